@@ -1,0 +1,40 @@
+"""Amateur bands by name.
+
+Edges are the widest of the three IARU regions' plans (IARU Region 1 HF band plan; Region 2 and 3
+plans from memory). They only give a sweep its name: what may be transmitted where is for national
+rules to say.
+"""
+
+from __future__ import annotations
+
+BANDS_HZ: dict[str, tuple[float, float]] = {
+    "160m": (1.800e6, 2.000e6),
+    "80m": (3.500e6, 4.000e6),
+    "60m": (5.250e6, 5.450e6),
+    "40m": (7.000e6, 7.300e6),
+    "30m": (10.100e6, 10.150e6),
+    "20m": (14.000e6, 14.350e6),
+    "17m": (18.068e6, 18.168e6),
+    "15m": (21.000e6, 21.450e6),
+    "12m": (24.890e6, 24.990e6),
+    "10m": (28.000e6, 29.700e6),
+    "6m": (50.000e6, 54.000e6),
+}
+
+# A loop on the bench is often tuned a little beside the band it is meant for.
+_MARGIN = 0.005
+
+
+def band_of(f_hz: float) -> str:
+    """Return the name of the band that holds `f_hz`, else the frequency such as '6.2MHz'."""
+    for name, (low, high) in BANDS_HZ.items():
+        if low * (1 - _MARGIN) <= f_hz <= high * (1 + _MARGIN):
+            return name
+    return f"{f_hz / 1e6:.3g}MHz"
+
+
+def band_order(name: str) -> float:
+    """Return a sort key that puts bands in rising frequency."""
+    if name in BANDS_HZ:
+        return BANDS_HZ[name][0]
+    return float(name.removesuffix("MHz")) * 1e6

@@ -1,0 +1,93 @@
+"""What can go wrong, as one tree.
+
+    SweeplabError                a message for a person, one line
+    ├── ReadError                a file that could not be read: path, line, found, what to do
+    ├── SweepError               arrays that are no sweep
+    ├── QuantityError            a text that is no quantity, or one of the wrong kind
+    ├── BuildError               a build's description that does not hold
+    ├── ModelError               a build that the loop model cannot answer for
+    └── LogError                 a log that could not be opened, written, or asked
+
+Errors carry data and print as one line. The command line turns each into one line on
+stderr and exit status 1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+class SweeplabError(Exception):
+    """The root of every error that sweeplab raises on purpose."""
+
+
+@dataclass
+class ReadError(SweeplabError):
+    """A file that could not be read.
+
+    Parameters
+    ----------
+    path : str
+        The file as the person named it.
+    found : str
+        What stands there that should not, or what is missing.
+    action : str
+        What to do about it.
+    line : int or None
+        One-based line number, where one line is to blame.
+    """
+
+    path: str
+    found: str
+    action: str
+    line: int | None = None
+
+    def __str__(self) -> str:
+        place = self.path if self.line is None else f"{self.path}:{self.line}"
+        return f"{place}: {self.found}; {self.action}"
+
+
+class SweepError(SweeplabError):
+    """Arrays that are no sweep: lengths differ, frequencies fall or are not finite."""
+
+
+class QuantityError(SweeplabError):
+    """A text that is no quantity with a unit, or one of the wrong dimension."""
+
+
+@dataclass
+class BuildError(SweeplabError):
+    """A build's description that does not hold.
+
+    Parameters
+    ----------
+    key : str
+        Dotted key in the build's file, such as ``loop.circumference``; empty for the whole.
+    found : str
+        What stands there.
+    action : str
+        What to do about it.
+    path : str
+        The file, where there is one.
+    line : int or None
+        One-based line number, where known.
+    """
+
+    key: str
+    found: str
+    action: str
+    path: str = ""
+    line: int | None = None
+
+    def __str__(self) -> str:
+        place = self.path if self.line is None else f"{self.path}:{self.line}"
+        parts = [part for part in (place, self.key, self.found) if part]
+        return f"{': '.join(parts)}; {self.action}"
+
+
+class ModelError(SweeplabError):
+    """A build that the loop model cannot answer for, and why."""
+
+
+class LogError(SweeplabError):
+    """A log that could not be opened, written or asked, and what to do."""

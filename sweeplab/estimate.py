@@ -1,0 +1,112 @@
+"""A figure with its uncertainty, after the GUM (JCGM 100:2008)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+_NORMAL_95 = 1.959963984540054
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A value, its standard uncertainty and its 95 % interval.
+
+    Parameters
+    ----------
+    value : float
+        Best estimate, SI units.
+    u : float
+        Standard uncertainty, same unit.
+    low, high : float
+        Ends of the 95 % interval; not always symmetric about `value`.
+    """
+
+    value: float
+    u: float
+    low: float
+    high: float
+
+    @classmethod
+    def normal(cls, value: float, u: float, dof: float = math.inf) -> Estimate:
+        """Return an estimate whose interval follows Student's t (the normal law without `dof`)."""
+        half = coverage_factor(dof) * u
+        return cls(float(value), float(u), float(value - half), float(value + half))
+
+    @classmethod
+    def lognormal(cls, value: float, u: float, dof: float = math.inf) -> Estimate:
+        """Return an estimate of a positive figure, normal in its logarithm.
+
+        The interval is ``value * exp(+-k u/value)``: it stays positive however wide.
+        """
+        if value <= 0:
+            return cls.normal(value, u, dof)
+        stretch = math.exp(min(coverage_factor(dof) * u / value, 700.0))
+        return cls(float(value), float(u), float(value / stretch), float(value * stretch))
+
+    def widened(self, *others: float) -> Estimate:
+        """Return the estimate with its interval stretched to reach every one of `others`."""
+        low, high = min(self.low, *others), max(self.high, *others)
+        return Estimate(self.value, self.u, low, high)
+
+    def clipped(self, low: float, high: float) -> Estimate:
+        """Return the estimate with the ends of its interval held within what can be."""
+        return Estimate(self.value, self.u, max(self.low, low), min(self.high, high))
+
+    def to_json(self) -> dict[str, float]:
+        """Return the four figures as the JSON contract's ``E``."""
+        return {"value": self.value, "u": self.u, "low": self.low, "high": self.high}
+
+    def is_finite(self) -> bool:
+        """Say whether all four figures are finite."""
+        return all(map(math.isfinite, (self.value, self.u, self.low, self.high)))
+
+
+def coverage_factor(dof: float = math.inf) -> float:
+    """Return k for a two-sided 95 % interval with `dof` degrees of freedom (GUM table G.2)."""
+    if math.isinf(dof):
+        return _NORMAL_95
+    from scipy.special import stdtrit
+
+    return float(stdtrit(dof, 0.975))
+
+
+def propagate(
+    function: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+    x: Sequence[float] | NDArray[np.float64],
+    covariance: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Carry a covariance through a function: ``J C J^T`` (GUM eq. 13, JCGM 102 eq. 3).
+
+    Parameters
+    ----------
+    function : callable
+        Maps shape (n,) to shape (m,).
+    x : array_like, shape (n,)
+        Where to evaluate it.
+    covariance : ndarray, shape (n, n)
+        Covariance of `x`.
+
+    Returns
+    -------
+    y : ndarray, shape (m,)
+    covariance : ndarray, shape (m, m)
+    """
+    point = np.asarray(x, dtype=float)
+    y = np.atleast_1d(np.asarray(function(point), dtype=float))
+    spread = np.sqrt(np.diag(covariance))
+    jacobian = np.zeros((y.size, point.size))
+    for i in np.flatnonzero(spread > 0):
+        # A hundredth of the standard uncertainty is small against the curvature that matters
+        # and large against rounding.
+        step = max(1e-2 * spread[i], 1e-9 * abs(point[i]))
+        ahead, behind = point.copy(), point.copy()
+        ahead[i] += step
+        behind[i] -= step
+        rise = np.atleast_1d(function(ahead)) - np.atleast_1d(function(behind))
+        jacobian[:, i] = rise / (ahead[i] - behind[i])
+    return y, jacobian @ covariance @ jacobian.T

@@ -1,0 +1,51 @@
+"""One thing the tool noticed, with its evidence and what to do about it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+Level = Literal["note", "warning", "problem"]
+_RANK: dict[Level, int] = {"problem": 0, "warning": 1, "note": 2}
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing noticed about a sweep, a fit, a build or a log.
+
+    Parameters
+    ----------
+    code : str
+        Stable word for programs, such as ``span-too-narrow``.
+    level : {'note', 'warning', 'problem'}
+        How much it matters to the figures: a problem takes figures away, a warning widens or
+        shifts them, a note explains.
+    text : str
+        What was noticed, in a sentence.
+    evidence : mapping of str to float or str
+        The figures it rests on, SI units, unit in the key.
+    action : str
+        What to do about it.
+    """
+
+    code: str
+    level: Level
+    text: str
+    evidence: Mapping[str, float | str] = field(default_factory=dict)
+    action: str = ""
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the finding as the JSON contract has it."""
+        return {
+            "code": self.code,
+            "level": self.level,
+            "text": self.text,
+            "evidence": dict(self.evidence),
+            "action": self.action,
+        }
+
+
+def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return findings with problems first, in the order given within a level."""
+    return tuple(sorted(findings, key=lambda finding: _RANK[finding.level]))
