@@ -1,0 +1,134 @@
+"""A reading: everything one sweep says, alone or beside the build it was taken on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from sweeplab.bands import band_of
+from sweeplab.finding import Finding, ranked
+from sweeplab.loss import FIGURES as LOSS_FIGURES
+from sweeplab.loss import LossBudget, loss_budget
+from sweeplab.resonance import Match, Resonance, find_match, fit_resonance
+from sweeplab.resonance.result import Status
+from sweeplab.sweep import Sweep
+
+if TYPE_CHECKING:
+    from sweeplab.build import Build
+    from sweeplab.estimate import Estimate
+
+RESONANCE_FIGURES = ("f_loaded_hz", "q_loaded", "q_unloaded", "coupling_factor",
+                     "half_power_bandwidth_hz")  # fmt: skip
+_SEVERITY: dict[Status, int] = {"ok": 0, "doubtful": 1, "refused": 2}
+
+
+@dataclass(frozen=True, eq=False)
+class Reading:
+    """Everything one sweep says.
+
+    Parameters
+    ----------
+    sweep : Sweep
+    resonance : Resonance
+    match : Match
+    loss : LossBudget or None
+        None where no build was given.
+    """
+
+    sweep: Sweep
+    resonance: Resonance
+    match: Match
+    loss: LossBudget | None = None
+
+    @property
+    def status(self) -> Status:
+        """The worse of the resonance's status and, with a build, the budget's."""
+        statuses = [self.resonance.status]
+        if self.loss is not None:
+            statuses.append(self.loss.status)
+        return max(statuses, key=_SEVERITY.__getitem__)
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Findings of reader, fit and budget, each once, problems first."""
+        everything = [*self.sweep.findings, *self.resonance.findings]
+        if self.loss is not None:
+            everything += self.loss.findings
+        once: list[Finding] = []
+        for finding in everything:
+            if finding not in once:
+                once.append(finding)
+        return ranked(once)
+
+    @property
+    def band(self) -> str:
+        """Name of the band of the resonance, else of the sweep's middle."""
+        if self.resonance.f_loaded_hz is not None:
+            return band_of(self.resonance.f_loaded_hz.value)
+        return band_of(float(self.sweep.f_hz[0] + self.sweep.f_hz[-1]) / 2)
+
+    def figures(self) -> dict[str, Estimate]:
+        """Return every figure known, by its contract name."""
+        from sweeplab.estimate import Estimate
+
+        named: dict[str, Estimate] = {}
+        for name in RESONANCE_FIGURES:
+            estimate = getattr(self.resonance, name)
+            if estimate is not None:
+                named[name] = estimate
+        if self.match.swr_min is not None and self.match.u_swr_min is not None:
+            swr = Estimate.normal(self.match.swr_min, self.match.u_swr_min)
+            named["swr_min"] = swr.clipped(1.0, float("inf"))
+        for name in LOSS_FIGURES if self.loss is not None else ():
+            estimate = getattr(self.loss, name)
+            if estimate is not None:
+                named[name] = estimate
+        return named
+
+    def shares(self) -> dict[str, dict[str, float]]:
+        """Return each figure's standard uncertainty by source, signed; see `LossBudget.shares`.
+
+        A figure of the resonance or the match rests on the sweep's noise alone: source ``'fit'``.
+        """
+        budget = {} if self.loss is None else self.loss.shares
+        return {
+            name: dict(budget[name]) if name in budget else {"fit": estimate.u}
+            for name, estimate in self.figures().items()
+        }
+
+    def to_json(self) -> dict[str, Any]:
+        """Return one entry of ``sweeps`` in the contract of ``read``."""
+        return {
+            **self.sweep.describe(),
+            "status": self.status,
+            "findings": [finding.to_json() for finding in self.findings],
+            "resonance": self.resonance.to_json(),
+            "match": self.match.to_json(),
+            "loss": None if self.loss is None else self.loss.to_json(),
+        }
+
+
+def take_reading(sweep: Sweep, build: Build | None = None, setting: str | None = None) -> Reading:
+    """Fit a sweep and, with the build it was taken on, infer its losses.
+
+    Parameters
+    ----------
+    sweep : Sweep
+    build : Build or None
+        Where given, its feed line is taken out and a loss budget made.
+    setting : str or None
+        Name of the build's setting the sweep was taken in.
+
+    Raises
+    ------
+    BuildError
+        The build has no such setting.
+    """
+    if build is None:
+        resonance = fit_resonance(sweep)
+        return Reading(sweep, resonance, find_match(sweep, resonance))
+    state = build.in_setting(setting)
+    line = None if state.feed is None else state.feed.line
+    resonance = fit_resonance(sweep, line=line)
+    budget = loss_budget(sweep, state, resonance=resonance)
+    return Reading(sweep, resonance, find_match(sweep, resonance), budget)
