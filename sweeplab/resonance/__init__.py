@@ -1,5 +1,15 @@
 """From a sweep to its resonance and match."""
 
+from sweeplab.resonance.many import fit_many, fit_resonance, iter_fit
+from sweeplab.resonance.match import find_match
 from sweeplab.resonance.result import Circle, Match, Resonance
 
-__all__ = ["Circle", "Match", "Resonance"]
+__all__ = [
+    "Circle",
+    "Match",
+    "Resonance",
+    "find_match",
+    "fit_many",
+    "fit_resonance",
+    "iter_fit",
+]

@@ -1,0 +1,66 @@
+"""Unexplained loss: what Q0 and the coupling factor would be under the other reading of it."""
+
+from __future__ import annotations
+
+import math
+
+from sweeplab.finding import Finding
+from sweeplab.resonance.figures import Figures
+from sweeplab.resonance.result import Circle
+
+_TWICE = 2.0
+
+
+def other_reading(circle: Circle) -> tuple[float, float] | None:
+    """Return (Q0, beta) when loss sits in the coupling, or when a gain error spared the circle.
+
+    The plain reading scales the whole picture by abs(Gd), as a lossy line does. For abs(Gd) < 1
+    the other is loss in the coupling loop, through the touching circle's diameter
+    ``D = (1 - |SV|^2)/(1 - |SV| cos phi)``, ``Q0 = QL (1 + 1/(D/d - 1))`` (A. P. Gregory, NPL
+    Report MAT 58, 2021; Kajfez & Hwan 1984). For abs(Gd) > 1 no loss explains it and the circle
+    is taken as it stands.
+
+    Returns
+    -------
+    tuple of float, or None
+        None where that reading is impossible.
+    """
+    far, near = abs(circle.detuned), abs(circle.detuned + circle.drop)
+    d = abs(circle.drop)
+    if far < 1:
+        cosine = (far**2 + d**2 - near**2) / (2 * far * d)
+        touching = (1 - far**2) / max(1 - far * cosine, 1e-12)
+    else:
+        touching = 2.0
+    if touching <= d:
+        return None
+    beta = d / (touching - d)
+    return circle.q_loaded * (1 + beta), beta
+
+
+def unexplained_loss(figures: Figures, line_described: bool) -> tuple[float, float, Finding] | None:
+    """Return the other reading's (Q0, beta) and a finding, where abs(Gd) differs from 1."""
+    size = figures.detuned_size
+    if abs(size.value - 1) <= _TWICE * size.u:
+        return None
+    other = other_reading(figures.circle)
+    if other is None:
+        return None
+    loss_db = -20 * math.log10(size.value)
+    if loss_db > 0:
+        text = f"Off resonance {loss_db:.2f} dB are lost that nothing described accounts for"
+        action = ("Sweep the line open and shorted at its far end, or calibrate there"
+                  + ("." if line_described else ", or describe it under [feed.line]."))  # fmt: skip
+    else:
+        text = f"Off resonance the reflection reads {-loss_db:.2f} dB above all of it"
+        action = "Calibrate the analyzer (open, short, load) and sweep again."
+    q0, beta = other
+    finding = Finding(
+        "unexplained-loss", "note",
+        f"{text}; unloaded Q is {figures.q_unloaded.value:.4g} if the line takes it, {q0:.4g} if "
+        "not. The interval covers both."
+        if figures.q_unloaded else f"{text}.",
+        {"detuned_reflection": size.value, "u": size.u, "q_unloaded_other_reading": q0},
+        action,
+    )  # fmt: skip
+    return q0, beta, finding
