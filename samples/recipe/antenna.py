@@ -15,7 +15,7 @@ from geometry import (
     regular_corners,
     segments_for_gap,
 )
-from nec import Ports, solve
+from nec import COPPER_S_PER_M, Ports, solve
 
 # Straight sides of these shapes, with a gap of one 36th, hold whole segments only if the gap is
 # split in a multiple of this.
@@ -40,6 +40,7 @@ class Antenna:
     coupling_radius_m: float
     coupling_offset_m: float
     joint_positions: tuple[float, ...] = ()
+    coupling_conductivity_s_per_m: float = COPPER_S_PER_M
 
     def main_wire(self) -> Wire:
         """The main loop, its segments as equal as the shape allows."""
@@ -61,7 +62,7 @@ class Antenna:
         nodes = coupling_nodes(
             main.nodes_m, self.coupling_offset_m, self.coupling_circumference_m, chords
         )
-        return Wire(nodes, self.coupling_radius_m, self.conductivity_s_per_m, 1)
+        return Wire(nodes, self.coupling_radius_m, self.coupling_conductivity_s_per_m, 1)
 
     def solve(self, f_hz: Array) -> Ports:
         """Ports over ``f_hz``: gap, coupling feed, then one for each joint position."""
