@@ -1,0 +1,121 @@
+"""The root of the command line: the list of commands and the options that go anywhere."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+from sweeplab import __version__
+from sweeplab.cli import build, compare, demo, log, read, report, where
+from sweeplab.cli.shell import DEFAULT_LOG, Shell, is_broken_pipe, one_line
+from sweeplab.errors import SweeplabError
+
+_ANYWHERE = {"--log": 1, "--color": 0, "--no-color": 0}
+
+
+class Root(TyperGroup):
+    """The root command: takes its own options anywhere, and turns errors into one line."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Read the arguments with the root's own options brought to the front."""
+        parsed: list[str] = super().parse_args(ctx, own_options_first(args))
+        return parsed
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run the command; what a person did wrong ends in one line and status 1."""
+        try:
+            return super().invoke(ctx)
+        except SweeplabError as error:
+            typer.echo(one_line(error), err=True)
+        except OSError as error:
+            if is_broken_pipe(error):
+                raise
+            typer.echo(one_line(error), err=True)
+        raise typer.Exit(1)
+
+
+def own_options_first(args: list[str]) -> list[str]:
+    """Return the arguments with ``--log PATH`` and the colour switches before the command."""
+    own: list[str] = []
+    rest = list(args)
+    at = 0
+    while at < len(rest) and rest[at] != "--":
+        name, equals, _ = rest[at].partition("=")
+        if name in _ANYWHERE:
+            words = 1 if equals else 1 + _ANYWHERE[name]
+            own += rest[at : at + words]
+            del rest[at : at + words]
+        else:
+            at += 1
+    return own + rest
+
+
+app = typer.Typer(
+    cls=Root,
+    help=(
+        "Say what each analyzer sweep tells of a small transmitting loop, keep a log of builds, "
+        "and find out which change did what."
+    ),
+    epilog="--log and --color/--no-color may stand before or after the command.",
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"sweeplab {__version__}")
+        raise typer.Exit
+
+
+@app.callback(invoke_without_command=True)
+def root(
+    ctx: typer.Context,
+    log_path: Annotated[
+        Path | None,
+        typer.Option(
+            "--log",
+            metavar="PATH",
+            help=f"The log; else what SWEEPLAB_LOG says, else {DEFAULT_LOG} in this folder.",
+            show_default=False,
+        ),
+    ] = None,
+    color: Annotated[
+        bool | None,
+        typer.Option(
+            "--color/--no-color", help="Colour or none; on a terminal unless NO_COLOR is set."
+        ),
+    ] = None,
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the version."
+        ),
+    ] = False,
+) -> None:
+    """Set the run up; without a command, say where you are."""
+    chosen = log_path or Path(os.environ.get("SWEEPLAB_LOG") or DEFAULT_LOG)
+    ctx.obj = Shell(log_path=chosen, color=color)
+    if ctx.invoked_subcommand is None:
+        where.say_where(ctx.obj)
+
+
+app.command("demo")(demo.demo)
+app.command("read")(read.read)
+app.command("init")(log.init)
+app.command("add")(log.add)
+app.command("list")(log.list_sweeps)
+app.command("show")(log.show)
+app.add_typer(build.app, name="build")
+app.command("compare")(compare.compare)
+app.command("report")(report.report)
+
+
+def main() -> None:
+    """Run the command line."""
+    app(prog_name="sweeplab")

@@ -1,0 +1,30 @@
+"""``sweeplab compare``: which figures a change moved, and how surely."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from sweeplab.cli.options import AsJson
+from sweeplab.cli.shell import Shell, print_json
+
+
+def compare(
+    ctx: typer.Context,
+    before: Annotated[str, typer.Argument(metavar="BEFORE", help="The build before the change.")],
+    after: Annotated[str, typer.Argument(metavar="AFTER", help="The build after it.")],
+    as_json: AsJson = False,
+) -> None:
+    """Say which figures a change moved, and how surely."""
+    from sweeplab.cli.jobs import compare_builds
+
+    shell = Shell.of(ctx)
+    with shell.open_log() as log:
+        comparison = compare_builds(log, before, after)
+    if as_json:
+        print_json(comparison.to_json())
+        return
+    from sweeplab.present.terminal import comparison_page
+
+    shell.console().print(comparison_page(comparison))

@@ -1,0 +1,151 @@
+"""``sweeplab init``, ``add``, ``list``, ``show``: the log's sweeps."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from sweeplab.cli.options import Z0, AsJson, Columns, Files, Setting, column_names
+from sweeplab.cli.shell import Shell, print_json, with_progress
+from sweeplab.cli.where import counted
+from sweeplab.errors import LogError, SweeplabError
+
+if TYPE_CHECKING:
+    from sweeplab.log import Added, Log, StoredSweep
+    from sweeplab.reading import Reading
+
+
+def init(ctx: typer.Context) -> None:
+    """Make an empty log."""
+    from sweeplab.log import Log
+
+    shell = Shell.of(ctx)
+    there = shell.log_path.exists()
+    with Log.open(shell.log_path, create=True) as log:
+        builds = counted(len(log.builds()), "build")
+    if there:
+        typer.echo(f"{shell.log_path} is a log already, with {builds}; left as it is.")
+    else:
+        typer.echo(f"Made {shell.log_path}. Next: sweeplab build template > first.toml")
+
+
+def add(
+    ctx: typer.Context,
+    files: Files,
+    build: Annotated[
+        str, typer.Option(metavar="NAME", help="The build they were taken on.", show_default=False)
+    ],
+    setting: Setting = None,
+    columns: Columns = None,
+    z0: Z0 = None,
+    as_json: AsJson = False,
+) -> None:
+    """Add sweeps to the log; the same bytes are kept once."""
+    shell = Shell.of(ctx)
+    from sweeplab.cli.jobs import add_file
+
+    with shell.open_log() as log:
+        described = log.build(build)
+        described.in_setting(setting)
+        for file in with_progress(files):
+            try:
+                reading, added = add_file(
+                    log, file, described, setting, columns=column_names(columns), z0_ohm=z0
+                )
+            except (SweeplabError, OSError) as error:
+                shell.fail(file, error)
+                continue
+            if as_json:
+                entry = {"file": file, "id": added.id, "sha256": added.sha256, "new": added.new}
+                print_json(entry, indent=None)
+            else:
+                typer.echo(_said(file, reading, added))
+    shell.finish()
+
+
+def list_sweeps(ctx: typer.Context, as_json: AsJson = False) -> None:
+    """List the log's sweeps."""
+    shell = Shell.of(ctx)
+    with shell.open_log() as log:
+        sweeps = log.sweeps()
+    if as_json:
+        print_json({"sweeps": [sweep.to_json() for sweep in sweeps]})
+        return
+    from sweeplab.present.terminal import rows_table
+
+    headings = ["id", "taken", "band", "build", "setting", "status", "file"]
+    rows = [_row(sweep) for sweep in sweeps]
+    if not any(row[4] for row in rows):
+        headings.remove("setting")
+        rows = [[*row[:4], *row[5:]] for row in rows]
+    shell.console().print(rows_table(headings, rows) if rows else "No sweeps yet.")
+
+
+def show(
+    ctx: typer.Context,
+    which: Annotated[
+        str, typer.Argument(metavar="ID-or-FILE", help="A sweep's number in the log, or its file.")
+    ],
+    as_json: AsJson = False,
+) -> None:
+    """Show one sweep of the log as 'read' would."""
+    from sweeplab.cli.jobs import read_again
+    from sweeplab.cli.read import SCHEMA
+
+    shell = Shell.of(ctx)
+    with shell.open_log() as log:
+        stored = _find(log, which)
+        reading = read_again(log, stored)
+    if as_json:
+        print_json({"schema": SCHEMA, "sweeps": [reading.to_json()], "failed": []})
+        return
+    from sweeplab.present.terminal import page
+
+    console = shell.console()
+    place = f"sweep {stored.id} on {stored.build}"
+    place += f", setting {stored.setting}" if stored.setting else ""
+    place += f", set aside: {stored.set_aside}" if stored.set_aside else ""
+    console.print(place, style="dim")
+    console.print(page(reading))
+
+
+def _find(log: Log, which: str) -> StoredSweep:
+    """Return the sweep with that number, file, or file's last name."""
+    sweeps = log.sweeps()
+    for matches in (
+        [sweep for sweep in sweeps if str(sweep.id) == which],
+        [sweep for sweep in sweeps if sweep.file == which],
+        [sweep for sweep in sweeps if Path(sweep.file).name == Path(which).name],
+    ):
+        if len(matches) > 1:
+            numbers = ", ".join(str(sweep.id) for sweep in matches)
+            raise LogError(f"{which}: the log has several, {numbers}; name one by its number")
+        if matches:
+            return matches[0]
+    raise LogError(f"{which}: no such sweep in the log; 'sweeplab list' shows them")
+
+
+def _row(sweep: StoredSweep) -> list[str]:
+    taken = (sweep.taken or "-").replace("T", " ")[:16]
+    status = sweep.status if sweep.set_aside is None else "set aside"
+    return [str(sweep.id), taken, sweep.band, sweep.build, sweep.setting or "", status,
+            Path(sweep.file).name]  # fmt: skip
+
+
+def _said(file: str, reading: Reading, added: Added) -> str:
+    """Return one line on what became of a file."""
+    from sweeplab.present.words import shown
+
+    if not added.new:
+        return f"{file}: already in the log as sweep {added.id}"
+    line = f"{file}: sweep {added.id}, {reading.band}"
+    if reading.status != "ok":
+        line += f", {reading.status}"
+    figures = reading.figures()
+    if "q_unloaded" in figures:
+        line += f", Q {shown('q_unloaded', figures['q_unloaded'])}"
+    if "efficiency" in figures:
+        line += f", efficiency {shown('efficiency', figures['efficiency'])}"
+    return line

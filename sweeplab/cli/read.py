@@ -1,0 +1,104 @@
+"""``sweeplab read``: figures and findings without a log."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from sweeplab.cli.options import Z0, AsJson, Columns, Files, Setting, column_names
+from sweeplab.cli.shell import Shell, print_json, with_progress
+from sweeplab.errors import SweeplabError
+
+if TYPE_CHECKING:
+    from sweeplab.build import Build
+    from sweeplab.reading import Reading
+
+SCHEMA = "sweeplab/1"
+_PICTURES = (".png", ".svg", ".pdf")
+
+
+def read(
+    ctx: typer.Context,
+    files: Files,
+    build_file: Annotated[
+        Path | None,
+        typer.Option("--build", metavar="FILE.toml", help="The build they were taken on."),
+    ] = None,
+    setting: Setting = None,
+    columns: Columns = None,
+    z0: Z0 = None,
+    as_json: AsJson = False,
+    plot: Annotated[
+        Path | None,
+        typer.Option(metavar="PNG", help="Write the resonance and Smith plots (png, svg, pdf)."),
+    ] = None,
+) -> None:
+    """Say what sweeps tell: efficiency, match, what to do next."""
+    _check_usage(build_file, setting, plot)
+    from sweeplab.files import read_sweep
+    from sweeplab.reading import take_reading
+
+    shell = Shell.of(ctx)
+    build = None if build_file is None else load_build(build_file)
+    if build is not None:
+        build.in_setting(setting)
+    readings = []
+    for file in with_progress(files):
+        try:
+            sweep = read_sweep(file, columns=column_names(columns), z0_ohm=z0)
+            readings.append(take_reading(sweep, build, setting))
+        except (SweeplabError, OSError) as error:
+            shell.fail(file, error)
+    if as_json:
+        failed = [{"file": file, "error": text} for file, text in shell.failed]
+        sweeps = [reading.to_json() for reading in readings]
+        print_json({"schema": SCHEMA, "sweeps": sweeps, "failed": failed})
+    else:
+        _print(shell, readings)
+    if plot is not None and readings:
+        from sweeplab.present.plots import save, sweep_sheet
+
+        save(sweep_sheet([(r.sweep, r.resonance, r.sweep.origin.file) for r in readings]), plot)
+    shell.finish()
+
+
+def load_build(path: Path) -> Build:
+    """Return the build that a file describes.
+
+    Raises
+    ------
+    BuildError
+        The file is no text, or its description does not hold.
+    OSError
+        The file could not be opened.
+    """
+    from sweeplab.build import Build
+    from sweeplab.errors import BuildError
+
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise BuildError(
+            "", f"byte {error.start} is not UTF-8", "save the file as UTF-8", str(path)
+        ) from error
+    return Build.from_toml(text, path=str(path))
+
+
+def _check_usage(build_file: Path | None, setting: str | None, plot: Path | None) -> None:
+    if setting is not None and build_file is None:
+        raise typer.BadParameter("a setting needs the build it belongs to: add --build")
+    if plot is not None and plot.suffix.lower() not in _PICTURES:
+        raise typer.BadParameter(f"--plot {plot}: end the name in {', '.join(_PICTURES)}")
+
+
+def _print(shell: Shell, readings: list[Reading]) -> None:
+    """Print one sweep in full, several with their first words each."""
+    from sweeplab.present.terminal import first_words, page
+
+    console = shell.console()
+    for place, reading in enumerate(readings):
+        if place:
+            console.print()
+        console.print(page(reading) if len(readings) == 1 else first_words(reading))

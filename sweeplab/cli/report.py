@@ -1,0 +1,29 @@
+"""``sweeplab report``: the shareable report."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from sweeplab.cli.shell import Shell
+
+DEFAULT_OUT = Path("sweeplab-report.html")
+
+
+def report(
+    ctx: typer.Context,
+    out: Annotated[
+        Path, typer.Option(metavar="FILE.html", help="Where to write it.")
+    ] = DEFAULT_OUT,
+) -> None:
+    """Write the log's report, one HTML file.
+
+    Builds and their changes, figures, plots, loss budget, what each change did. Comments in the
+    sweeps' files (a place, a call sign) and paths stay out of it."""
+    from sweeplab.cli.jobs import write_report
+
+    with Shell.of(ctx).open_log() as log:
+        write_report(log, out)
+    typer.echo(f"Wrote {out}.")

@@ -1,0 +1,138 @@
+"""What every command shares: where the log is, how to print, what went wrong on the way."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import sys
+import time
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+from sweeplab.errors import LogError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from sweeplab.log import Log
+
+DEFAULT_LOG = "sweeplab.db"
+_WIDEST = 80
+_PATIENCE_S = 1.0
+
+
+@dataclass
+class Shell:
+    """One run of the command line.
+
+    Parameters
+    ----------
+    log_path : Path
+        The log to work on; it need not exist.
+    color : bool or None
+        None: colour on a terminal, none elsewhere.
+    failed : list of (str, str)
+        Inputs that could not be read or found, each with its one line.
+    """
+
+    log_path: Path = Path(DEFAULT_LOG)
+    color: bool | None = None
+    failed: list[tuple[str, str]] = field(default_factory=list)
+
+    @classmethod
+    def of(cls, ctx: typer.Context) -> Shell:
+        """Return the run that the root command began."""
+        shell = ctx.find_object(cls)
+        return cls() if shell is None else shell
+
+    def open_log(self) -> Log:
+        """Open the log, or say how to make one."""
+        from sweeplab.log import Log
+
+        if not self.log_path.exists():
+            raise LogError(
+                f"{self.log_path}: no log here; make one with 'sweeplab init' or name one with --log"
+            )
+        return Log.open(self.log_path)
+
+    def console(self) -> Console:
+        """Return what prints for people: at most 80 columns, plain when piped."""
+        from rich.console import Console
+
+        plain = self.color is False or (self.color is None and bool(os.environ.get("NO_COLOR")))
+        console = Console(
+            highlight=False,
+            markup=False,
+            emoji=False,
+            force_terminal=True if self.color else None,
+            color_system=None if plain else "auto",
+        )
+        console.width = min(console.width, _WIDEST)
+        return console
+
+    def fail(self, name: str, error: Exception | str) -> None:
+        """Note an input that could not be read or found, and say so in one line on stderr."""
+        text = one_line(error)
+        self.failed.append((name, text))
+        typer.echo(text, err=True)
+
+    def finish(self) -> None:
+        """End with status 1 where anything failed."""
+        if self.failed:
+            raise typer.Exit(1)
+
+
+def one_line(error: Exception | str) -> str:
+    """Return an error as one line for a person."""
+    if isinstance(error, OSError):
+        place = f"{error.filename}: " if error.filename else ""
+        return f"{place}{(error.strerror or str(error)).lower()}"
+    return " ".join(str(error).split())
+
+
+def is_broken_pipe(error: OSError) -> bool:
+    """Say whether the reader of our output went away, which is no failure of an input."""
+    return error.errno == errno.EPIPE
+
+
+def print_json(value: Any, *, indent: int | None = 2) -> None:
+    """Print a value as JSON, flushed; NaN and infinities are refused, not written."""
+    text = json.dumps(value, allow_nan=False, ensure_ascii=False, indent=indent)
+    sys.stdout.write(f"{text}\n")
+    sys.stdout.flush()
+
+
+def with_progress(items: Sequence[str]) -> Iterator[str]:
+    """Yield the items, counting on stderr once they take over a second and a person watches."""
+    watched, begun = sys.stderr.isatty(), time.monotonic()
+    for done, item in enumerate(items):
+        if watched and time.monotonic() - begun > _PATIENCE_S:
+            sys.stderr.write(f"\r{done}/{len(items)} ")
+            sys.stderr.flush()
+        yield item
+    if watched and time.monotonic() - begun > _PATIENCE_S:
+        sys.stderr.write("\r\x1b[K")
+
+
+def key_values(pairs: Iterable[str]) -> dict[str, str]:
+    """Return ``key=value`` words as a mapping.
+
+    Raises
+    ------
+    typer.BadParameter
+        A word has no ``=``, or a key stands twice.
+    """
+    settings: dict[str, str] = {}
+    for pair in pairs:
+        key, equals, value = (part.strip() for part in pair.partition("="))
+        if not equals or not key:
+            raise typer.BadParameter(f"'{pair}' is no key=value", param_hint="--set")
+        if key in settings:
+            raise typer.BadParameter(f"'{key}' is set twice", param_hint="--set")
+        settings[key] = value
+    return settings

@@ -1,0 +1,219 @@
+"""The terminal's words: what a person asks first on top, then figures, then findings.
+
+Every function returns something rich can print; none prints. Lines fit 80 columns.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from rich.console import Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from sweeplab.present.words import COUPLINGS, FIGURES, VERDICTS, interval, quantity, shown
+from sweeplab.quantity import format_quantity
+
+if TYPE_CHECKING:
+    from sweeplab.estimate import Estimate
+    from sweeplab.finding import Finding
+    from sweeplab.reading import Reading
+    from sweeplab.resonance import Match
+    from sweeplab.study import Comparison
+
+_LEVEL_STYLES = {"problem": "bold red", "warning": "yellow", "note": "dim"}
+_STATUS_STYLES = {"ok": "green", "doubtful": "yellow", "refused": "bold red"}
+_VERDICT_STYLES = {"up": "bold", "down": "bold", "same": "", "unsure": "dim"}
+
+
+def page(reading: Reading) -> RenderableType:
+    """Return everything one sweep says: first words, figures, findings."""
+    parts: list[RenderableType] = [first_words(reading)]
+    if reading.resonance.status != "refused":
+        parts += [Text(), figures_table(reading)]
+    if reading.findings:
+        parts += [Text(), findings_list(reading.findings)]
+    return Group(*parts)
+
+
+def first_words(reading: Reading) -> RenderableType:
+    """Return what a person asks first: efficiency, match, the next thing to do."""
+    answers = _grid(11)
+    answers.add_row("Efficiency", _efficiency(reading))
+    answers.add_row("Match", _match(reading.match))
+    answers.add_row("Next", Text(next_step(reading), style="bold"))
+    return Group(_headline(reading), answers)
+
+
+def next_step(reading: Reading) -> str:
+    """Return the action of the gravest finding that has one, else the next step of the job."""
+    for finding in reading.findings:
+        if finding.action:
+            return _sentence(finding.action)
+    if reading.loss is None:
+        return "Describe the build to learn the efficiency: see 'sweeplab build template'."
+    return "Nothing stands out. Keep it: 'sweeplab add FILE --build NAME'."
+
+
+def figures_table(reading: Reading) -> Table:
+    """Return the figures with standard uncertainties and 95 % intervals."""
+    table = _table("figure", "value ± u", "95 % interval")
+    resonance, loss = reading.resonance, reading.loss
+    for name, figure in FIGURES.items():
+        estimate = getattr(resonance, name, None) or getattr(loss, name, None)
+        if estimate is not None:
+            label = "  " * figure.depth + figure.label
+            table.add_row(label, shown(name, estimate), interval(name, estimate))
+    table.add_row("coupling", COUPLINGS[resonance.coupling], "")
+    if resonance.residual_rms is not None:
+        points = f"{resonance.points_in_bandwidth} points in the bandwidth"
+        table.add_row("fit's residual, rms", f"{resonance.residual_rms:.2g}", points)
+    return table
+
+
+def findings_list(findings: Iterable[Finding]) -> RenderableType:
+    """Return findings, gravest first, each with its evidence and what to do."""
+    rows = _grid(9)
+    for finding in findings:
+        said = Text(_sentence(finding.text))
+        if finding.evidence:
+            said.append(f" ({_evidence(finding.evidence)})", style="dim")
+        if finding.action:
+            said.append(f"\n-> {_sentence(finding.action)}")
+        rows.add_row(Text(finding.level, style=_LEVEL_STYLES[finding.level]), said)
+    return rows
+
+
+def comparison_page(comparison: Comparison) -> RenderableType:
+    """Return what a change did, band by band: before, after, difference, verdict."""
+    parts: list[RenderableType] = [_changes(comparison)]
+    for band in comparison.bands:
+        heading = Text(band.band, style="bold")
+        heading.append(f"  {_sweeps(band.n_before)} before, {band.n_after} after", style="dim")
+        table = _table("figure", "before", "after", "change ± u", "verdict")
+        for name, moved in band.figures.items():
+            verdict = Text(VERDICTS[moved.verdict], style=_VERDICT_STYLES[moved.verdict])
+            table.add_row(
+                FIGURES[name].label if name != "efficiency_db" else "  in dB",
+                quantity(name, moved.before.value),
+                quantity(name, moved.after.value),
+                shown(name, moved.change),
+                verdict,
+            )
+        parts += [Text(), heading, table]
+    if not comparison.bands:
+        parts += [Text(), Text("No band has a readable sweep on both sides.")]
+    return Group(*parts)
+
+
+def rows_table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> Table:
+    """Return plain rows as a table; a column 'status' is coloured."""
+    table = _table(*headings)
+    status = headings.index("status") if "status" in headings else -1
+    for row in rows:
+        cells = [Text(cell) for cell in row]
+        if status >= 0:
+            cells[status].stylize(_STATUS_STYLES.get(row[status], ""))
+        table.add_row(*cells)
+    return table
+
+
+def _headline(reading: Reading) -> Text:
+    sweep = reading.sweep
+    name = sweep.origin.file or "sweep"
+    span = f"{sweep.f_hz[0] / 1e6:.6g} to {sweep.f_hz[-1] / 1e6:.6g} MHz"
+    line = Text(name, style="bold", overflow="fold")
+    line.append(f"  {reading.band}, {len(sweep)} points, {span}", style="dim")
+    if reading.status != "ok":
+        line.append(f"  {reading.status}", style=_STATUS_STYLES[reading.status])
+    return line
+
+
+def _efficiency(reading: Reading) -> Text:
+    if reading.resonance.status == "refused":
+        return Text("none: no resonance that can be trusted", style="bold red")
+    if reading.loss is None:
+        return Text("not known: no build given (--build FILE.toml)")
+    if reading.loss.efficiency is None:
+        return Text("none: the loss budget was refused, see the findings", style="bold red")
+    said = Text(shown("efficiency", reading.loss.efficiency), style="bold")
+    if reading.loss.efficiency_db is not None:
+        said.append(f"  ({shown('efficiency_db', reading.loss.efficiency_db)})", style="")
+    if reading.loss.efficiency_over_ground is not None:
+        over = shown("efficiency_over_ground", reading.loss.efficiency_over_ground)
+        said.append(f"\n{over} over the ground described", style="not bold")
+    return said
+
+
+def _match(match: Match) -> Text:
+    if match.swr_min is None or match.f_swr_min_hz is None:
+        return Text("not known")
+    place = format_quantity(match.f_swr_min_hz, "Hz", match.u_f_swr_min_hz)
+    said = Text(f"SWR {format_quantity(match.swr_min, '', match.u_swr_min)}", style="bold")
+    said.append(f" at {place}", style="not bold")
+    widths = [
+        _width(level, width, match.u_swr_bandwidth_hz.get(level), match.swr_min)
+        for level, width in match.swr_bandwidth_hz.items()
+    ]
+    if widths:
+        said.append("\n" + "; ".join(widths), style="not bold")
+    return said
+
+
+def _width(level: str, width: float | None, u: float | None, lowest: float) -> str:
+    if width is not None:
+        return f"SWR {level} over {format_quantity(width, 'Hz', u)}"
+    if lowest > float(level):
+        return f"SWR {level} not reached"
+    return f"SWR {level} wider than the sweep"
+
+
+def _changes(comparison: Comparison) -> RenderableType:
+    line = Text(f"{comparison.before} -> {comparison.after}", style="bold")
+    for change in comparison.changes:
+        line.append(f"\n  {change.key}: ", style="not bold")
+        line.append(f"{change.before or 'not given'} -> {change.after or 'not given'}", "not bold")
+    return line
+
+
+def _sweeps(count: int) -> str:
+    return f"{count} sweep" if count == 1 else f"{count} sweeps"
+
+
+def _evidence(evidence: Mapping[str, Any]) -> str:
+    pairs = [
+        f"{key} {value:.4g}" if isinstance(value, float) else f"{key} {value}"
+        for key, value in evidence.items()
+    ]
+    return ", ".join(pairs)
+
+
+def _sentence(text: str) -> str:
+    text = text[:1].upper() + text[1:]
+    return text if text.endswith((".", "!", "?", "'")) else text + "."
+
+
+def _grid(first: int) -> Table:
+    grid = Table.grid(padding=(0, 1))
+    grid.add_column(width=first, style="dim", no_wrap=True)
+    grid.add_column(overflow="fold")
+    return grid
+
+
+def _table(*headings: str) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    for heading in headings:
+        table.add_column(heading, overflow="fold")
+    return table
+
+
+def estimate_or_none(estimate: Estimate | None, name: str) -> str:
+    """Return a figure for a table's cell, a dash where it is not known."""
+    return "-" if estimate is None else shown(name, estimate)
+
+
+def indented(inside: RenderableType) -> Padding:
+    """Return something moved in by two columns."""
+    return Padding(inside, (0, 0, 0, 2))

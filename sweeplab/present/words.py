@@ -1,0 +1,98 @@
+"""The words in which figures and verdicts are shown, shared by terminal, plots and report."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from sweeplab.quantity import format_quantity
+
+if TYPE_CHECKING:
+    from sweeplab.estimate import Estimate
+
+
+@dataclass(frozen=True)
+class Figure:
+    """How one figure is named and shown.
+
+    Parameters
+    ----------
+    label : str
+        What a person calls it.
+    unit : str
+        SI unit; '%' for a share shown in percent; '' for a plain number.
+    depth : int
+        How deep it stands in the loss budget, where items are parts of the item above.
+    """
+
+    label: str
+    unit: str = ""
+    depth: int = 0
+
+
+FIGURES: dict[str, Figure] = {
+    "f_loaded_hz": Figure("resonance", "Hz"),
+    "f0_hz": Figure("resonance, unloaded", "Hz"),
+    "q_loaded": Figure("Q, loaded"),
+    "q_unloaded": Figure("Q, unloaded"),
+    "q_unloaded_other": Figure("or Q, unloaded"),
+    "coupling_factor": Figure("coupling factor"),
+    "half_power_bandwidth_hz": Figure("half-power bandwidth", "Hz"),
+    "swr_min": Figure("lowest SWR"),
+    "efficiency": Figure("efficiency", "%"),
+    "efficiency_db": Figure("efficiency", "dB"),
+    "efficiency_over_ground": Figure("efficiency over ground", "%"),
+    "x_eff_ohm": Figure("effective reactance", "ohm"),
+    "r_total_ohm": Figure("total resistance", "ohm"),
+    "r_radiation_ohm": Figure("radiation", "ohm", 1),
+    "r_ground_ohm": Figure("ground", "ohm", 1),
+    "r_loss_ohm": Figure("loss", "ohm", 1),
+    "r_conductor_ohm": Figure("conductor", "ohm", 2),
+    "r_parts_ohm": Figure("known parts", "ohm", 2),
+    "r_remainder_ohm": Figure("remainder", "ohm", 2),
+}
+
+COUPLINGS = {
+    "under": "under-coupled",
+    "critical": "critically coupled",
+    "over": "over-coupled",
+    "unknown": "under- or over-coupled: the data cannot say",
+}
+
+VERDICTS = {
+    "up": "rose",
+    "down": "fell",
+    "same": "stayed the same",
+    "unsure": "not settled",
+}
+
+
+def shown(name: str, estimate: Estimate) -> str:
+    """Return a figure with its unit and standard uncertainty, for people."""
+    return quantity(name, estimate.value, estimate.u)
+
+
+def interval(name: str, estimate: Estimate) -> str:
+    """Return the ends of a figure's 95 % interval, to the digits its uncertainty leaves."""
+    ends = [
+        quantity(name, end, digits=_digits(end, estimate.u)) if math.isfinite(end) else "no limit"
+        for end in (estimate.low, estimate.high)
+    ]
+    return " to ".join(ends)
+
+
+def quantity(name: str, value: float, u: float | None = None, *, digits: int = 4) -> str:
+    """Return a value of the named figure, rounded sensibly, for people."""
+    unit = FIGURES[name].unit if name in FIGURES else ""
+    if unit == "%":
+        return format_quantity(100 * value, "%", None if u is None else 100 * u, digits=digits)
+    return format_quantity(value, unit, u, digits=digits)
+
+
+def _digits(value: float, u: float) -> int:
+    """Return how many significant digits of `value` reach the second digit of `u`."""
+    if value == 0 or u <= 0:
+        return 4
+    above = math.floor(math.log10(abs(value))) - math.floor(math.log10(u))
+    return min(max(above + 2, 1), 12)
