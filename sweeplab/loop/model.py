@@ -1,0 +1,159 @@
+"""LoopModel: a build's loop as the capacitor sees it."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import TYPE_CHECKING, overload
+
+import numpy as np
+
+from sweeplab.errors import ModelError
+from sweeplab.loop.conductor import conductor_impedance, equivalent_radius, proximity_factor
+from sweeplab.loop.path import Geometry, closed_path
+from sweeplab.loop.thinwire import Currents, ThinWire
+from sweeplab.sweep import ComplexArray, FloatArray
+
+if TYPE_CHECKING:
+    from sweeplab.build import Build
+
+# Where the gap is not described: what a small air-variable capacitor and its lugs span.
+NOMINAL_GAP_M = 0.03
+_SLOPE_STEP = 1e-4
+
+
+@lru_cache(maxsize=128)
+def _thin_wire(geometry: Geometry) -> ThinWire:
+    return ThinWire(closed_path(geometry))
+
+
+class LoopModel:
+    """The main loop of a build: impedance at the gap, radiation, conductor, current's shape.
+
+    Every resistance is referred to the mean current in the capacitor's gap.
+
+    Parameters
+    ----------
+    build : Build
+        The capacitor is left out; so are parts and ground.
+
+    Raises
+    ------
+    ModelError
+        The description lies outside the model: turns in parallel or in one plane, no spacing
+        between turns, more than four turns.
+    """
+
+    def __init__(self, build: Build) -> None:
+        self._conductor = build.conductor
+        self.geometry = geometry_of(build)
+        self._wire = _thin_wire(self.geometry)
+        self._proximity = proximity_factor(
+            len(self.geometry.turn_lengths_m), self.geometry.turn_spacing_m, self.geometry.radius_m
+        )
+        self._solved: dict[tuple[float, bool], Currents] = {}
+
+    def currents(self, f_hz: float, lossless: bool = False) -> Currents:
+        """Return the solved current at one frequency [Hz]; see `Currents`."""
+        key = (float(f_hz), lossless)
+        if key not in self._solved:
+            z = 0j if lossless else self._z_per_m(f_hz)
+            self._solved[key] = self._wire.solve(f_hz, z)
+        return self._solved[key]
+
+    @overload
+    def impedance(self, f_hz: float) -> complex: ...
+    @overload
+    def impedance(self, f_hz: FloatArray) -> ComplexArray: ...
+    def impedance(self, f_hz: float | FloatArray) -> complex | ComplexArray:
+        """Return the impedance at the gap, capacitor removed, conductor's loss in [ohm].
+
+        Parameters
+        ----------
+        f_hz : float or ndarray
+            The answer has its shape.
+        """
+        if np.ndim(f_hz) == 0:
+            return self.currents(float(f_hz)).impedance_ohm
+        f = np.asarray(f_hz, dtype=float)
+        return np.array([self.impedance(float(x)) for x in f.ravel()]).reshape(f.shape)
+
+    @overload
+    def radiation_resistance(self, f_hz: float) -> float: ...
+    @overload
+    def radiation_resistance(self, f_hz: FloatArray) -> FloatArray: ...
+    def radiation_resistance(self, f_hz: float | FloatArray) -> float | FloatArray:
+        """Return the radiation resistance in free space [ohm], same shape as `f_hz`."""
+        if np.ndim(f_hz) == 0:
+            return self.currents(float(f_hz)).r_radiation_ohm
+        f = np.asarray(f_hz, dtype=float)
+        return np.array([self.radiation_resistance(float(x)) for x in f.ravel()]).reshape(f.shape)
+
+    @overload
+    def effective_reactance(self, f_hz: float) -> float: ...
+    @overload
+    def effective_reactance(self, f_hz: FloatArray) -> FloatArray: ...
+    def effective_reactance(self, f_hz: float | FloatArray) -> float | FloatArray:
+        """Return ``(w/2)(dX/dw + X/w)``, so that ``R_total = X_eff/Q0`` [ohm].
+
+        The form of A. D. Yaghjian & S. R. Best, IEEE Trans. AP 53, 1298, 2005, for a loop whose
+        capacitor is eliminated at resonance.
+        """
+        if np.ndim(f_hz) == 0:
+            f = float(f_hz)
+            ahead = self._wire.solve(f * (1 + _SLOPE_STEP), self._z_per_m(f)).impedance_ohm.imag
+            behind = self._wire.solve(f * (1 - _SLOPE_STEP), self._z_per_m(f)).impedance_ohm.imag
+            slope = (ahead - behind) / (2 * _SLOPE_STEP)
+            return (slope + self.impedance(f).imag) / 2
+        x = np.asarray(f_hz, dtype=float)
+        return np.array([self.effective_reactance(float(y)) for y in x.ravel()]).reshape(x.shape)
+
+    def conductor_resistance(self, f_hz: float) -> float:
+        """Return the conductor's ohmic resistance referred to the gap current [ohm]."""
+        length = self._wire.weight_of_length(self.currents(f_hz))
+        return self._z_per_m(f_hz).real * length
+
+    def part_weight(self, f_hz: float, position: float) -> float:
+        """Return ``|I(at the part)/I(gap)|^2`` at a fraction of the way round from the gap."""
+        return abs(self._wire.current_at(self.currents(f_hz), position)) ** 2
+
+    def _z_per_m(self, f_hz: float) -> complex:
+        z = conductor_impedance(self._conductor, f_hz)
+        return complex(z.real * self._proximity, z.imag)
+
+
+def geometry_of(build: Build) -> Geometry:
+    """Return the sizes the path needs.
+
+    Raises
+    ------
+    ModelError
+        The arrangement lies outside the model.
+    """
+    loop = build.loop
+    turns = int(loop.turns)
+    if turns > 1 and (loop.winding != "series" or loop.arrangement != "side-by-side"):
+        raise ModelError("turns in parallel or in one plane are not modelled: no losses inferred")
+    if turns > 1 and loop.turn_spacing is None:
+        raise ModelError("several turns need loop.turn_spacing, centre to centre")
+    lengths = tuple(q.value for q in loop.turn_lengths) or (loop.circumference.value,) * turns
+    aspect = 1.0
+    if loop.shape == "rectangle":
+        if loop.width is None or loop.height is None:
+            raise ModelError("a rectangle needs loop.width and loop.height")
+        aspect = loop.width.value / loop.height.value
+    return Geometry(
+        shape=loop.shape,
+        turn_lengths_m=lengths,
+        gap_m=gap_of(build),
+        radius_m=equivalent_radius(build.conductor),
+        aspect=aspect,
+        turn_spacing_m=0.0 if loop.turn_spacing is None else loop.turn_spacing.value,
+        leads_m=0.0 if loop.leads is None else loop.leads.value,
+    )
+
+
+def gap_of(build: Build) -> float:
+    """Return the gap's length [m]: described, else nominal and never a large part of the loop."""
+    if build.loop.gap is not None:
+        return build.loop.gap.value
+    return min(NOMINAL_GAP_M, build.loop.circumference.value / 25)

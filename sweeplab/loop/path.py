@@ -1,0 +1,163 @@
+"""From a loop's description to one closed path of straight segments.
+
+The plane of the loop is x-z, the gap on top at x = 0; turns side by side are stacked along y.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from sweeplab.errors import ModelError
+from sweeplab.loop.thinwire import Path
+from sweeplab.sweep import FloatArray
+
+_SEGMENTS_A_TURN = 56
+_GAP_SEGMENTS = 2
+
+
+@dataclass(frozen=True)
+class Geometry:
+    """A loop's sizes as the path needs them; hashable, so that results can be reused.
+
+    Parameters
+    ----------
+    shape : str
+        'circle', 'square', 'octagon' or 'rectangle'.
+    turn_lengths_m : tuple of float
+        Centre line of each turn [m].
+    aspect : float
+        Width over height, of a rectangle.
+    turn_spacing_m : float
+        Centre to centre, side by side [m].
+    gap_m, leads_m : float
+        Length under the capacitor's voltage and of each lead to it [m].
+    radius_m : float
+        Of the equivalent round wire [m].
+    """
+
+    shape: str
+    turn_lengths_m: tuple[float, ...]
+    gap_m: float
+    radius_m: float
+    aspect: float = 1.0
+    turn_spacing_m: float = 0.0
+    leads_m: float = 0.0
+
+
+def closed_path(geometry: Geometry, segments_a_turn: int = _SEGMENTS_A_TURN) -> Path:
+    """Return the path of a loop of turns in series, side by side.
+
+    Each turn runs from the gap's right edge round to its left edge; a straight piece joins it to
+    the next turn's right edge. From the last turn a lead runs outward, across the capacitor, and
+    back to the first.
+
+    Raises
+    ------
+    ModelError
+        The gap does not fit the loop.
+    """
+    turns = len(geometry.turn_lengths_m)
+    opening = geometry.gap_m
+    runs = []
+    for turn, length in enumerate(geometry.turn_lengths_m):
+        if not opening < 0.3 * length:
+            raise ModelError(f"a gap of {opening:.3g} m does not fit a turn of {length:.3g} m")
+        plane = _turn(geometry.shape, length, geometry.aspect, opening, segments_a_turn)
+        y = np.full(len(plane), turn * geometry.turn_spacing_m)
+        runs.append(np.stack([plane[:, 0], y, plane[:, 1]], axis=1))
+    step = min(geometry.turn_lengths_m) / segments_a_turn
+    wire = np.concatenate(
+        [part for run, following in zip(runs, [*runs[1:], None], strict=True)
+         for part in (run, _joint(run, following, step))]
+    )  # fmt: skip
+    bridge, in_gap = _bridge(wire[-1], wire[0], geometry, step, turns)
+    nodes = np.concatenate([wire, bridge])
+    flags = np.concatenate([np.zeros(len(wire) - 1, dtype=bool), in_gap])
+    return Path(nodes, flags, geometry.radius_m)
+
+
+def _joint(run: FloatArray, following: FloatArray | None, step: float) -> FloatArray:
+    """Return the nodes strictly between one turn's end and the next one's start."""
+    if following is None:
+        return np.empty((0, 3))
+    return _between(run[-1], following[0], step)
+
+
+def _between(start: FloatArray, stop: FloatArray, step: float, pieces: int = 0) -> FloatArray:
+    count = pieces or max(1, round(float(np.linalg.norm(stop - start)) / step))
+    return np.asarray(start + np.linspace(0, 1, count + 1)[1:-1, None] * (stop - start))
+
+
+def _bridge(
+    end: FloatArray, start: FloatArray, geometry: Geometry, step: float, turns: int
+) -> tuple[FloatArray, np.ndarray[tuple[int], np.dtype[np.bool_]]]:
+    """Return nodes from the last turn's end over the capacitor to the first turn's start.
+
+    The flags belong to the segments from `end` on, the last one closing the path.
+    """
+    out = np.array([0.0, 0.0, geometry.leads_m])
+    left, right = end + out, start + out
+    across = right - left
+    distance = float(np.linalg.norm(across))
+    # With several turns the opening is wider than the gap: the rest is lead on either side.
+    margin = max(0.0, (1 - geometry.gap_m / distance) / 2) if turns > 1 else 0.0
+    inner_left, inner_right = left + margin * across, right - margin * across
+    corners = [end]
+    for corner in (left, inner_left):
+        if np.linalg.norm(corner - corners[-1]) > 1e-9:
+            corners.append(corner)
+    first_gap_corner = len(corners) - 1
+    corners.append(inner_right)
+    for corner in (right, start):
+        if np.linalg.norm(corner - corners[-1]) > 1e-9:
+            corners.append(corner)
+    nodes: list[FloatArray] = []
+    flags: list[bool] = []
+    for i, (a, b) in enumerate(pairwise(corners)):
+        gap = i == first_gap_corner
+        inner = _between(a, b, step, _GAP_SEGMENTS if gap else 0)
+        nodes += [*inner, b]
+        flags += [gap] * (len(inner) + 1)
+    return np.array(nodes[:-1]).reshape(-1, 3), np.array(flags)
+
+
+def _turn(shape: str, length: float, aspect: float, opening: float, count: int) -> FloatArray:
+    """Return one turn's nodes in (x, z), from the opening's right edge to its left, (n, 2)."""
+    if shape == "circle":
+        return _circle(length, opening, count)
+    corners = _corners(shape, length, aspect)
+    top = corners[0][1]
+    stops = [np.array([opening / 2, top]), *corners, np.array([-opening / 2, top])]
+    nodes = [stops[0][None]]
+    for a, b in pairwise(stops):
+        nodes += [_between(a, b, length / count), b[None]]
+    return np.concatenate(nodes)
+
+
+def _circle(length: float, opening: float, count: int) -> FloatArray:
+    radius = length / (2 * math.pi)
+    half = math.asin(min(opening / (2 * radius), 1.0))
+    angle = np.linspace(half, 2 * math.pi - half, count + 1)
+    # Chords take area away; nodes a little outside the circle give it back, for the radiation
+    # resistance goes with the area squared and the reactance but slowly with the length.
+    chord = float(angle[1] - angle[0])
+    outside = radius * math.sqrt(chord / math.sin(chord))
+    return np.stack([outside * np.sin(angle), outside * np.cos(angle)], axis=1)
+
+
+def _corners(shape: str, length: float, aspect: float) -> list[FloatArray]:
+    """Return the corners from the right of the top side's middle round to its left."""
+    if shape == "octagon":
+        side = length / 8
+        apothem = side / 2 / math.tan(math.pi / 8)
+        radius = math.hypot(apothem, side / 2)
+        angles = (np.arange(8) + 0.5) * math.pi / 4
+        return [radius * np.array([math.sin(a), math.cos(a)]) for a in angles]
+    height = length / 2 / (1 + (aspect if shape == "rectangle" else 1.0))
+    width = length / 2 - height
+    x, z = width / 2, height / 2
+    return [np.array(corner) for corner in ((x, z), (x, -z), (-x, -z), (-x, z))]

@@ -1,0 +1,267 @@
+"""Thin-wire method of moments over one closed path: rooftop currents, Galerkin testing.
+
+Mixed potentials on the axis with the reduced kernel (R. F. Harrington, Field Computation by Moment
+Methods, 1968; currents per joint, charges per segment):
+
+    Z_mn = j w mu <f_m . f_n g> + 1/(j w eps) <f'_m f'_n g>,   g = exp(-jkR)/(4 pi R)
+
+The exponential is expanded in powers of k. Its static part carries the kernel's peak and is
+integrated in closed form over the source segment; every further power is smooth. So the geometry is
+integrated once, the impedance at any frequency is a polynomial in k, and the radiation resistance
+comes from odd powers alone, however small it is against the reactance.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from sweeplab.errors import ModelError
+from sweeplab.line import C0_M_PER_S
+from sweeplab.sweep import ComplexArray, FloatArray
+
+MU0 = 4e-7 * math.pi
+ETA0_OHM = MU0 * C0_M_PER_S
+_TERMS = 22
+# The expansion's last term at this size: 3**22/22! = 3e-11.
+_LARGEST_KR = 3.0
+_NEAR_POINTS, _FAR_POINTS = 24, 5
+_SMOOTH_POINTS = 5
+
+
+@dataclass(frozen=True, eq=False)
+class Path:
+    """A closed path of straight segments; segment i runs from node i to node i + 1.
+
+    Parameters
+    ----------
+    nodes_m : ndarray, shape (n, 3)
+        Corners [m]; the last is joined to the first.
+    in_gap : ndarray of bool, shape (n,)
+        Segments over which the capacitor's voltage stands.
+    radius_m : float
+        Radius of the round wire that the kernel sees [m].
+    """
+
+    nodes_m: FloatArray
+    in_gap: np.ndarray[tuple[int], np.dtype[np.bool_]]
+    radius_m: float
+
+    @property
+    def vectors_m(self) -> FloatArray:
+        """Segment vectors, shape (n, 3) [m]."""
+        return np.asarray(np.roll(self.nodes_m, -1, axis=0) - self.nodes_m)
+
+    @property
+    def lengths_m(self) -> FloatArray:
+        """Segment lengths, shape (n,) [m]."""
+        return np.asarray(np.linalg.norm(self.vectors_m, axis=1))
+
+
+@dataclass(frozen=True, eq=False)
+class Currents:
+    """The solution at one frequency, for one ampere of mean current in the gap.
+
+    Parameters
+    ----------
+    nodes_a : ndarray of complex, shape (n,)
+        Current at each node [A].
+    impedance_ohm : complex
+        At the gap, capacitor removed, conductor as given to the solver.
+    r_radiation_ohm : float
+        ``Re(I* Z I)`` with the conductor's part left out [ohm].
+    """
+
+    nodes_a: ComplexArray
+    impedance_ohm: complex
+    r_radiation_ohm: float
+
+
+class ThinWire:
+    """The path's impedance matrices, integrated once, solved at any frequency.
+
+    Parameters
+    ----------
+    path : Path
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._vector, self._scalar = _matrices(path)
+        gap = np.where(path.in_gap, path.lengths_m, 0.0)
+        # Every gap segment drives its two end nodes by half its share of one volt.
+        self._drive = (gap + np.roll(gap, 1)) / (2 * gap.sum())
+        self._overlap = _overlap(path, ~path.in_gap)
+        self._extent_m = float(np.ptp(path.nodes_m, axis=0).max() * math.sqrt(2))
+
+    def solve(self, f_hz: float, z_conductor_ohm_per_m: complex = 0.0) -> Currents:
+        """Return currents and impedance at one frequency.
+
+        Parameters
+        ----------
+        f_hz : float
+        z_conductor_ohm_per_m : complex
+            Internal impedance of the conductor per length [ohm/m]; the gap has none.
+
+        Raises
+        ------
+        ModelError
+            The loop is too large against the wavelength.
+        """
+        k = 2 * math.pi * f_hz / C0_M_PER_S
+        if k * self._extent_m > _LARGEST_KR:
+            raise ModelError(
+                f"at {f_hz / 1e6:.3f} MHz the loop is {self._extent_m * f_hz / C0_M_PER_S:.2f} "
+                "wavelengths across: no small loop; the model ends at about 0.47"
+            )
+        reactive, resistive = self._at(k)
+        inner = z_conductor_ohm_per_m * self._overlap
+        current = np.linalg.solve(1j * reactive + resistive + inner, self._drive)
+        gap_current = complex(self._drive @ current)
+        current = current / gap_current
+        r_radiation = float((current.conj() @ (resistive @ current)).real)
+        return Currents(current, 1 / gap_current, r_radiation)
+
+    def weight_of_length(self, currents: Currents) -> float:
+        """Return ``integral |I|^2 ds / |I_gap|^2`` over the conductor [m]."""
+        return float((currents.nodes_a.conj() @ self._overlap @ currents.nodes_a).real)
+
+    def current_at(self, currents: Currents, fraction: float) -> complex:
+        """Return the current at a fraction of the conductor's way round from the gap [A].
+
+        Zero and one are the conductor's two ends at the gap.
+        """
+        wire = np.flatnonzero(~self.path.in_gap)
+        # The conductor is one unbroken run of segments that starts where the gap ends.
+        first = wire[~np.isin((wire - 1) % len(self.path.in_gap), wire)][0]
+        order = (first + np.arange(wire.size)) % len(self.path.in_gap)
+        ends = np.concatenate([[0.0], np.cumsum(self.path.lengths_m[order])])
+        nodes = np.append(order, (order[-1] + 1) % len(self.path.in_gap))
+        along = currents.nodes_a[nodes]
+        place = fraction * ends[-1]
+        return complex(np.interp(place, ends, along.real), np.interp(place, ends, along.imag))
+
+    def _at(self, k: float) -> tuple[FloatArray, FloatArray]:
+        """Return (X, R) of ``Z = R + jX`` at wave number k, each (n, n) [ohm]."""
+        scale = ETA0_OHM / (4 * math.pi)
+        n = np.arange(_TERMS)
+        powers = k**n / np.cumprod(np.maximum(n, 1))
+        # (-j)^n: even powers are reactive, odd ones radiate.
+        sign = np.array([1, -1, -1, 1] * (_TERMS // 4 + 1))[:_TERMS] * powers
+        even, odd = sign[0::2], sign[1::2]
+        reactive = k * np.tensordot(even, self._vector[0::2], 1)
+        reactive -= np.tensordot(even, self._scalar[0::2], 1) / k
+        # j w mu (-j) = +w mu: the first odd power of the vector part is positive.
+        resistive = -k * np.tensordot(odd, self._vector[1::2], 1)
+        resistive += np.tensordot(odd, self._scalar[1::2], 1) / k
+        return scale * reactive, scale * resistive
+
+
+def _overlap(path: Path, counted: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> FloatArray:
+    """Return ``integral f_m f_n ds`` over counted segments, shape (n, n) [m]."""
+    n = len(path.lengths_m)
+    length = np.where(counted, path.lengths_m, 0.0)
+    matrix = np.zeros((n, n))
+    i = np.arange(n)
+    j = (i + 1) % n
+    np.add.at(matrix, (i, i), length / 3)
+    np.add.at(matrix, (j, j), length / 3)
+    np.add.at(matrix, (i, j), length / 6)
+    np.add.at(matrix, (j, i), length / 6)
+    return matrix
+
+
+def _matrices(path: Path) -> tuple[FloatArray, FloatArray]:
+    """Return vector and scalar parts for each power of k, each (terms, n, n)."""
+    n = len(path.nodes_m)
+    lengths = path.lengths_m
+    along = path.vectors_m @ path.vectors_m.T / np.outer(lengths, lengths)
+    charge = 1 / np.outer(lengths, lengths)
+    pairs = np.empty((_TERMS, 2, 2, n, n))
+    pairs[0] = _static_pairs(path)
+    _smooth_pairs(path, pairs)
+    vector = np.empty((_TERMS, n, n))
+    scalar = np.empty((_TERMS, n, n))
+    for term in range(_TERMS):
+        vector[term] = _to_nodes(pairs[term] * along, (1.0, 1.0))
+        total = pairs[term].sum(axis=(0, 1)) * charge
+        scalar[term] = _to_nodes(np.broadcast_to(total, (2, 2, n, n)), (-1.0, 1.0))
+    # A closed path carries no net charge: this power is zero but for rounding.
+    scalar[1] = 0.0
+    return vector, scalar
+
+
+def _to_nodes(pairs: FloatArray, sign: tuple[float, float]) -> FloatArray:
+    """Gather end a of segment p, end b of segment q, into nodes; end 1 of p is node p + 1."""
+    nodes = np.zeros(pairs.shape[2:])
+    for a in (0, 1):
+        for b in (0, 1):
+            part = sign[a] * sign[b] * pairs[a, b]
+            nodes += np.roll(np.roll(part, a, axis=0), b, axis=1)
+    return (nodes + nodes.T) / 2
+
+
+def _gauss(points: int) -> tuple[FloatArray, FloatArray]:
+    x, w = np.polynomial.legendre.leggauss(points)
+    return (x + 1) / 2, w / 2
+
+
+def _static_pairs(path: Path) -> FloatArray:
+    """Return ``<lambda_a lambda_b 1/R>`` for every pair of segments, shape (2, 2, n, n) [m]."""
+    n = len(path.nodes_m)
+    middle = path.nodes_m + path.vectors_m / 2
+    apart = np.linalg.norm(middle[:, None] - middle[None, :], axis=2)
+    reach = path.lengths_m[:, None] + path.lengths_m[None, :]
+    near = apart < 1.2 * reach
+    pairs = np.empty((2, 2, n, n))
+    for chosen, points in ((near, _NEAR_POINTS), (~near, _FAR_POINTS)):
+        p, q = np.nonzero(chosen)
+        pairs[:, :, p, q] = _static_integrals(path, p, q, points)
+    # Outer and inner integral are done differently: the mean is symmetric.
+    swapped = pairs.transpose(1, 0, 3, 2)
+    return (pairs + swapped) / 2
+
+
+def _static_integrals(
+    path: Path,
+    p: np.ndarray,
+    q: np.ndarray,
+    points: int,  # type: ignore[type-arg]
+) -> FloatArray:
+    """Integrate 1/R: over q in closed form, over p by Gauss. Shape (2, 2, pairs)."""
+    x, w = _gauss(points)
+    lengths = path.lengths_m
+    observer = path.nodes_m[p][:, None] + x[None, :, None] * path.vectors_m[p][:, None]
+    offset = observer - path.nodes_m[q][:, None]
+    unit = (path.vectors_m / lengths[:, None])[q][:, None]
+    length = lengths[q][:, None]
+    s0 = (offset * unit).sum(axis=2)
+    rho2 = np.maximum((offset**2).sum(axis=2) - s0**2, 0) + path.radius_m**2
+    rho = np.sqrt(rho2)
+    zeroth = np.arcsinh((length - s0) / rho) + np.arcsinh(s0 / rho)
+    first = np.sqrt((length - s0) ** 2 + rho2) - np.sqrt(s0**2 + rho2) + s0 * zeroth
+    rising = first / length
+    inner = np.stack([zeroth - rising, rising])
+    outer = np.stack([1 - x, x]) * w
+    return np.asarray(np.einsum("ax,bpx->abp", outer, inner) * lengths[p])
+
+
+def _smooth_pairs(path: Path, pairs: FloatArray) -> None:
+    """Fill ``<lambda_a lambda_b R^(n-1)>`` for every power n >= 1 of `pairs`."""
+    x, w = _gauss(_SMOOTH_POINTS)
+    ends = np.stack([1 - x, x]) * w
+    place = path.nodes_m[:, None] + x[None, :, None] * path.vectors_m[:, None]
+    flat = place.reshape(-1, 3)
+    squared = (flat**2).sum(axis=1)
+    r2 = squared[:, None] + squared[None, :] - 2 * flat @ flat.T
+    r = np.sqrt(np.maximum(r2, 0) + path.radius_m**2)
+    n = len(path.nodes_m)
+    size = np.outer(path.lengths_m, path.lengths_m)
+    power = np.ones_like(r)
+    for term in range(1, len(pairs)):
+        blocks = power.reshape(n, x.size, n, x.size)
+        half = np.einsum("ax,pxqy->apqy", ends, blocks)
+        pairs[term] = np.einsum("apqy,by->abpq", half, ends) * size
+        power = power * r
