@@ -19,6 +19,7 @@ import numpy as np
 import PyNEC
 from geometry import Array, Wire
 from numpy.typing import NDArray
+from scipy.integrate import simpson
 from scipy.special import ive
 
 Complex = NDArray[np.complex128]
@@ -128,6 +129,34 @@ def radiated_power(wires: Sequence[Wire], current: Complex, f_hz: float) -> Comp
     vector = vector - _radial(vector, out)
     scale = MU0 * C0 * wavenumber**2 / (16 * np.pi**2)
     return np.asarray(scale * np.einsum("d,jdx,kdx->jk", weight, vector.conj(), vector))
+
+
+def radiated_share(
+    wire: Wire, f_hz: float, ground: tuple[float, float] | None
+) -> tuple[float, float]:
+    """Gap resistance [ohm] and the share of the power in that reaches the far field above ground.
+
+    ``ground`` is (relative permittivity, conductivity [S/m]), None for free space; Sommerfeld's
+    integrals. The share is the power gain averaged over the upper hemisphere (Simpson over theta in
+    steps of 2 degrees), half the sphere's; 1 for a lossless wire in free space, not computed there.
+    """
+    context = _context([wire])
+    if ground is None:
+        context.gn_card(-1, 0, 0, 0, 0, 0, 0, 0)
+    else:
+        context.gn_card(2, 0, *ground, 0, 0, 0, 0)
+    if wire.conductivity_s_per_m is not None:
+        _load(context, segment_impedance([wire], f_hz))
+    gap = range(wire.gap_segments)
+    _excite(context, gap)
+    context.fr_card(0, 1, f_hz / 1e6, 0)
+    context.rp_card(0, 46, 36, 1, 0, 0, 0, 0, 0, 2, 10, 0, 0)
+    current = np.array(context.get_structure_currents(0).get_current())[list(gap)].mean()
+    gain_db = np.array(context.get_radiation_pattern(0).get_gain())
+    theta = np.radians(np.arange(0, 91, 2))
+    gain = 10 ** (gain_db / 10)
+    share = simpson(gain.mean(axis=1) * np.sin(theta), x=theta) / 2
+    return float((1 / current).real), 1.0 if ground is None else float(share)
 
 
 def _radial(vector: Complex, out: Array) -> Complex:
