@@ -1,0 +1,197 @@
+"""Changing and comparing descriptions: on their TOML data, key by dotted key."""
+
+from __future__ import annotations
+
+import copy
+import tomllib
+from collections.abc import Mapping
+from typing import Any
+
+from sweeplab.build.schema import BY_NAME, TABLES, Key, Table, nearest
+from sweeplab.build.values import Values
+from sweeplab.errors import BuildError
+from sweeplab.quantity import BASE_UNIT, Quantity, exact_text
+
+
+def settled(data: Mapping[str, Any], name: str | None) -> dict[str, Any]:
+    """Return the data of a build in one setting: its values merged, no settings left."""
+    state = copy.deepcopy(dict(data))
+    settings = state.pop("settings", [])
+    chosen: dict[str, Any] = next((entry for entry in settings if entry["name"] == name), {})
+    for key, value in chosen.items():
+        if key == "turns":
+            state["loop"]["turns"] = value
+        elif key not in ("name", "parts"):
+            state.setdefault("capacitor", {})[key] = value
+    switched = {kind for entry in settings for kind in entry.get("parts", ())}
+    out = switched - set(chosen.get("parts", ()))
+    if "parts" in state:
+        state["parts"] = [part for part in state["parts"] if part["kind"] not in out]
+    return state
+
+
+def changed(data: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the data with some dotted keys set, or removed where the value is None or empty."""
+    new = copy.deepcopy(dict(data))
+    # A part or setting comes to be by its kind or name, whatever the order of the changes.
+    for dotted, value in sorted(changes.items(), key=lambda change: not _is_identity(change[0])):
+        _change(new, dotted, None if value == "" else value)
+    return new
+
+
+def _is_identity(dotted: str) -> bool:
+    head, _, last = dotted.rpartition(".")
+    table = BY_NAME.get(head.partition(".")[0])
+    return table is not None and table.identity == last != ""
+
+
+def _change(data: dict[str, Any], dotted: str, value: Any) -> None:
+    first, _, rest = dotted.partition(".")
+    table = BY_NAME.get(first)
+    if table is not None and table.identity:
+        _change_listed(data, table, rest, dotted, value)
+        return
+    if value is None and dotted in BY_NAME and dotted:
+        _remove(data, dotted)
+        return
+    head, _, name = dotted.rpartition(".")
+    key = BY_NAME[head].key(name) if head in BY_NAME else None
+    if key is None or BY_NAME[head].identity:
+        raise _unknown(data, dotted)
+    if value is None:
+        _remove(data, dotted)
+        return
+    held = data
+    for step in head.split(".") if head else ():
+        held = held.setdefault(step, {})
+    held[key.name] = _toml_value(value, key)
+
+
+def _remove(data: dict[str, Any], dotted: str) -> None:
+    """Take a key or a table away, where it is there."""
+    *outer, name = dotted.split(".")
+    held = data
+    for step in outer:
+        held = held.get(step, {})
+    held.pop(name, None)
+
+
+def _change_listed(data: dict[str, Any], table: Table, rest: str, dotted: str, value: Any) -> None:
+    """Change one key of a part or setting, add one, or take one away."""
+    entries: list[dict[str, Any]] = data.setdefault(table.name, [])
+    if value is None and not rest:
+        entries.clear()
+        return
+    if value is None and (gone := _entries(entries, table, rest)):
+        data[table.name] = [entry for entry in entries if not any(entry is g for g in gone)]
+        return
+    name, _, last = rest.rpartition(".")
+    key = table.key(last)
+    if key is None or not name:
+        raise _unknown(data, dotted)
+    found = _entries(entries, table, name)
+    if not found and last == table.identity and value == name:
+        entries.append({last: value})
+        return
+    if not found:
+        raise _unknown(data, dotted)
+    if len(found) > 1 and last not in ("r", "kind"):
+        which = ", ".join(f"{table.name}.{name}#{i + 1}.{last}" for i in range(len(found)))
+        raise BuildError(dotted, f"{len(found)} entries of that kind", f"say which: {which}")
+    for entry in found:
+        entry.pop(last, None)
+        if value is not None:
+            entry[last] = _toml_value(value, key)
+
+
+def _entries(entries: list[dict[str, Any]], table: Table, name: str) -> list[dict[str, Any]]:
+    """Return the entries a name stands for: all of a kind, or ``kind#2`` the second of them."""
+    labels = _labels([entry[table.identity] for entry in entries])
+    return [
+        entry
+        for entry, label in zip(entries, labels, strict=True)
+        if name in (label, entry[table.identity])
+    ]
+
+
+def _labels(names: list[str]) -> list[str]:
+    """Return names that tell every entry apart: repeated ones are counted, ``joint#2``."""
+    repeated = {name for name in names if names.count(name) > 1}
+    return [
+        f"{name}#{names[: i + 1].count(name)}" if name in repeated else name
+        for i, name in enumerate(names)
+    ]
+
+
+def _toml_value(value: Any, key: Key) -> Any:
+    """Return a value's text as TOML data; what cannot be is left for the reader to refuse."""
+    if isinstance(value, tuple):
+        return list(value)
+    if not isinstance(value, str) or key.kind in ("text", "choice"):
+        return value
+    text = value.strip()
+    if key.kind in ("texts", "quantities") and not text.startswith("["):
+        return [item.strip() for item in text.split(", ")]
+    measured = key.kind == "quantity" and key.dimension != "number"
+    if measured or (key.kind == "ground" and not text.startswith("[")):
+        return text
+    try:
+        return tomllib.loads(f"value = {text}")["value"]
+    except tomllib.TOMLDecodeError:
+        return text
+
+
+def _unknown(data: Mapping[str, Any], dotted: str) -> BuildError:
+    known = _known_keys(data)
+    return BuildError(dotted, "unknown key", f"did you mean {nearest(dotted, known)}?")
+
+
+def _known_keys(data: Mapping[str, Any]) -> list[str]:
+    """Return every dotted key that could be changed in this build."""
+    known = []
+    for table in TABLES:
+        heads = [table.name]
+        if table.identity:
+            names = [entry[table.identity] for entry in data.get(table.name, ())]
+            heads = [f"{table.name}.{label}" for label in dict.fromkeys([*names, *_labels(names)])]
+        known += [
+            f"{head}.{key.name}" if head else key.name for head in heads for key in table.keys
+        ]
+    return known
+
+
+def plain_texts(values: Values) -> dict[str, str]:
+    """Return values as dotted keys and plain texts, name and note left out."""
+    texts: dict[str, str] = {}
+    for table in TABLES:
+        if not table.name:
+            continue
+        held = values.lists[table.name] if table.identity else []
+        heads = _labels([f"{table.name}.{entry[table.identity]}" for entry in held])
+        if table.name in values.tables:
+            heads, held = [table.name], [values.tables[table.name]]
+        for head, entry in zip(heads, held, strict=True):
+            told = {name: value for name, value in entry.items() if name != table.identity}
+            if not told:
+                texts[head] = "yes"
+            for name, value in told.items():
+                texts[f"{head}.{name}"] = _plain(value, table.key(name))
+    return texts
+
+
+def _plain(value: Any, key: Key | None) -> str:
+    if isinstance(value, Quantity):
+        return exact_text(value, BASE_UNIT[key.dimension if key else "number"])
+    if key is not None and key.kind == "losses":
+        return ", ".join(f"{_exact(f, 'Hz')} {_exact(db, 'dB')}" for f, db in value)
+    if key is not None and key.kind == "ground" and isinstance(value, tuple):
+        return f"eps_r {_exact(value[0], '')}, {_exact(value[1], 'S/m')}"
+    if isinstance(value, tuple):
+        return ", ".join(_plain(item, key) for item in value)
+    if isinstance(value, float):
+        return _exact(value, "S/m" if key and key.name == "conductivity" else "")
+    return str(value)
+
+
+def _exact(value: float, unit: str) -> str:
+    return exact_text(Quantity(value), unit)

@@ -1,0 +1,75 @@
+"""What conductors are made of: conductivity at 20 °C, with sources; wire gauge."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+# 100 % IACS is 58 MS/m (International Electrotechnical Commission, Publication 28, 1925).
+_IACS_S_PER_M = 5.8e7
+
+
+@dataclass(frozen=True)
+class Material:
+    """A metal.
+
+    Parameters
+    ----------
+    name : str
+    conductivity_s_per_m : float
+    source : str
+        Where the figure is from; 'memory' where the source was recalled and not reread.
+    """
+
+    name: str
+    conductivity_s_per_m: float
+    source: str
+
+
+def _iacs(name: str, percent: float, source: str) -> Material:
+    return Material(name, _IACS_S_PER_M * percent / 100, f"{percent:g} % IACS, {source}")
+
+
+_HANDBOOK = "typical handbook value, memory"
+MATERIALS: dict[str, Material] = {
+    material.name: material
+    for material in (
+        _iacs("copper", 100.0, "IEC Publication 28 (1925)"),
+        _iacs("silver", 105.0, _HANDBOOK),
+        _iacs("aluminium-1350", 61.8, "temper O, published alloy table"),
+        _iacs("aluminium-1100", 59.0, "temper O, published alloy table"),
+        _iacs("aluminium-6063", 55.0, f"temper T5, {_HANDBOOK}"),
+        _iacs("aluminium-6061", 43.0, f"temper T6, {_HANDBOOK}"),
+        _iacs("brass", 28.0, f"C26000, {_HANDBOOK}"),
+        _iacs("brass-c36000", 26.0, f"free-cutting, {_HANDBOOK}"),
+        _iacs("tin", 15.0, _HANDBOOK),
+        _iacs("solder", 11.5, f"tin-lead, {_HANDBOOK}"),
+    )
+}
+_ALIASES = {
+    "aluminium": "aluminium-6063",
+    "aluminum": "aluminium-6063",
+    "aluminum-1350": "aluminium-1350",
+    "aluminum-1100": "aluminium-1100",
+    "aluminum-6063": "aluminium-6063",
+    "aluminum-6061": "aluminium-6061",
+    "brass-c26000": "brass",
+}
+MATERIAL_NAMES: tuple[str, ...] = (*MATERIALS, *_ALIASES)
+# Words that leave the alloy open, and the alloys they may mean.
+OPEN_NAMES: dict[str, tuple[str, ...]] = {
+    "aluminium": ("aluminium-6061", "aluminium-6063", "aluminium-1350"),
+    "aluminum": ("aluminium-6061", "aluminium-6063", "aluminium-1350"),
+}
+
+
+def material(name: str) -> Material | None:
+    """Return the material of that name, None where there is none."""
+    return MATERIALS.get(_ALIASES.get(name, name))
+
+
+def awg_diameter_m(gauge: int) -> float:
+    """Return the diameter [m] of round wire of an American wire gauge.
+
+    ``d = 0.127 mm * 92^((36 - n)/39)`` (ASTM B258); 2/0, 3/0 and 4/0 are -1, -2 and -3.
+    """
+    return float(0.127e-3 * 92 ** ((36 - gauge) / 39))
