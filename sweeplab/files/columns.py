@@ -1,0 +1,200 @@
+"""What a table's columns are: by the words and units of a header, or as the person says.
+
+A closed vocabulary for ``columns=`` (``--columns``), left to right, such as ``f_mhz,re,im``:
+
+=================  ===========================================================
+word               the column holds
+=================  ===========================================================
+f_hz ... f_ghz     frequency in Hz; f_khz, f_mhz, f_ghz alike
+re, im             real and imaginary part of the reflection coefficient
+magnitude          size of the reflection coefficient, 0 to 1
+db                 20 log10 of that size, negative where power is absorbed
+angle_deg          angle of the reflection coefficient in degrees
+angle_rad          the same in radians
+r_ohm, x_ohm       resistance and reactance, in series
+x_abs_ohm          size of the reactance, its sign not known
+swr                standing-wave ratio
+return_loss_db     return loss, positive
+skip               anything else
+=================  ===========================================================
+
+Headers are read by quantity and unit in the field's own terms; nothing here knows what wrote them.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from math import pi
+from typing import Literal
+
+Role = Literal[
+    "f",
+    "re",
+    "im",
+    "magnitude",
+    "db",
+    "angle",
+    "r_ohm",
+    "x_ohm",
+    "x_abs_ohm",
+    "swr",
+    "return_loss_db",
+    "skip",
+]
+_DEGREE = pi / 180
+
+
+@dataclass(frozen=True)
+class Column:
+    """What one column is.
+
+    Parameters
+    ----------
+    role : str
+        Quantity.
+    scale : float or None
+        Factor to Hz, or to radians; None where the header names no unit.
+    label : str
+        The header's words.
+    names_reflection : bool
+        The header says outright that it is the reflection at port 1.
+    """
+
+    role: Role
+    scale: float | None = 1.0
+    label: str = ""
+    names_reflection: bool = False
+
+
+UNITS_HZ = {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "ghz": 1e9}
+WORDS: dict[str, Column] = {
+    **{f"f_{unit}": Column("f", scale, f"f_{unit}") for unit, scale in UNITS_HZ.items()},
+    "re": Column("re", label="re"),
+    "im": Column("im", label="im"),
+    "magnitude": Column("magnitude", label="magnitude"),
+    "db": Column("db", label="db"),
+    "angle_deg": Column("angle", _DEGREE, "angle_deg"),
+    "angle_rad": Column("angle", 1.0, "angle_rad"),
+    "r_ohm": Column("r_ohm", label="r_ohm"),
+    "x_ohm": Column("x_ohm", label="x_ohm"),
+    "x_abs_ohm": Column("x_abs_ohm", label="x_abs_ohm"),
+    "swr": Column("swr", label="swr"),
+    "return_loss_db": Column("return_loss_db", label="return_loss_db"),
+    "skip": Column("skip", label="skip"),
+}
+
+_CONCEPTS = {
+    "frequency": "f freq frequency frequencies frequenz fréquence frequence frecuencia frequenza",
+    "real": "re real rez zre rere",
+    "imaginary": "im imag imaginary img imz zim",
+    "size": "mag magnitude mg abs absolute mod modulus lin linear",
+    "log": "log",
+    "angle": "phase angle ang arg argument ph pha phi theta",
+    "degree": "deg degs degree degrees",
+    "radian": "rad rads radian radians",
+    "decibel": "db dbs decibel decibels",
+    "reflection": "s11 gamma rho reflection refl",
+    "impedance": "z zin zs z11 impedance rez imz zre zim",
+    "ohm": "ohm ohms",
+    "resistance": "r rs rin resistance",
+    "reactance": "x xs xin reactance",
+    "unsigned": "absx unsigned",
+    "swr": "swr vswr",
+    "return": "return",
+    "loss": "loss",
+    "return loss": "rl returnloss",
+    "other": "s21 s12 s22 s31 s33 y y11 admittance conductance susceptance rp xp zp parallel "
+    "par kohm mohm transmission",
+}
+_CONCEPT_OF = {
+    word: tuple(name for name, words in _CONCEPTS.items() if word in words.split())
+    for words in _CONCEPTS.values()
+    for word in words.split()
+}
+_REWRITES = (
+    (re.compile(r"[ωΩ]|Ω"), " ohm "),
+    (re.compile("°"), " deg "),
+    (re.compile("γ"), " gamma "),
+    (re.compile("ρ"), " rho "),
+    (re.compile(r"\|\s*xs?\s*\||\babs\s*\(\s*xs?\s*\)"), " absx "),
+    (re.compile(r"\|([^|]+)\|"), r" \1 mag "),
+    (re.compile(r"s\s*[(\[]?\s*(\d)\s*[,.]?\s*(\d)\b\s*[)\]]?"), r" s\1\2 "),
+    (re.compile(r"(s\d\d|gamma|vswr)"), r" \1 "),
+    (re.compile(r"(?<![a-z])([kmg]?hz)\b|([kmg]?hz)\b"), r" \1\2 "),
+)
+_WORD = re.compile(r"[a-zà-ÿ]+\d*")
+
+
+def labels(columns: tuple[Column, ...]) -> str:
+    """Return the columns' labels for a message."""
+    return ", ".join(f"'{column.label}'" for column in columns)
+
+
+def how_to_say(width: int) -> str:
+    """Return what to do where a table's header does not say what its columns are."""
+    words = ["f_mhz", "re", "im", *["skip"] * max(0, width - 3)][: max(width, 2)]
+    shown = ",".join(words[:6])
+    return f'say what the {width} columns are, for example --columns "{shown}"'
+
+
+def classify(label: str) -> Column:
+    """Return what a header's field says its column is; 'skip' where it says nothing known.
+
+    Parameters
+    ----------
+    label : str
+        One field of a header, such as ``'Freq. (MHz)'`` or ``'Re(S11)'``.
+    """
+    words = _words(label)
+    concepts = {concept for word in words for concept in _CONCEPT_OF.get(word, ())}
+    unit = next((UNITS_HZ[word] for word in words if word in UNITS_HZ), None)
+    label = " ".join(label.split())
+    explicit = "reflection" in concepts
+    if "frequency" in concepts or (unit is not None and not concepts):
+        return Column("f", unit, label)
+    if "angle" in concepts and "impedance" not in concepts and "other" not in concepts:
+        return Column("angle", _angle_unit(concepts), label, explicit)
+    return Column(_role(concepts), 1.0, label, explicit)
+
+
+def _words(label: str) -> list[str]:
+    text = label.lower()
+    for pattern, replacement in _REWRITES:
+        text = pattern.sub(replacement, text)
+    return _WORD.findall(text)
+
+
+def _angle_unit(concepts: set[str]) -> float | None:
+    if "degree" in concepts:
+        return _DEGREE
+    return 1.0 if "radian" in concepts else None
+
+
+def _role(concepts: set[str]) -> Role:
+    in_ohms = bool(concepts & {"impedance", "ohm"})
+    if "other" in concepts:
+        return "skip"
+    if "swr" in concepts:
+        return "swr"
+    if "return loss" in concepts or {"return", "loss"} <= concepts:
+        return "return_loss_db"
+    if "unsigned" in concepts or {"reactance", "size"} <= concepts:
+        return "x_abs_ohm"
+    if "reactance" in concepts or ("imaginary" in concepts and in_ohms):
+        return "x_ohm"
+    if "resistance" in concepts or ("real" in concepts and in_ohms):
+        return "r_ohm"
+    if in_ohms or "angle" in concepts:
+        return "skip"
+    return _reflection_role(concepts)
+
+
+def _reflection_role(concepts: set[str]) -> Role:
+    if "real" in concepts:
+        return "re"
+    if "imaginary" in concepts:
+        return "im"
+    if "decibel" in concepts or {"log", "size"} <= concepts:
+        return "db"
+    return "magnitude" if "size" in concepts else "skip"

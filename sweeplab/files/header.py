@@ -1,0 +1,134 @@
+"""The line that names a table's columns, wherever it stands above the numbers."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from sweeplab.files.columns import UNITS_HZ, Column, classify
+from sweeplab.files.layout import COMMENT_MARKS, Layout, split_fields
+
+# A header names columns close above them; a preamble may go on for longer.
+_SEARCHED_LINES = 40
+_OTHER_QUANTITY = re.compile(r"\b(S(?:12|21|22|31|32|33|13|23))\b", re.IGNORECASE)
+_PORT_1 = re.compile(r"\bS\(?1,?1\)?", re.IGNORECASE)
+_UNIT = re.compile(r"\b([kMG]?Hz)\b", re.IGNORECASE)
+_Z0 = re.compile(
+    r"\b(?:z0|zo|zref|(?:reference|system|characteristic|nominal) (?:impedance|resistance))\b"
+    r"[\s:=(\[,;]*(?:ohms?|Ω)?[\s:=)\],;]*([\d.]+)",
+    re.IGNORECASE,
+)
+_DOUBLE_SPACE = re.compile(r"\s{2,}")
+_SPACE_BEFORE_UNIT = re.compile(r"\s+([(\[])")
+
+
+@dataclass(frozen=True)
+class Header:
+    """What stands above a table's numbers.
+
+    Parameters
+    ----------
+    columns : tuple of Column
+        Empty where no line names the columns.
+    line : int
+        One-based line of the names; 0 where there is none.
+    other : str
+        Another quantity the preamble names, such as ``'S21'``, while it does not name S11.
+    f_scale_hz : float or None
+        The one frequency unit the preamble names, for a column that names none.
+    z0_ohm : float or None
+        Reference impedance the preamble names [ohm].
+    """
+
+    columns: tuple[Column, ...]
+    line: int
+    other: str
+    f_scale_hz: float | None
+    z0_ohm: float | None
+
+
+def find_header(lines: Sequence[str], layout: Layout) -> Header:
+    """Return what stands above a table's numbers.
+
+    Parameters
+    ----------
+    lines : sequence of str
+        The file's lines.
+    layout : Layout
+        Where the numbers begin, and how many columns they have.
+    """
+    above = [_unmarked(line) for line in lines[: layout.first]]
+    columns, line = _names(above, layout)
+    near = "\n".join(above[-_SEARCHED_LINES:])
+    other = _OTHER_QUANTITY.search("\n".join(above[-2:]))
+    units = {match.lower() for match in _UNIT.findall(near)}
+    z0 = _Z0.search(near)
+    return Header(
+        columns=columns,
+        line=line,
+        other=other[1].upper() if other and not _PORT_1.search("\n".join(above[-2:])) else "",
+        f_scale_hz=UNITS_HZ[units.pop()] if len(units) == 1 else None,
+        z0_ohm=_positive(z0[1]) if z0 else None,
+    )
+
+
+def _positive(digits: str) -> float | None:
+    try:
+        value = float(digits)
+    except ValueError:
+        return None
+    return value if value > 0 else None
+
+
+def _unmarked(line: str) -> str:
+    """Return a line without its comment mark."""
+    text = line.strip()
+    while text.startswith(COMMENT_MARKS):
+        text = text.lstrip("".join(COMMENT_MARKS)).strip()
+    return text
+
+
+def _names(above: list[str], layout: Layout) -> tuple[tuple[Column, ...], int]:
+    """Return the columns' names and their line, looking upwards from the numbers."""
+    stop = max(0, len(above) - _SEARCHED_LINES)
+    best: tuple[tuple[Column, ...], int] = ((), 0)
+    for index in range(len(above) - 1, stop - 1, -1):
+        for fields in _splits(above[index], layout):
+            units_below = _units_below(above, index, layout)
+            for labels in (_joined(fields, units_below), fields):
+                columns = tuple(classify(label) for label in labels)
+                if _is_header(columns):
+                    return columns, index + 1
+                if not best[0] and any(column.role != "skip" for column in columns):
+                    best = (columns, index + 1)
+    return best
+
+
+def _is_header(columns: tuple[Column, ...]) -> bool:
+    roles = [column.role for column in columns]
+    return "f" in roles and any(role not in ("f", "skip") for role in roles)
+
+
+def _splits(text: str, layout: Layout) -> Iterator[list[str]]:
+    """Yield each way of parting a line into as many fields as the table has columns."""
+    glued = _SPACE_BEFORE_UNIT.sub(r"\1", text)
+    ways = [split_fields(text, separator) for separator in (layout.separator, "\t", ";", ",")]
+    ways += [_DOUBLE_SPACE.split(text), glued.split()]
+    for fields in ways:
+        if len(fields) == layout.width:
+            yield fields
+
+
+def _units_below(above: list[str], index: int, layout: Layout) -> list[str]:
+    """Return the fields of the next line that is not blank, where it may hold the units."""
+    for text in above[index + 1 :]:
+        if text:
+            return next(_splits(text, layout), [])
+    return []
+
+
+def _joined(fields: list[str], units: list[str]) -> list[str]:
+    if len(units) != len(fields):
+        return fields
+    return [f"{field} {unit}" for field, unit in zip(fields, units, strict=True)]

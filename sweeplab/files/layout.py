@@ -1,0 +1,117 @@
+"""How a table's lines fall into fields: separator, decimal sign, where the numbers begin."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sweeplab.files.numbers import parse_number
+
+COMMENT_MARKS = ("#", "!", "%", ";", "//")
+# Separator (None: white space) and decimal sign, the likelier first: a tie goes to the first.
+_CANDIDATES: tuple[tuple[str | None, str], ...] = (
+    ("\t", "."),
+    (";", "."),
+    (",", "."),
+    (None, "."),
+    ("\t", ","),
+    (";", ","),
+    (None, ","),
+)
+_SEARCHED_LINES = 2000
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How a table's lines fall into fields.
+
+    Parameters
+    ----------
+    separator : str or None
+        None for white space.
+    decimal : {'.', ','}
+    first : int
+        Index of the first line of numbers.
+    width : int
+        Number of columns.
+    """
+
+    separator: str | None
+    decimal: str
+    first: int
+    width: int
+
+
+def is_comment(line: str) -> bool:
+    """Whether a line is a comment, by the mark it begins with."""
+    return line.lstrip().startswith(COMMENT_MARKS)
+
+
+def split_fields(line: str, separator: str | None) -> list[str]:
+    """Return a line's fields without quotes and outer white space.
+
+    A separator at the line's end opens no further field.
+    """
+    if separator is None:
+        return [field.strip("\"'") for field in line.split()]
+    if '"' in line:
+        fields = next(csv.reader([line], delimiter=separator, skipinitialspace=True), [])
+    else:
+        fields = line.split(separator)
+    fields = [field.strip() for field in fields]
+    while len(fields) > 1 and not fields[-1]:
+        fields.pop()
+    return fields
+
+
+def parse_fields(fields: Sequence[str], decimal: str) -> list[float | None]:
+    """Return each field's value: NaN for an empty one, None for no number."""
+    return [parse_number(field, decimal) if field else float("nan") for field in fields]
+
+
+def find_layout(lines: Sequence[str]) -> Layout | None:
+    """Return the layout under which most rows in a row are numbers, else None.
+
+    Parameters
+    ----------
+    lines : sequence of str
+        The file's lines.
+    """
+    best: Layout | None = None
+    most = 0
+    searched = lines[:_SEARCHED_LINES]
+    for separator, decimal in _CANDIDATES:
+        first, width, count = _longest_run(searched, separator, decimal)
+        if count > most:
+            best, most = Layout(separator, decimal, first, width), count
+    return best
+
+
+def _longest_run(lines: Sequence[str], separator: str | None, decimal: str) -> tuple[int, int, int]:
+    """Return first index, width and length of the longest run of numeric rows of one width."""
+    best = (0, 0, 0)
+    first = width = count = 0
+    for index, line in enumerate(lines):
+        if not line.strip() or is_comment(line):
+            continue
+        found = _numeric_width(line, separator, decimal)
+        if found and found == width:
+            count += 1
+        else:
+            first, width, count = index, found, 1 if found else 0
+        if count > best[2]:
+            best = (first, width, count)
+    return best
+
+
+def _numeric_width(line: str, separator: str | None, decimal: str) -> int:
+    """Return the number of fields if all are numbers or missing, two at least, else 0."""
+    fields = split_fields(line, separator)
+    if len(fields) < 2:
+        return 0
+    values = parse_fields(fields, decimal)
+    if any(value is None for value in values):
+        return 0
+    present = sum(value == value for value in values)
+    return len(fields) if present >= 1 else 0

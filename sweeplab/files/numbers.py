@@ -1,0 +1,76 @@
+"""How a number may be spelled in a file, and what stands for a missing one."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable
+
+from sweeplab.finding import Finding
+
+# Narrower than float(), which also takes "1_000" and digits of other scripts.
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d+)?", re.ASCII)
+_FORTRAN = re.compile(r"[\d.][dD][+-]?\d", re.ASCII)
+_MINUS = "\u2212"
+_MISSING = frozenset({"nan", "+nan", "-nan", "-", "--", "---", "n/a", "na", "null"}) | frozenset(
+    f"{sign}1.#{word}" for sign in ("", "+", "-") for word in ("ind", "qnan", "snan", "inf")
+)
+_INFINITE = {
+    sign + word: float(sign + "inf") for sign in ("", "+", "-") for word in ("inf", "infinity")
+}
+
+
+def parse_number(token: str, decimal: str = ".") -> float | None:
+    """Return a token's value.
+
+    Parameters
+    ----------
+    token : str
+        One word of a row, without white space around it.
+    decimal : {'.', ','}
+        The decimal sign.
+
+    Returns
+    -------
+    float or None
+        NaN for a word that stands for a missing value; None for no number at all.
+    """
+    spelled = token.replace(_MINUS, "-")
+    if decimal != ".":
+        if "." in spelled:
+            return None
+        spelled = spelled.replace(decimal, ".")
+    if _NUMBER.fullmatch(spelled):
+        return float(spelled.replace("D", "e").replace("d", "e"))
+    word = token.lower()
+    if word in _MISSING:
+        return math.nan
+    return _INFINITE.get(word)
+
+
+def spelling_findings(rows: Iterable[str]) -> list[Finding]:
+    """Return a note for each unusual way the rows spell numbers."""
+    fortran = minus = False
+    for row in rows:
+        fortran = fortran or _FORTRAN.search(row) is not None
+        minus = minus or _MINUS in row
+    findings = []
+    if fortran:
+        findings.append(
+            Finding(
+                code="fortran-exponent",
+                level="note",
+                text="Exponents are written with D; they were read as E.",
+                action="Nothing to do.",
+            )
+        )
+    if minus:
+        findings.append(
+            Finding(
+                code="minus-sign",
+                level="note",
+                text="Negative numbers carry a typographic minus sign; it was read as a hyphen.",
+                action="Nothing to do.",
+            )
+        )
+    return findings

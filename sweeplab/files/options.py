@@ -1,0 +1,165 @@
+"""Touchstone's option line: ``# [unit] [parameter] [format] [R n]``, in any order and case.
+
+Source: IBIS Open Forum, Touchstone File Format Specification 2.1 (2024), "Option Line".
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, replace
+from typing import get_args
+
+from sweeplab.errors import ReadError
+from sweeplab.files.parameters import Form, Parameter
+
+FREQUENCY_UNITS_HZ = {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "GHZ": 1e9}
+_FORMS = get_args(Form)
+_PARAMETERS = get_args(Parameter)
+_HYBRID = ("G", "H")
+_RESISTANCE = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+_JOINED = re.compile(r"R(\d.*)", re.IGNORECASE)
+_EXAMPLE = "write it like '# MHz S RI R 50'"
+
+
+@dataclass(frozen=True)
+class Options:
+    """What an option line says; the defaults are the standard's, ``# GHz S MA R 50``.
+
+    Parameters
+    ----------
+    f_scale_hz : float
+        The frequency unit [Hz].
+    parameter : {'S', 'Z', 'Y'}
+    form : {'RI', 'MA', 'DB'}
+    references_ohm : tuple of float
+        One for all ports, or one a port (version 1.1) [ohm].
+    """
+
+    f_scale_hz: float = 1e9
+    parameter: Parameter = "S"
+    form: Form = "MA"
+    references_ohm: tuple[float, ...] = (50.0,)
+
+
+def looks_like_options(line: str) -> bool:
+    """Whether a line that begins with '#' is made of an option line's words only."""
+    return all(_kind(word) != "" for word in _words(line))
+
+
+def parse_options(line: str, path: str, number: int) -> Options:
+    """Return what an option line says.
+
+    Parameters
+    ----------
+    line : str
+        Beginning with '#', without comment.
+    path : str
+        The file, for errors.
+    number : int
+        One-based number of the line, for errors.
+
+    Raises
+    ------
+    ReadError
+        A word is unknown or stands twice, the parameter is a hybrid, or a reference is complex
+        or not positive.
+    """
+    options = Options()
+    given: set[str] = set()
+    words = _words(line)
+    while words:
+        word = words.pop(0)
+        kind = _kind(word)
+        if kind in ("", "number"):
+            raise ReadError(path, f"'{word}' in the option line", _EXAMPLE, number)
+        if kind in given:
+            raise ReadError(path, f"two {kind}s in the option line", "keep one", number)
+        given.add(kind)
+        if kind == "unit":
+            options = replace(options, f_scale_hz=FREQUENCY_UNITS_HZ[word.upper()])
+        elif kind == "format":
+            options = replace(options, form=_one_of(word, _FORMS))
+        elif kind == "parameter":
+            options = replace(options, parameter=_parameter(word, path, number))
+        else:
+            options = replace(options, references_ohm=_references(words, path, number))
+    return options
+
+
+def _words(line: str) -> list[str]:
+    """Return the words after '#', with ``R50`` as two."""
+    words: list[str] = []
+    for word in line.lstrip().removeprefix("#").split():
+        joined = _JOINED.fullmatch(word)
+        words += ["R", joined[1]] if joined else [word]
+    return words
+
+
+def _kind(word: str) -> str:
+    upper = word.upper()
+    if upper in FREQUENCY_UNITS_HZ:
+        return "unit"
+    if upper in _FORMS:
+        return "format"
+    if upper in _PARAMETERS or upper in _HYBRID:
+        return "parameter"
+    if upper == "R":
+        return "reference"
+    return "number" if _RESISTANCE.fullmatch(word) or is_complex(word) else ""
+
+
+def is_complex(word: str) -> bool:
+    """Whether a word is a complex number, such as ``(50+50j)``."""
+    try:
+        return complex(word.replace("i", "j").replace(" ", "")).imag != 0 or "j" in word.lower()
+    except ValueError:
+        return False
+
+
+def _one_of(word: str, choices: tuple[Form, ...]) -> Form:
+    return choices[choices.index(word.upper())]
+
+
+def _parameter(word: str, path: str, number: int) -> Parameter:
+    upper = word.upper()
+    if upper in _HYBRID:
+        raise ReadError(
+            path, f"hybrid parameters ({upper})", "save the sweep as S, Z or Y parameters", number
+        )
+    index = _PARAMETERS.index(upper)
+    parameter: Parameter = _PARAMETERS[index]
+    return parameter
+
+
+def _references(words: list[str], path: str, number: int) -> tuple[float, ...]:
+    """Take the numbers that follow R off the front of `words`."""
+    taken: list[str] = []
+    while words and _kind(words[0]) == "number":
+        taken.append(words.pop(0))
+    if not taken:
+        raise ReadError(path, "no resistance after R in the option line", _EXAMPLE, number)
+    return tuple(reference_ohm(word, path, number) for word in taken)
+
+
+def reference_ohm(word: str, path: str, number: int) -> float:
+    """Return a reference impedance [ohm].
+
+    Raises
+    ------
+    ReadError
+        It is complex, no number, or not positive.
+    """
+    if is_complex(word):
+        raise ReadError(
+            path,
+            f"a complex reference impedance {word}",
+            "save the sweep against a real one, such as R 50",
+            number,
+        )
+    value = float(word) if _RESISTANCE.fullmatch(word) else math.nan
+    if not (math.isfinite(value) and value > 0):
+        raise ReadError(
+            path, f"a reference impedance of {word} ohm", "give a positive number of ohms", number
+        )
+    return value

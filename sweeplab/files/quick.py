@@ -1,0 +1,86 @@
+"""The short way through a clean one-port Touchstone file; declines at the first doubt.
+
+Most of a log's files are of this kind and there may be thousands. Whatever this module takes, the
+careful readers take alike (a test holds them together); whatever needs a finding or an error it
+leaves to them.
+"""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+
+from sweeplab.errors import ReadError
+from sweeplab.files.mend import PLAUSIBLE_HZ
+from sweeplab.files.options import Options, parse_options
+from sweeplab.files.parameters import s11_of, to_complex
+from sweeplab.files.source import ports_named
+from sweeplab.files.stamp import find_time
+from sweeplab.sweep import Origin, Sweep
+
+_PLAIN = b"0123456789+-.eE \t\r\n"
+_HEAD = re.compile(rb"(?:[ \t]*\r?\n|!.*\n)*(#[^\n!;]*)\n(?:[ \t]*\r?\n|!.*\n)*")
+_SUFFIX = re.compile(r"\.[^./\\]*$")
+_COLUMNS = 3
+
+
+def read(data: bytes, name: str, sha256: str) -> Sweep | None:
+    """Return the sweep of a clean one-port file, else None.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    name : str
+        The file as the person named it.
+    sha256 : str
+        Hash of the bytes.
+    """
+    head = _HEAD.match(data)
+    if head is None or _ports(name) not in (1, None):
+        return None
+    body = data[head.end() :]
+    if body.translate(None, _PLAIN):
+        return None
+    try:
+        text = head[0].decode("utf-8")
+        options = parse_options(head[1].decode("ascii").strip(), name, 1)
+        values = _values(body)
+    except (ReadError, ValueError):
+        return None
+    if values is None or len(options.references_ohm) > 1:
+        return None
+    comments = tuple(line for line in text.replace("\r", "").split("\n") if line.startswith("!"))
+    return _sweep(
+        values, options, Origin(name, sha256, find_time(comments), comments, "touchstone")
+    )
+
+
+def _ports(name: str) -> int | None:
+    suffix = _SUFFIX.search(name)
+    return ports_named(suffix[0]) if suffix else None
+
+
+def _values(body: bytes) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]] | None:
+    rows = [row for line in body.split(b"\n") if (row := line.split())]
+    if not rows or {len(row) for row in rows} != {_COLUMNS}:
+        return None
+    flat = [float(token) for row in rows for token in row]
+    return np.array(flat, dtype=np.float64).reshape(-1, _COLUMNS)
+
+
+def _sweep(
+    values: np.ndarray[tuple[int, ...], np.dtype[np.float64]], options: Options, origin: Origin
+) -> Sweep | None:
+    f_hz = values[:, 0] * options.f_scale_hz
+    if not (PLAUSIBLE_HZ[0] <= f_hz[0] and f_hz[-1] <= PLAUSIBLE_HZ[1]):
+        return None
+    if (f_hz[1:] <= f_hz[:-1]).any() or (options.form == "MA" and (values[:, 1] < 0).any()):
+        return None
+    gamma = to_complex(values[:, 1], values[:, 2], options.form)
+    if options.parameter != "S":
+        gamma = s11_of(gamma.reshape(-1, 1, 1), options.parameter, np.ones(1))
+    if not np.isfinite(gamma).all():
+        return None
+    return Sweep(f_hz, gamma, options.references_ohm[0], origin=origin)

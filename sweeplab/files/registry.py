@@ -1,0 +1,95 @@
+"""Who reads which file: each reader says how sure it is, and why; the surest reads."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from sweeplab.errors import ReadError
+from sweeplab.files import quick, table, touchstone
+from sweeplab.files.claim import Claim, Request
+from sweeplab.files.mend import Rows, make_sweep
+from sweeplab.files.source import Source, decode
+from sweeplab.sweep import Sweep
+
+
+@dataclass(frozen=True)
+class Reader:
+    """One format.
+
+    Parameters
+    ----------
+    name : str
+        As `Origin.reader` has it.
+    claim : callable
+        How sure the reader is that a text is its own. Looks, and raises nothing.
+    read : callable
+        The text's rows; raises ReadError.
+    """
+
+    name: str
+    claim: Callable[[Source, Request], Claim]
+    read: Callable[[Source, Request], Rows]
+
+
+READERS = (
+    Reader("touchstone", touchstone.claim, touchstone.read),
+    Reader("table", table.claim, table.read),
+)
+
+
+def sweep_from_bytes(
+    data: bytes,
+    name: str,
+    *,
+    columns: Sequence[str] | None = None,
+    z0_ohm: float | None = None,
+) -> Sweep:
+    """Read one sweep from a file's bytes; touches no disk.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    name : str
+        The file as the person named it; its suffix may say the number of ports.
+    columns : sequence of str or None
+        What a table's columns are; the words are listed in `sweeplab.files.columns`.
+    z0_ohm : float or None
+        Reference impedance [ohm], where the file names none or a wrong one.
+
+    Raises
+    ------
+    ReadError
+        The bytes hold no sweep that can be read without guessing.
+    """
+    request = Request.checked(name, columns, z0_ohm)
+    sha256 = hashlib.sha256(data).hexdigest()
+    if request.is_plain:
+        sweep = quick.read(data, name, sha256)
+        if sweep is not None:
+            return sweep
+    source = decode(data, name, sha256)
+    reader = choose(source, request)
+    return make_sweep(reader.read(source, request), source, reader.name)
+
+
+def choose(source: Source, request: Request) -> Reader:
+    """Return the reader that is surest of a text.
+
+    Raises
+    ------
+    ReadError
+        None of them takes it for its own; says why each does not.
+    """
+    claims = [(reader, reader.claim(source, request)) for reader in READERS]
+    reader, claim = max(claims, key=lambda pair: pair[1].confidence)
+    if claim.confidence > 0:
+        return reader
+    reasons = ", ".join(f"no {other.name} ({why.why})" for other, why in claims)
+    raise ReadError(
+        source.name,
+        f"no sweep in it: {reasons}",
+        "give a Touchstone file (.s1p) or a table with a header",
+    )
