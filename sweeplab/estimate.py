@@ -48,6 +48,20 @@ class Estimate:
         stretch = math.exp(min(coverage_factor(dof) * u / value, 700.0))
         return cls(float(value), float(u), float(value / stretch), float(value * stretch))
 
+    @classmethod
+    def share(cls, value: float, u: float, dof: float = math.inf) -> Estimate:
+        """Return an estimate of a share between 0 and 1, normal in its logit.
+
+        The interval stays between 0 and 1 and bends near them; a value outside is left normal,
+        for it says that something is wrong.
+        """
+        if not 0 < value < 1:
+            return cls.normal(value, u, dof)
+        odds = value / (1 - value)
+        stretch = math.exp(min(coverage_factor(dof) * u / (value * (1 - value)), 300.0))
+        low, high = odds / stretch, odds * stretch
+        return cls(float(value), float(u), float(low / (1 + low)), float(high / (1 + high)))
+
     def widened(self, *others: float) -> Estimate:
         """Return the estimate with its interval stretched to reach every one of `others`."""
         low, high = min(self.low, *others), max(self.high, *others)

@@ -1,0 +1,91 @@
+"""Many files in, one table out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from concurrent.futures import Executor
+from functools import partial
+from os import PathLike, fspath
+from typing import TYPE_CHECKING, Any
+
+from sweeplab.errors import ReadError
+from sweeplab.files import read_sweep
+from sweeplab.reading import RESONANCE_FIGURES, Reading, take_reading
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from sweeplab.build import Build
+
+_LOSS_COLUMNS = ("x_eff_ohm", "r_total_ohm", "r_radiation_ohm", "r_loss_ohm", "efficiency")
+
+
+def analyze(
+    paths: Iterable[str | PathLike[str]],
+    build: Build | None = None,
+    executor: Executor | None = None,
+) -> pd.DataFrame:
+    """Read and fit many sweeps.
+
+    Parameters
+    ----------
+    paths : iterable of str or path
+    build : Build or None
+        The build they were all taken on; adds its losses.
+    executor : concurrent.futures.Executor or None
+        Where to do it; any object with its ``map``.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a file, in the order given. A file that could not be read has status 'failed', its
+        message under ``findings``, and no figures.
+    """
+    import pandas as pd
+
+    names = [fspath(path) for path in paths]
+    work = partial(_row, build=build)
+    rows = list(map(work, names) if executor is None else executor.map(work, names))
+    return pd.DataFrame(rows, columns=_columns(build is not None))
+
+
+def _columns(with_build: bool) -> list[str]:
+    figures = ["f_loaded_hz", "q_loaded", "q_unloaded", "coupling_factor",
+               "half_power_bandwidth_hz", "swr_min", "f_swr_min_hz"]  # fmt: skip
+    columns = ["file", "sha256", "status", "points"]
+    columns += [column for name in figures for column in (name, f"u_{name}")]
+    columns += ["residual_rms", "points_in_bandwidth", "findings"]
+    if with_build:
+        columns += [column for name in _LOSS_COLUMNS for column in (name, f"u_{name}")]
+    return columns
+
+
+def _row(path: str, build: Build | None) -> dict[str, Any]:
+    try:
+        reading = take_reading(read_sweep(path), build)
+    except ReadError as error:
+        return {"file": path, "status": "failed", "findings": str(error)}
+    return {"file": path, **_facts(reading)}
+
+
+def _facts(reading: Reading) -> dict[str, Any]:
+    resonance, match = reading.resonance, reading.match
+    row: dict[str, Any] = {
+        "sha256": reading.sweep.origin.sha256,
+        "status": reading.status,
+        "points": len(reading.sweep),
+        "swr_min": match.swr_min,
+        "u_swr_min": match.u_swr_min,
+        "f_swr_min_hz": match.f_swr_min_hz,
+        "u_f_swr_min_hz": match.u_f_swr_min_hz,
+        "residual_rms": resonance.residual_rms,
+        "points_in_bandwidth": resonance.points_in_bandwidth,
+        "findings": ";".join(finding.code for finding in reading.findings),
+    }
+    named = [(name, getattr(resonance, name)) for name in RESONANCE_FIGURES]
+    if reading.loss is not None:
+        named += [(name, getattr(reading.loss, name)) for name in _LOSS_COLUMNS]
+    for name, estimate in named:
+        row[name] = None if estimate is None else estimate.value
+        row[f"u_{name}"] = None if estimate is None else estimate.u
+    return row
