@@ -80,21 +80,29 @@ def find_layout(lines: Sequence[str]) -> Layout | None:
     """
     best: Layout | None = None
     most = 0
-    searched = lines[:_SEARCHED_LINES]
+    searched = [
+        (index, line)
+        for index, line in enumerate(lines[:_SEARCHED_LINES])
+        if line.strip() and not is_comment(line)
+    ]
     for separator, decimal in _CANDIDATES:
+        if separator and not any(separator in line for _, line in searched):
+            continue
         first, width, count = _longest_run(searched, separator, decimal)
         if count > most:
             best, most = Layout(separator, decimal, first, width), count
+        if most > len(searched) / 2:
+            break
     return best
 
 
-def _longest_run(lines: Sequence[str], separator: str | None, decimal: str) -> tuple[int, int, int]:
+def _longest_run(
+    lines: Sequence[tuple[int, str]], separator: str | None, decimal: str
+) -> tuple[int, int, int]:
     """Return first index, width and length of the longest run of numeric rows of one width."""
     best = (0, 0, 0)
     first = width = count = 0
-    for index, line in enumerate(lines):
-        if not line.strip() or is_comment(line):
-            continue
+    for index, line in lines:
         found = _numeric_width(line, separator, decimal)
         if found and found == width:
             count += 1

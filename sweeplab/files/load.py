@@ -5,11 +5,11 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from datetime import UTC, datetime
 
 from sweeplab.errors import ReadError
-from sweeplab.files.registry import sweep_from_bytes
+from sweeplab.files.claim import Request
+from sweeplab.files.registry import read_bytes
 from sweeplab.sweep import Sweep
 
 SIZE_LIMIT_BYTES = 256_000_000
@@ -47,10 +47,7 @@ def read_sweep(
     """
     name = os.fsdecode(path)
     data, written = _load(name)
-    sweep = sweep_from_bytes(data, name, columns=columns, z0_ohm=z0_ohm)
-    if sweep.origin.taken is not None:
-        return sweep
-    return replace(sweep, origin=replace(sweep.origin, taken=_utc(written)))
+    return read_bytes(data, name, Request.checked(name, columns, z0_ohm), _utc(written))
 
 
 def read_sweeps(paths: Iterable[str | os.PathLike[str]]) -> list[Sweep]:

@@ -53,8 +53,10 @@ class Rows:
     content: Content = "complex"
 
 
-def make_sweep(rows: Rows, source: Source, reader: str) -> Sweep:
+def make_sweep(rows: Rows, source: Source, reader: str, written: str | None = None) -> Sweep:
     """Return the sweep of a file's rows: complete, rising, each frequency once.
+
+    `written` is when the file was last written, for where no comment says when it was measured.
 
     Raises
     ------
@@ -69,7 +71,7 @@ def make_sweep(rows: Rows, source: Source, reader: str) -> Sweep:
     origin = Origin(
         file=source.name,
         sha256=source.sha256,
-        taken=find_time(rows.comments),
+        taken=find_time(rows.comments) or written,
         comments=rows.comments,
         reader=reader,
     )

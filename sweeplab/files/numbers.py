@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from sweeplab.finding import Finding
 
 # Narrower than float(), which also takes "1_000" and digits of other scripts.
+_PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d+)?", re.ASCII)
 _FORTRAN = re.compile(r"[\d.][dD][+-]?\d", re.ASCII)
 _MINUS = "\u2212"
@@ -35,6 +36,8 @@ def parse_number(token: str, decimal: str = ".") -> float | None:
     float or None
         NaN for a word that stands for a missing value; None for no number at all.
     """
+    if decimal == "." and _PLAIN.fullmatch(token):
+        return float(token)
     spelled = token.replace(_MINUS, "-")
     if decimal != ".":
         if "." in spelled:

@@ -8,6 +8,7 @@ leaves to them.
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 import numpy as np
 
@@ -17,15 +18,16 @@ from sweeplab.files.options import Options, parse_options
 from sweeplab.files.parameters import s11_of, to_complex
 from sweeplab.files.source import ports_named
 from sweeplab.files.stamp import find_time
-from sweeplab.sweep import Origin, Sweep
+from sweeplab.sweep import FloatArray, Origin, Sweep
 
 _PLAIN = b"0123456789+-.eE \t\r\n"
-_HEAD = re.compile(rb"(?:[ \t]*\r?\n|!.*\n)*(#[^\n!;]*)\n(?:[ \t]*\r?\n|!.*\n)*")
+_COMMENTS = rb"(?:[ \t]*\r?\n|![^\r\n]*\r?\n)*"
+_HEAD = re.compile(_COMMENTS + rb"(#[^\r\n!;]*)\r?\n" + _COMMENTS)
 _SUFFIX = re.compile(r"\.[^./\\]*$")
 _COLUMNS = 3
 
 
-def read(data: bytes, name: str, sha256: str) -> Sweep | None:
+def read(data: bytes, name: str, sha256: str, written: str | None = None) -> Sweep | None:
     """Return the sweep of a clean one-port file, else None.
 
     Parameters
@@ -36,6 +38,8 @@ def read(data: bytes, name: str, sha256: str) -> Sweep | None:
         The file as the person named it.
     sha256 : str
         Hash of the bytes.
+    written : str or None
+        When the file was last written, for where no comment says when it was measured.
     """
     head = _HEAD.match(data)
     if head is None or _ports(name) not in (1, None):
@@ -45,7 +49,7 @@ def read(data: bytes, name: str, sha256: str) -> Sweep | None:
         return None
     try:
         text = head[0].decode("utf-8")
-        options = parse_options(head[1].decode("ascii").strip(), name, 1)
+        options = _options(head[1])
         values = _values(body)
     except (ReadError, ValueError):
         return None
@@ -53,8 +57,15 @@ def read(data: bytes, name: str, sha256: str) -> Sweep | None:
         return None
     comments = tuple(line for line in text.replace("\r", "").split("\n") if line.startswith("!"))
     return _sweep(
-        values, options, Origin(name, sha256, find_time(comments), comments, "touchstone")
+        values,
+        options,
+        Origin(name, sha256, find_time(comments) or written, comments, "touchstone"),
     )
+
+
+@lru_cache(maxsize=64)
+def _options(line: bytes) -> Options:
+    return parse_options(line.decode("ascii"), "", 1)
 
 
 def _ports(name: str) -> int | None:
@@ -62,17 +73,17 @@ def _ports(name: str) -> int | None:
     return ports_named(suffix[0]) if suffix else None
 
 
-def _values(body: bytes) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]] | None:
-    rows = [row for line in body.split(b"\n") if (row := line.split())]
-    if not rows or {len(row) for row in rows} != {_COLUMNS}:
+def _values(body: bytes) -> FloatArray | None:
+    if body.count(b"\r") != body.count(b"\r\n"):
         return None
-    flat = [float(token) for row in rows for token in row]
-    return np.array(flat, dtype=np.float64).reshape(-1, _COLUMNS)
+    if not body.strip():
+        return None
+    # Refuses rows of unequal length and words that are no numbers.
+    values = np.loadtxt(body.decode("ascii").split("\n"), comments=None, ndmin=2)
+    return values if values.shape[1] == _COLUMNS else None
 
 
-def _sweep(
-    values: np.ndarray[tuple[int, ...], np.dtype[np.float64]], options: Options, origin: Origin
-) -> Sweep | None:
+def _sweep(values: FloatArray, options: Options, origin: Origin) -> Sweep | None:
     f_hz = values[:, 0] * options.f_scale_hz
     if not (PLAUSIBLE_HZ[0] <= f_hz[0] and f_hz[-1] <= PLAUSIBLE_HZ[1]):
         return None

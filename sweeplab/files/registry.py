@@ -64,15 +64,37 @@ def sweep_from_bytes(
     ReadError
         The bytes hold no sweep that can be read without guessing.
     """
-    request = Request.checked(name, columns, z0_ohm)
+    return read_bytes(data, name, Request.checked(name, columns, z0_ohm))
+
+
+def read_bytes(data: bytes, name: str, request: Request, written: str | None = None) -> Sweep:
+    """Read one sweep from a file's bytes.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    name : str
+        The file as the person named it.
+    request : Request
+        What the person said beyond the file.
+    written : str or None
+        When the file was last written, ISO 8601 in UTC: stands in where no comment says when the
+        sweep was taken.
+
+    Raises
+    ------
+    ReadError
+        The bytes hold no sweep that can be read without guessing.
+    """
     sha256 = hashlib.sha256(data).hexdigest()
     if request.is_plain:
-        sweep = quick.read(data, name, sha256)
+        sweep = quick.read(data, name, sha256, written)
         if sweep is not None:
             return sweep
     source = decode(data, name, sha256)
     reader = choose(source, request)
-    return make_sweep(reader.read(source, request), source, reader.name)
+    return make_sweep(reader.read(source, request), source, reader.name, written)
 
 
 def choose(source: Source, request: Request) -> Reader:
@@ -83,7 +105,12 @@ def choose(source: Source, request: Request) -> Reader:
     ReadError
         None of them takes it for its own; says why each does not.
     """
-    claims = [(reader, reader.claim(source, request)) for reader in READERS]
+    claims: list[tuple[Reader, Claim]] = []
+    for reader in READERS:
+        claim = reader.claim(source, request)
+        if claim.confidence >= 1:
+            return reader
+        claims.append((reader, claim))
     reader, claim = max(claims, key=lambda pair: pair[1].confidence)
     if claim.confidence > 0:
         return reader
