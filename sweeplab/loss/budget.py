@@ -9,10 +9,10 @@ from sweeplab.build import Build
 from sweeplab.errors import ModelError
 from sweeplab.estimate import Estimate
 from sweeplab.finding import Finding, ranked
-from sweeplab.line import deembed
+from sweeplab.line import C0_M_PER_S, deembed
 from sweeplab.loop import LoopModel
 from sweeplab.loop.conductor import round_wire_impedance
-from sweeplab.loss.coupled import Coupled, fit_coupled
+from sweeplab.loss.coupled import Coupled, CouplingLoop, fit_coupled
 from sweeplab.loss.plausible import budget_findings
 from sweeplab.loss.result import LossBudget
 from sweeplab.loss.sources import sensitivities
@@ -96,21 +96,29 @@ def _coupled(sweep: Sweep, build: Build, fit: Resonance, model: LoopModel) -> Co
         return None
     line = build.feed.line
     plane = sweep if line is None else deembed(sweep, line)
-    prior = _coupling_resistance(build, fit.circle.f_loaded_hz)
+    expected = _coupling_loop(build, fit.circle.f_loaded_hz)
     u_delay_s = 0.0 if line is None else line.u_delay_s
-    return fit_coupled(plane, fit.kept, fit.circle, model, prior, u_delay_s)
+    return fit_coupled(plane, fit.kept, fit.circle, model, expected, u_delay_s)
 
 
-def _coupling_resistance(build: Build, f_hz: float) -> tuple[float, float] | None:
-    """Return the coupling loop's own resistance as its description lets expect it [ohm]."""
+def _coupling_loop(build: Build, f_hz: float) -> CouplingLoop:
+    """Return what the description lets expect of the coupling loop.
+
+    Its radiation resistance is the small loop's, ``20 pi^2 (C/lambda)^4`` (C. A. Balanis, Antenna
+    Theory, eq. 5-24), taken in the ratio of areas for a square.
+    """
     feed = build.feed
-    if feed is None or feed.circumference is None or feed.conductor_diameter is None:
-        return None
+    if feed is None or feed.circumference is None:
+        return CouplingLoop()
+    size = feed.circumference.value
+    filling = 1.0 if feed.shape == "circle" else math.pi / 4
+    radiation = 20 * math.pi**2 * (size * f_hz / C0_M_PER_S) ** 4 * filling**2
+    if feed.conductor_diameter is None:
+        return CouplingLoop(r_radiation_ohm=radiation)
     copper = 5.8e7
     per_m = round_wire_impedance(f_hz, feed.conductor_diameter.value / 2, copper).real
-    expected = per_m * feed.circumference.value
     # Joints and connectors of the feed are not in it.
-    return expected, max(expected, 0.02)
+    return CouplingLoop(per_m * size, max(per_m * size, 0.02), radiation)
 
 
 def _budget(build: Build, model: LoopModel, fit: Resonance, unloaded: _Unloaded) -> LossBudget:
