@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sweeplab.errors import ModelError
 from sweeplab.loop.thinwire import Path
@@ -94,7 +95,7 @@ def _between(start: FloatArray, stop: FloatArray, step: float, pieces: int = 0) 
 
 def _bridge(
     end: FloatArray, start: FloatArray, geometry: Geometry, step: float, turns: int
-) -> tuple[FloatArray, np.ndarray[tuple[int], np.dtype[np.bool_]]]:
+) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Return nodes from the last turn's end over the capacitor to the first turn's start.
 
     The flags belong to the segments from `end` on, the last one closing the path.

@@ -17,6 +17,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sweeplab.errors import ModelError
 from sweeplab.line import C0_M_PER_S
@@ -46,7 +47,7 @@ class Path:
     """
 
     nodes_m: FloatArray
-    in_gap: np.ndarray[tuple[int], np.dtype[np.bool_]]
+    in_gap: NDArray[np.bool_]
     radius_m: float
 
     @property
@@ -159,7 +160,7 @@ class ThinWire:
         return scale * reactive, scale * resistive
 
 
-def _overlap(path: Path, counted: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> FloatArray:
+def _overlap(path: Path, counted: NDArray[np.bool_]) -> FloatArray:
     """Return ``integral f_m f_n ds`` over counted segments, shape (n, n) [m]."""
     n = len(path.lengths_m)
     length = np.where(counted, path.lengths_m, 0.0)
@@ -228,7 +229,7 @@ def _static_integrals(
     path: Path,
     p: np.ndarray,
     q: np.ndarray,
-    points: int,  # type: ignore[type-arg]
+    points: int,
 ) -> FloatArray:
     """Integrate 1/R: over q in closed form, over p by Gauss. Shape (2, 2, pairs)."""
     x, w = _gauss(points)

@@ -19,6 +19,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sweeplab.loop import LoopModel
 from sweeplab.resonance.figures import correlation_inflation
@@ -58,7 +59,8 @@ class Band:
 
     def x_loop(self, f_hz: FloatArray | float) -> FloatArray:
         """Return Xloop [ohm]."""
-        return np.polyval(self.reactance, (np.asarray(f_hz) - self.f_mid_hz) / self.half_span_hz)
+        u = (np.asarray(f_hz) - self.f_mid_hz) / self.half_span_hz
+        return np.asarray(np.polyval(self.reactance, u), dtype=np.float64)
 
     def r_radiation(self, f_hz: FloatArray | float) -> FloatArray:
         """Return Rrad [ohm]."""
@@ -166,7 +168,7 @@ class _Problem:
 
 def fit_coupled(
     sweep: Sweep,
-    kept: np.ndarray[tuple[int], np.dtype[np.bool_]],
+    kept: NDArray[np.bool_],
     circle: Circle,
     model: LoopModel,
     coupling: CouplingLoop,
@@ -237,16 +239,14 @@ class _Solved:
     rss: float
     jacobian: FloatArray
     residual: FloatArray
-    free: np.ndarray[tuple[int], np.dtype[np.bool_]]
+    free: NDArray[np.bool_]
 
 
 _STEP = np.array([1e-5, 1e-5, 1e-5, 1e-4, 1e-4, 1e-5])
 _LONGEST = np.array([0.5, 0.5, 0.7, 30.0, 2.0, 0.5])
 
 
-def _solve(
-    problem: _Problem, start: FloatArray, free: np.ndarray[tuple[int], np.dtype[np.bool_]]
-) -> _Solved | None:
+def _solve(problem: _Problem, start: FloatArray, free: NDArray[np.bool_]) -> _Solved | None:
     """Levenberg-Marquardt with the priors as further observations."""
     which = np.flatnonzero(free)
     p, damping = start.copy(), 1e-3
@@ -279,7 +279,7 @@ def _jacobian(
     function: Callable[[FloatArray], FloatArray],
     p: FloatArray,
     here: FloatArray,
-    which: np.ndarray,  # type: ignore[type-arg]
+    which: NDArray[np.intp],
 ) -> FloatArray:
     columns = np.empty((here.size, which.size))
     for i, k in enumerate(which):

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any, TypeVar
 
-from sweeplab.build import Build
+from sweeplab.build import Build, Conductor, Loop
 from sweeplab.loop.model import gap_of
 from sweeplab.quantity import Quantity
 
 # A gap that is not described may well be half or double the nominal one.
 _UNKNOWN_GAP_RELATIVE = 0.4
+
+
+_Piece = TypeVar("_Piece", Loop, Conductor)
 
 
 @dataclass(frozen=True)
@@ -38,6 +42,11 @@ def _up(quantity: Quantity) -> Quantity:
     return replace(quantity, value=quantity.value + quantity.u)
 
 
+def _with(piece: _Piece, key: str, quantity: Quantity) -> _Piece:
+    changes: dict[str, Any] = {key: quantity}
+    return replace(piece, **changes)
+
+
 def _of_loop(build: Build) -> list[Source]:
     loop = build.loop
     found = []
@@ -45,7 +54,7 @@ def _of_loop(build: Build) -> list[Source]:
         for key, side in (("width", loop.width), ("height", loop.height)):
             if side.u > 0:
                 grown = replace(loop.circumference, value=loop.circumference.value + 2 * side.u)
-                moved = replace(loop, circumference=grown, **{key: _up(side)})
+                moved = replace(_with(loop, key, _up(side)), circumference=grown)
                 found.append(Source(f"loop.{key}", replace(build, loop=moved)))
     elif loop.turn_lengths:
         for i, length in enumerate(loop.turn_lengths):
@@ -62,7 +71,7 @@ def _of_loop(build: Build) -> list[Source]:
     for key in ("gap", "leads", "turn_spacing"):
         quantity: Quantity | None = getattr(loop, key)
         if quantity is not None and quantity.u > 0:
-            moved = replace(loop, **{key: _up(quantity)})
+            moved = _with(loop, key, _up(quantity))
             found.append(Source(f"loop.{key}", replace(build, loop=moved)))
     return found
 
@@ -72,7 +81,7 @@ def _of_conductor(build: Build) -> list[Source]:
     for key in ("diameter", "wall", "width", "thickness", "surface_factor"):
         quantity: Quantity | None = getattr(build.conductor, key)
         if quantity is not None and quantity.u > 0:
-            moved = replace(build.conductor, **{key: _up(quantity)})
+            moved = _with(build.conductor, key, _up(quantity))
             found.append(Source(f"conductor.{key}", replace(build, conductor=moved)))
     return found
 

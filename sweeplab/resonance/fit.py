@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sweeplab.resonance.kernel import (
     BoolArray,
@@ -114,7 +115,7 @@ def _kept(size: FloatArray, measured: BoolArray) -> BoolArray:
     return kept
 
 
-def _rows_of(solution: Solution, index: np.ndarray) -> Solution:  # type: ignore[type-arg]
+def _rows_of(solution: Solution, index: NDArray[np.intp]) -> Solution:
     return Solution(
         solution.p[index], solution.linear[index], solution.rss[index], solution.converged[index]
     )

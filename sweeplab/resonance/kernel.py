@@ -120,7 +120,7 @@ def lorentz(rows: Rows, p: FloatArray) -> tuple[ComplexArray, ComplexArray, Comp
     by_log_kappa = -1j * q * t * shape * shape
     # fL moves with x0, and QL with fL at constant kappa.
     by_x0 = 1j * shape * shape * ((ratio + 1 / ratio) * kappa - kappa * t)
-    return shape, by_x0, by_log_kappa
+    return np.asarray(shape), np.asarray(by_x0), np.asarray(by_log_kappa)
 
 
 def turned(rows: Rows, theta: FloatArray) -> ComplexArray:
@@ -220,7 +220,7 @@ def _damped_step(point: _Point, free: FloatArray, damping: FloatArray) -> FloatA
     lifted = diagonal * damping[:, None] + floor
     hessian[:, range(3), range(3)] += lifted
     step = -np.linalg.solve(hessian, gradient[:, :, None])[:, :, 0]
-    return np.clip(step, -_LONGEST_STEP, _LONGEST_STEP) * free
+    return np.asarray(np.clip(step, -_LONGEST_STEP, _LONGEST_STEP) * free)
 
 
 def residuals(rows: Rows, solution: Solution) -> ComplexArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
 
@@ -138,15 +139,17 @@ def _unloaded_frequency(found: Figures, z0_ohm: float) -> Estimate | None:
     """
     if found.q_unloaded is None or found.coupling_factor is None:
         return None
-    gd = found.circle.detuned / max(abs(found.circle.detuned), 1e-300)
+    size = float(max(abs(found.circle.detuned), 1e-300))
+    gd = found.circle.detuned / size
     if abs(1 - gd) < 1e-6:
         return None
     x_over_z0 = float(((1 + gd) / (1 - gd)).imag)
     beta, q0 = found.coupling_factor.value, found.q_unloaded.value
     pull = beta * x_over_z0 / (2 * q0)
     # The pull is uncertain by the turn of Gd: d(Xc/Z0) = (1 + (Xc/Z0)^2)/2 d(arg Gd).
-    turn = np.array([0, 0, 0, -gd.imag, gd.real, 0, 0]) / abs(found.circle.detuned)
-    u_x = (1 + x_over_z0**2) / 2 * float(np.sqrt(max(turn @ found.covariance @ turn, 0.0)))
+    turn = np.array([0, 0, 0, -gd.imag, gd.real, 0, 0]) / size
+    variance = float(turn @ found.covariance @ turn)
+    u_x = (1 + x_over_z0**2) / 2 * math.sqrt(max(variance, 0.0))
     u_pull = abs(beta / (2 * q0)) * u_x
     value = found.f_loaded.value / (1 + pull)
     return Estimate.normal(value, float(np.hypot(found.f_loaded.u, value * u_pull)))

@@ -72,9 +72,7 @@ def _local_mean(rows: Rows) -> ComplexArray:
     return mean
 
 
-def _best_theta(
-    rows: Rows, x0: FloatArray, kappa: FloatArray, delay_free: FloatArray
-) -> FloatArray:
+def _best_theta(rows: Rows, x0: FloatArray, kappa: FloatArray, delay_free: BoolArray) -> FloatArray:
     """Return the phase of the scan that leaves the least residual, shape (b,)."""
     p = np.stack([x0, np.log(kappa), np.zeros_like(x0)], axis=1)
     shape, _, _ = lorentz(rows, p)
