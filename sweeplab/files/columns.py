@@ -43,6 +43,7 @@ Role = Literal[
     "skip",
 ]
 _DEGREE = pi / 180
+_ANGULAR = {"angle", "degree", "radian"}
 
 
 @dataclass(frozen=True)
@@ -153,7 +154,7 @@ def classify(label: str) -> Column:
     explicit = "reflection" in concepts
     if "frequency" in concepts or (unit is not None and not concepts):
         return Column("f", unit, label)
-    if "angle" in concepts and "impedance" not in concepts and "other" not in concepts:
+    if concepts & _ANGULAR and not concepts & {"impedance", "other"}:
         return Column("angle", _angle_unit(concepts), label, explicit)
     return Column(_role(concepts), 1.0, label, explicit)
 
@@ -185,7 +186,7 @@ def _role(concepts: set[str]) -> Role:
         return "x_ohm"
     if "resistance" in concepts or ("real" in concepts and in_ohms):
         return "r_ohm"
-    if in_ohms or "angle" in concepts:
+    if in_ohms or concepts & _ANGULAR:
         return "skip"
     return _reflection_role(concepts)
 

@@ -21,6 +21,8 @@ from sweeplab.finding import Finding
 from sweeplab.sweep import FloatArray
 
 _NOISE_VALUES = 5
+# Alone they stand for a missing value, at a file's cut end for the start of a number.
+_SIGNS = ("-", "+")
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+(?:,\d+)?(?:[eEdD][+-]?\d+)?", re.ASCII)
 
 
@@ -93,9 +95,9 @@ def _values(row: Row, source: Source, *, may_be_cut: bool) -> list[float]:
     values = []
     for token in row.text.split():
         value = parse_number(token)
+        if may_be_cut and (value is None or token in _SIGNS):
+            break
         if value is None:
-            if may_be_cut:
-                break
             raise ReadError(
                 source.name,
                 f"'{token}' where a number should stand",

@@ -107,7 +107,7 @@ def _names(above: list[str], layout: Layout) -> tuple[tuple[Column, ...], int]:
 
 def _is_header(columns: tuple[Column, ...]) -> bool:
     roles = [column.role for column in columns]
-    return "f" in roles and any(role not in ("f", "skip") for role in roles)
+    return "f" in roles and any(role not in ("f", "skip", "angle") for role in roles)
 
 
 def _splits(text: str, layout: Layout) -> Iterator[list[str]]:

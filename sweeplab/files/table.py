@@ -168,7 +168,7 @@ def _row(source: Source, layout: Layout, index: int, *, is_last: bool) -> list[f
     fields = split_fields(source.lines[index], layout.separator)
     values = parse_fields(fields, layout.decimal)
     # A separator at the end of a row whose last value is missing opens no field of its own.
-    if layout.separator is not None and len(values) < layout.width and not is_last:
+    if layout.separator is not None and len(values) < layout.width:
         blanks = source.lines[index].count(layout.separator) + 1 - len(values)
         values += [float("nan")] * min(blanks, layout.width - len(values))
     numbers = [value for value in values if value is not None]
