@@ -63,6 +63,12 @@ def a_build(name: str = "quay-1") -> Build:
     return cast("Build", HandMadeBuild(name))
 
 
+def a_real_build(name: str = "quay-1") -> Build:
+    from sweeplab.build import Build
+
+    return Build.from_toml(TOML.format(name=name))
+
+
 def a_reading(**changed: Any) -> Reading:
     return cast("Reading", HandMadeReading(**changed))
 

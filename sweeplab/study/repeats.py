@@ -1,0 +1,233 @@
+"""Repeats: how far one state of the antenna scatters from sweep to sweep, and means over repeats.
+
+A repeat is another sweep of the same build, setting and band, with everything unplugged and
+plugged in again. What a sweep's own noise cannot explain of the scatter is the between-repeat
+variance. With two or three repeats it is badly known, so it is pooled over bands, as far as the
+bands look alike:
+
+- within a group of repeats the mean weighs each sweep by ``1/(between + noise^2)``, the random
+  effects of R. DerSimonian & N. Laird (Controlled Clinical Trials 7, 177, 1986), the between-repeat
+  variance being scatter less mean noise (L. V. Hedges, Psychological Bulletin 93, 388, 1983);
+- the interval is Student's t, as G. Knapp & J. Hartung have it (Statistics in Medicine 22, 2693,
+  2003), and never narrower than the noise alone says (C. Röver, G. Knapp & T. Friede, BMC Medical
+  Research Methodology 15, 99, 2015);
+- the scatter of a band is moderated towards that of the others after G. K. Smyth (Statistical
+  Applications in Genetics and Molecular Biology 3(1), 3, 2004), and not taken as less than the
+  pooled one. Pooled alone, five bands whose scatter differs tenfold gave 12-15 % false alarms where
+  5 % were promised; each on its own, intervals three times as wide at two repeats a side;
+  moderated with that floor, 3-6 %.
+
+All citations but the last from memory.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Repeats:
+    """One figure over repeats of one state.
+
+    Parameters
+    ----------
+    values, noise : ndarray, shape (n,)
+        The figure in each sweep, and the standard uncertainty that is that sweep's own.
+    scale : float
+        What scatter is measured in, same unit: the figure's own size where scatter goes with it.
+    shares : tuple of mapping, length n
+        Signed contributions of quantities that are not the sweep's own, by name.
+    """
+
+    values: FloatArray
+    noise: FloatArray
+    scale: float
+    shares: tuple[Mapping[str, float], ...] = ()
+
+    @property
+    def dof(self) -> int:
+        """Degrees of freedom: one less than there are repeats."""
+        return max(self.values.size - 1, 0)
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """How far repeats scatter, in units of a group's scale, noise included.
+
+    Parameters
+    ----------
+    variance : float
+    dof : float
+        Degrees of freedom of `variance`.
+    noise : float
+        Mean variance that the sweeps' own noise explains.
+    """
+
+    variance: float
+    dof: float
+    noise: float
+
+    @property
+    def between(self) -> float:
+        """Between-repeat variance: what the noise does not explain."""
+        return max(self.variance - self.noise, 0.0)
+
+
+@dataclass(frozen=True)
+class Mean:
+    """A mean over repeats.
+
+    Parameters
+    ----------
+    value : float
+    u_repeat : float
+        Standard uncertainty from scatter and noise.
+    dof : float
+        Degrees of freedom of `u_repeat`.
+    n : int
+    shares : mapping of str to float
+        Signed contributions of the quantities that all repeats have in common.
+    """
+
+    value: float
+    u_repeat: float
+    dof: float
+    n: int
+    shares: Mapping[str, float]
+
+
+def pooled(groups: Sequence[Repeats]) -> Scatter | None:
+    """Return the scatter pooled over groups; None where no group has two repeats."""
+    repeated = [group for group in groups if group.dof > 0]
+    dof = sum(group.dof for group in repeated)
+    if dof == 0:
+        return None
+    squares = sum(
+        float(np.sum((group.values - group.values.mean()) ** 2)) / group.scale**2
+        for group in repeated
+    )
+    noise = sum(group.dof * float(np.mean(group.noise**2)) / group.scale**2 for group in repeated)
+    return Scatter(squares / dof, float(dof), noise / dof)
+
+
+def moderated(bands: Mapping[str, Sequence[Repeats]]) -> dict[str, Scatter | None]:
+    """Return each band's scatter, borrowing from the others what it lacks itself.
+
+    Parameters
+    ----------
+    bands : mapping of str to sequence of Repeats
+        Groups whose scatter is one and the same; between bands it may differ.
+
+    Returns
+    -------
+    dict of str to (Scatter or None)
+        None for every band where no group in any has two repeats.
+    """
+    everything = pooled([group for groups in bands.values() for group in groups])
+    if everything is None:
+        return dict.fromkeys(bands)
+    own = {band: pooled(groups) for band, groups in bands.items()}
+    known = [scatter for scatter in own.values() if scatter is not None]
+    prior, prior_dof = _prior(known, everything)
+    result: dict[str, Scatter | None] = {}
+    for band, scatter in own.items():
+        dof = 0.0 if scatter is None else scatter.dof
+        variance, noise = everything.variance, everything.noise
+        if scatter is not None:
+            noise = scatter.noise
+        if math.isfinite(prior_dof):
+            of_band = 0.0 if scatter is None else scatter.variance
+            mixed = (prior_dof * prior + dof * of_band) / (prior_dof + dof)
+            variance = max(variance, mixed)
+        result[band] = Scatter(variance, min(prior_dof + dof, everything.dof), noise)
+    return result
+
+
+def _prior(known: Sequence[Scatter], everything: Scatter) -> tuple[float, float]:
+    """Return the variance that bands have in common and the degrees of freedom it is worth.
+
+    Smyth (2004), section 6.2: the moments of ``log s^2``. Infinite degrees of freedom where the
+    bands differ by no more than chance.
+    """
+    from scipy.special import digamma, polygamma
+
+    if len(known) < 2 or everything.variance == 0:
+        return everything.variance, math.inf
+    half_dof = np.array([scatter.dof for scatter in known]) / 2
+    variances = np.array([scatter.variance for scatter in known])
+    # Repeats that agree to the last digit have no logarithm of their scatter.
+    variances = np.maximum(variances, 1e-6 * everything.variance)
+    e = np.log(variances) - digamma(half_dof) + np.log(half_dof)
+    excess = float(e.var(ddof=1) - polygamma(1, half_dof).mean())
+    if excess <= 0:
+        return everything.variance, math.inf
+    prior_half_dof = _inverse_trigamma(excess)
+    log_prior = e.mean() + digamma(prior_half_dof) - math.log(prior_half_dof)
+    return float(np.exp(log_prior)), 2 * prior_half_dof
+
+
+def _inverse_trigamma(x: float) -> float:
+    """Return y with ``trigamma(y) = x`` by Newton's method (Smyth 2004, appendix)."""
+    from scipy.special import polygamma
+
+    y = 0.5 + 1 / x
+    for _ in range(50):
+        trigamma = float(polygamma(1, y))
+        step = trigamma * (1 - trigamma / x) / float(polygamma(2, y))
+        y += step
+        if -step < 1e-9 * y:
+            break
+    return y
+
+
+def mean(group: Repeats, scatter: Scatter | None) -> Mean:
+    """Return the mean over repeats under a scatter; without one, of the noise alone.
+
+    The weights are ``1/(between * scale^2 + noise^2)``, and the shares of common quantities are
+    weighed alike.
+    """
+    between = 0.0 if scatter is None else scatter.between * group.scale**2
+    variances = between + group.noise**2
+    if np.any(variances == 0):
+        variances = np.full(group.values.size, float(np.mean(variances)))
+    weights = np.ones(group.values.size)
+    if variances[0] > 0:
+        weights = 1 / variances
+    u = math.sqrt(float(np.sum(weights**2 * variances))) / float(weights.sum())
+    weights = weights / weights.sum()
+    shares: dict[str, float] = {}
+    for weight, by_source in zip(weights, group.shares, strict=False):
+        for source, share in by_source.items():
+            shares[source] = shares.get(source, 0.0) + float(weight) * share
+    value = float(np.sum(weights * group.values))
+    dof = math.inf if scatter is None else scatter.dof
+    return Mean(value, u, dof, group.values.size, shares)
+
+
+def effective_dof(u_repeat: float, dof: float, u: float) -> float:
+    """Return the degrees of freedom of `u`, of which `u_repeat` has `dof` and the rest is known.
+
+    Welch-Satterthwaite: JCGM 100:2008, eq. G.2b.
+    """
+    if u_repeat == 0 or math.isinf(dof):
+        return math.inf
+    return dof * (u / u_repeat) ** 4
+
+
+def student_factor(dof: float, comparisons: int = 1) -> float:
+    """Return k so that ``+- k u`` holds for all of `comparisons` quantities at once with 95 %.
+
+    Bonferroni's inequality (O. J. Dunn, J. Amer. Statist. Assoc. 56, 52, 1961): each gets 5 % over
+    their number. It asks nothing of how they hang together.
+    """
+    from scipy.special import ndtri, stdtrit
+
+    tail = 1 - 0.025 / comparisons
+    return float(ndtri(tail) if math.isinf(dof) else stdtrit(dof, tail))
