@@ -10,8 +10,14 @@ import typer
 from typer.core import TyperGroup
 
 from sweeplab import __version__
-from sweeplab.cli import build, compare, demo, log, read, report, where
+from sweeplab.cli.build import app as build_app
+from sweeplab.cli.compare import compare
+from sweeplab.cli.demo import demo
+from sweeplab.cli.log import add, init, list_sweeps, show
+from sweeplab.cli.read import read
+from sweeplab.cli.report import report
 from sweeplab.cli.shell import DEFAULT_LOG, Shell, is_broken_pipe, one_line
+from sweeplab.cli.where import say_where
 from sweeplab.errors import SweeplabError
 
 _ANYWHERE = {"--log": 1, "--color": 0, "--no-color": 0}
@@ -102,18 +108,18 @@ def root(
     chosen = log_path or Path(os.environ.get("SWEEPLAB_LOG") or DEFAULT_LOG)
     ctx.obj = Shell(log_path=chosen, color=color)
     if ctx.invoked_subcommand is None:
-        where.say_where(ctx.obj)
+        say_where(ctx.obj)
 
 
-app.command("demo")(demo.demo)
-app.command("read")(read.read)
-app.command("init")(log.init)
-app.command("add")(log.add)
-app.command("list")(log.list_sweeps)
-app.command("show")(log.show)
-app.add_typer(build.app, name="build")
-app.command("compare")(compare.compare)
-app.command("report")(report.report)
+app.command()(demo)
+app.command()(read)
+app.command()(init)
+app.command()(add)
+app.command("list")(list_sweeps)
+app.command()(show)
+app.add_typer(build_app, name="build")
+app.command()(compare)
+app.command()(report)
 
 
 def main() -> None:

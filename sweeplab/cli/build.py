@@ -20,12 +20,9 @@ app = typer.Typer(
 @app.command()
 def template() -> None:
     """Print a build's file to fill in, every key explained."""
-    typer.echo(template_text(), nl=False)
+    from sweeplab.build import template as blank
 
-
-def template_text() -> str:
-    """Return the template of a build's file."""
-    return (Path(__file__).parent / "template.toml").read_text(encoding="utf-8")
+    typer.echo(blank(), nl=False)
 
 
 @app.command()
@@ -57,8 +54,8 @@ def change(
             "--set",
             metavar="KEY=VALUE",
             help=(
-                "What is different, such as feed.circumference='0.66 m'; repeat for more. "
-                "None where the description stays, as when a joint was cleaned."
+                "What is different, such as feed.circumference='0.66 m'; repeat for more; an "
+                "empty value takes the key away. None where the description stays as it was."
             ),
             show_default=False,
         ),
@@ -108,6 +105,12 @@ def list_builds(ctx: typer.Context) -> None:
     rows = []
     for build in builds:
         step = came_from.get(build.name)
-        rows.append([build.name, str(sweeps[build.name]), step.before if step else "",
-                     step.why if step else ""])  # fmt: skip
+        rows.append(
+            [
+                build.name,
+                str(sweeps[build.name]),
+                step.before if step else "",
+                step.why if step else "",
+            ]
+        )
     shell.console().print(rows_table(["build", "sweeps", "changed from", "why"], rows))

@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from sweeplab.build import Build
     from sweeplab.log import Added, Log, StoredSweep
     from sweeplab.reading import Reading
-    from sweeplab.study import Comparison
+    from sweeplab.study.compare import Comparison
 
 
 def add_file(
@@ -49,9 +49,11 @@ def read_again(log: Log, stored: StoredSweep) -> Reading:
 
 
 def compare_builds(log: Log, before: str, after: str) -> Comparison:
-    """Compare two builds of a log, sweep by sweep of each band."""
+    """Compare two builds of a log; its other builds tell how far repeats scatter."""
     from sweeplab.build import difference
-    from sweeplab.study import compare
+    from sweeplab.study.compare import compare
 
     changes = difference(log.build(before), log.build(after))
-    return compare(log.records(build=before), log.records(build=after), changes)
+    old, new = (log.records(build=name, set_aside=True) for name in (before, after))
+    others = [record for record in log.records() if record.build not in (before, after)]
+    return compare(old, new, changes, others=others, names=(before, after))

@@ -9,7 +9,6 @@ import typer
 
 from sweeplab.cli.options import Z0, AsJson, Columns, Files, Setting, column_names
 from sweeplab.cli.shell import Shell, print_json, with_progress
-from sweeplab.cli.where import counted
 from sweeplab.errors import LogError, SweeplabError
 
 if TYPE_CHECKING:
@@ -20,6 +19,7 @@ if TYPE_CHECKING:
 def init(ctx: typer.Context) -> None:
     """Make an empty log."""
     from sweeplab.log import Log
+    from sweeplab.present.words import counted
 
     shell = Shell.of(ctx)
     there = shell.log_path.exists()
@@ -130,8 +130,15 @@ def _find(log: Log, which: str) -> StoredSweep:
 def _row(sweep: StoredSweep) -> list[str]:
     taken = (sweep.taken or "-").replace("T", " ")[:16]
     status = sweep.status if sweep.set_aside is None else "set aside"
-    return [str(sweep.id), taken, sweep.band, sweep.build, sweep.setting or "", status,
-            Path(sweep.file).name]  # fmt: skip
+    return [
+        str(sweep.id),
+        taken,
+        sweep.band,
+        sweep.build,
+        sweep.setting or "",
+        status,
+        Path(sweep.file).name,
+    ]
 
 
 def _said(file: str, reading: Reading, added: Added) -> str:

@@ -9,20 +9,18 @@ import typer
 
 from sweeplab.cli.shell import Shell
 
-DEFAULT_OUT = Path("sweeplab-report.html")
-
 
 def report(
     ctx: typer.Context,
-    out: Annotated[
-        Path, typer.Option(metavar="FILE.html", help="Where to write it.")
-    ] = DEFAULT_OUT,
+    out: Annotated[Path, typer.Option(metavar="FILE.html", help="Where to write it.")] = Path(
+        "sweeplab-report.html"
+    ),
 ) -> None:
     """Write the log's report, one HTML file.
 
     Builds and their changes, figures, plots, loss budget, what each change did. Comments in the
     sweeps' files (a place, a call sign) and paths stay out of it."""
-    from sweeplab.cli.jobs import write_report
+    from sweeplab.cli.chapters import write_report
 
     with Shell.of(ctx).open_log() as log:
         write_report(log, out)

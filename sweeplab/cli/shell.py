@@ -14,8 +14,6 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from sweeplab.errors import LogError
-
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -51,13 +49,9 @@ class Shell:
         return cls() if shell is None else shell
 
     def open_log(self) -> Log:
-        """Open the log, or say how to make one."""
+        """Open the log; a LogError says how to make one where there is none."""
         from sweeplab.log import Log
 
-        if not self.log_path.exists():
-            raise LogError(
-                f"{self.log_path}: no log here; make one with 'sweeplab init' or name one with --log"
-            )
         return Log.open(self.log_path)
 
     def console(self) -> Console:

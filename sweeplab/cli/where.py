@@ -19,6 +19,8 @@ def say_where(shell: Shell) -> None:
         typer.echo("Start a log:    sweeplab init")
         typer.echo("Everything:     sweeplab --help")
         return
+    from sweeplab.present.words import counted
+
     with shell.open_log() as log:
         builds, sweeps = log.builds(), log.sweeps()
         latest = builds[-1].name if builds else ""
@@ -32,13 +34,7 @@ def say_where(shell: Shell) -> None:
     elif not sweeps:
         typer.echo(f"Next, add its sweeps:    sweeplab add FILE... --build {latest}")
     elif not steps:
-        typer.echo(
-            f"Next, change one thing:  sweeplab build change {latest} NEW --set key=value --why TEXT"
-        )
+        typer.echo("Next, change one thing, and say why:")
+        typer.echo(f"    sweeplab build change {latest} NEW --set key=value --why TEXT")
     else:
         typer.echo("See what the changes did:    sweeplab report")
-
-
-def counted(count: int, what: str) -> str:
-    """Return a count with its noun."""
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"

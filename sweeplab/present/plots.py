@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Mapping, Sequence
+from html import escape
 from typing import TYPE_CHECKING, Any
 
 import matplotlib as mpl
@@ -25,15 +26,19 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from sweeplab.estimate import Estimate
-    from sweeplab.loss import LossBudget
     from sweeplab.resonance import Resonance
     from sweeplab.sweep import ComplexArray, FloatArray, Sweep
 
 INK, SKY, GREEN, RUST, AMBER, PALE = (
-    "#1b2733", "#0072b2", "#009e73", "#d55e00", "#e69f00", "#8a97a3",
-)  # fmt: skip
+    "#1b2733",
+    "#0072b2",
+    "#009e73",
+    "#d55e00",
+    "#e69f00",
+    "#8a97a3",
+)
 
-STYLE: dict[str, Any] = {
+STYLE: Any = {
     "svg.hashsalt": "sweeplab",
     "svg.fonttype": "none",
     "font.family": "sans-serif",
@@ -76,7 +81,7 @@ def styled() -> Any:
     return mpl.rc_context(STYLE)
 
 
-def to_svg(drawn: Figure, name: str) -> str:
+def to_svg(drawn: Figure, name: str, label: str = "") -> str:
     """Return the figure as an SVG element, the same bytes every time.
 
     Parameters
@@ -85,12 +90,15 @@ def to_svg(drawn: Figure, name: str) -> str:
     name : str
         A word of its own for each figure of a page: it goes before every id, so that the ids
         of two figures inlined in one page never meet.
+    label : str
+        What it shows, for those who cannot see it.
     """
     sheet = io.StringIO()
     with styled():
         drawn.savefig(sheet, format="svg", metadata={"Date": None, "Creator": None})
     text = sheet.getvalue()
     text = text[text.index("<svg") :]
+    text = text.replace("<svg", f'<svg role="img" aria-label="{escape(label, quote=True)}"', 1)
     return re.sub(r'((?: id="|url\(#|href="#))', rf"\g<1>{name}-", text)
 
 
@@ -143,8 +151,16 @@ def smith(ax: Axes, sweep: Sweep, resonance: Resonance) -> Axes:
     turn = _turn(resonance, sweep.f_hz)
     gamma = at_plane.gamma * turn
     used = np.ones(len(sweep), bool) if resonance.kept is None else resonance.kept
-    ax.plot(gamma[used].real, gamma[used].imag, "o", ms=2.6, mfc="none", mec=SKY, mew=0.7,
-            label="measured")  # fmt: skip
+    ax.plot(
+        gamma[used].real,
+        gamma[used].imag,
+        "o",
+        ms=2.6,
+        mfc="none",
+        mec=SKY,
+        mew=0.7,
+        label="measured",
+    )
     circle = resonance.circle
     if circle is not None:
         fine_hz = _around(circle.f_loaded_hz, circle.q_loaded)
@@ -152,33 +168,61 @@ def smith(ax: Axes, sweep: Sweep, resonance: Resonance) -> Axes:
         ax.plot(model.real, model.imag, "-", lw=1.2, color=INK, label="fitted circle")
         best = circle.detuned + circle.drop
         ax.plot(best.real, best.imag, "D", ms=5, color=RUST, label="resonance")
-    ax.legend(loc="upper center", bbox_to_anchor=(0.5, 0.02), ncols=3, columnspacing=1.0,
-              handletextpad=0.3, handlelength=1.2)  # fmt: skip
+    ax.legend(
+        loc="upper center",
+        bbox_to_anchor=(0.5, 0.02),
+        ncols=3,
+        columnspacing=1.0,
+        handletextpad=0.3,
+        handlelength=1.2,
+    )
     return ax
 
 
-def loss_bars(ax: Axes, budgets: Mapping[str, LossBudget]) -> Axes:
+def loss_bars(ax: Axes, budgets: Mapping[str, Mapping[str, Estimate]]) -> Axes:
     """Draw where the ohms go, one bar a budget, each item with its standard uncertainty.
 
-    Items below zero (ground may take away from the radiation resistance) run to the left.
+    Budgets are figures by contract name, as `Reading.figures` gives them. Items below zero (ground
+    may take away from the radiation resistance) run to the left.
     """
     names = list(budgets)
     for row, budget in enumerate(budgets.values()):
         ends = {1: 0.0, -1: 0.0}
-        shown = [(item, getattr(budget, item[0])) for item in _ITEMS]
+        shown = [(item, budget.get(item[0])) for item in _ITEMS]
         known = [(item, estimate) for item, estimate in shown if estimate is not None]
         for k, ((_, label, colour, hatch), estimate) in enumerate(known):
             milliohm, side = 1e3 * estimate.value, 1 if estimate.value >= 0 else -1
-            ax.barh(row, milliohm, left=ends[side], height=0.62, color=colour, hatch=hatch,
-                    edgecolor="white", lw=0.6, label=label)  # fmt: skip
+            ax.barh(
+                row,
+                milliohm,
+                left=ends[side],
+                height=0.62,
+                color=colour,
+                hatch=hatch,
+                edgecolor="white",
+                lw=0.6,
+                label=label,
+            )
             ends[side] += milliohm
             height = row - 0.24 + 0.48 * (k + 0.5) / len(known)
-            ax.errorbar(ends[side], height, xerr=1e3 * estimate.u, fmt="none", ecolor=INK,
-                        elinewidth=0.9, capsize=1.8)  # fmt: skip
-        if budget.r_total_ohm is not None:
-            total = format_quantity(budget.r_total_ohm.value, "ohm", budget.r_total_ohm.u)
-            ax.annotate(total, (ends[1], row), (10, 0), textcoords="offset points", va="center",
-                        fontsize=8)  # fmt: skip
+            ax.errorbar(
+                ends[side],
+                height,
+                xerr=1e3 * estimate.u,
+                fmt="none",
+                ecolor=INK,
+                elinewidth=0.9,
+                capsize=1.8,
+            )
+        if total := budget.get("r_total_ohm"):
+            ax.annotate(
+                format_quantity(total.value, "ohm", total.u),
+                (ends[1], row),
+                (10, 0),
+                textcoords="offset points",
+                va="center",
+                fontsize=8,
+            )
     ax.axvline(0, lw=0.8, color=INK)
     ax.set_yticks(range(len(names)), names)
     ax.invert_yaxis()
@@ -208,10 +252,19 @@ def before_after(
     looks = ((-0.14, "o", PALE, "white", "before"), (0.14, "s", SKY, SKY, "after"))
     for row, (_, *pair) in enumerate(bands):
         for (shift, mark, colour, fill, name), estimate in zip(looks, pair, strict=True):
-            reach = [[max(0.0, estimate.value - estimate.low)],
-                     [max(0.0, estimate.high - estimate.value)]]  # fmt: skip
-            ax.errorbar(scale * estimate.value, row + shift, xerr=scale * np.array(reach), fmt=mark,
-                        color=colour, mfc=fill, ms=6, elinewidth=1.6, capsize=3, label=name)  # fmt: skip
+            reach = np.array([[estimate.value - estimate.low], [estimate.high - estimate.value]])
+            ax.errorbar(
+                scale * estimate.value,
+                row + shift,
+                xerr=scale * np.maximum(reach, 0),
+                fmt=mark,
+                color=colour,
+                mfc=fill,
+                ms=6,
+                elinewidth=1.6,
+                capsize=3,
+                label=name,
+            )
     ax.set_yticks(range(len(bands)), [band for band, *_ in bands])
     ax.set_ylim(len(bands) - 0.5, -0.5)
     ax.set_xlabel(f"{label}, 95 % intervals")
@@ -270,5 +323,11 @@ def _legend_once(ax: Axes, order: Sequence[str]) -> None:
     handles, labels = ax.get_legend_handles_labels()
     first = dict(zip(reversed(labels), reversed(handles), strict=True))
     shown = [label for label in order if label in first]
-    ax.legend([first[label] for label in shown], shown, loc="lower left",
-              bbox_to_anchor=(0, 1.0), ncols=max(1, len(shown)), handlelength=1.4)  # fmt: skip
+    ax.legend(
+        [first[label] for label in shown],
+        shown,
+        loc="lower left",
+        bbox_to_anchor=(0, 1.0),
+        ncols=max(1, len(shown)),
+        handlelength=1.4,
+    )

@@ -9,23 +9,35 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from rich.console import Group, RenderableType
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from sweeplab.present.words import COUPLINGS, FIGURES, VERDICTS, interval, quantity, shown
+from sweeplab.present.words import (
+    COUPLINGS,
+    FIGURES,
+    VERDICTS,
+    counted,
+    interval,
+    moves,
+    quantity,
+    shown,
+)
 from sweeplab.quantity import format_quantity
 
 if TYPE_CHECKING:
-    from sweeplab.estimate import Estimate
     from sweeplab.finding import Finding
     from sweeplab.reading import Reading
-    from sweeplab.resonance import Match
-    from sweeplab.study import Comparison
+    from sweeplab.study.compare import Comparison
 
 _LEVEL_STYLES = {"problem": "bold red", "warning": "yellow", "note": "dim"}
 _STATUS_STYLES = {"ok": "green", "doubtful": "yellow", "refused": "bold red"}
 _VERDICT_STYLES = {"up": "bold", "down": "bold", "same": "", "unsure": "dim"}
+# Above this a person at the bench wants to know which way to turn (common practice, no source).
+_POOR_SWR = 1.5
+_REMEDIES = {
+    "under": "a larger or closer coupling loop matches better",
+    "over": "a smaller or less close coupling loop matches better",
+}
 
 
 def page(reading: Reading) -> RenderableType:
@@ -42,18 +54,23 @@ def first_words(reading: Reading) -> RenderableType:
     """Return what a person asks first: efficiency, match, the next thing to do."""
     answers = _grid(11)
     answers.add_row("Efficiency", _efficiency(reading))
-    answers.add_row("Match", _match(reading.match))
+    answers.add_row("Match", _match(reading))
     answers.add_row("Next", Text(next_step(reading), style="bold"))
     return Group(_headline(reading), answers)
 
 
 def next_step(reading: Reading) -> str:
-    """Return the action of the gravest finding that has one, else the next step of the job."""
-    for finding in reading.findings:
+    """Return the action of the gravest finding, else the next step of the job.
+
+    Where there are only notes, that on the largest uncertainty says best what pays.
+    """
+    grave = [finding for finding in reading.findings if finding.level != "note"]
+    if not grave and reading.loss is None:
+        return "Describe the build to learn the efficiency: see 'sweeplab build template'."
+    largest = [finding for finding in reading.findings if finding.code == "dominant-uncertainty"]
+    for finding in (*grave, *largest, *reading.findings):
         if finding.action:
             return _sentence(finding.action)
-    if reading.loss is None:
-        return "Describe the build to learn the efficiency: see 'sweeplab build template'."
     return "Nothing stands out. Keep it: 'sweeplab add FILE --build NAME'."
 
 
@@ -91,20 +108,21 @@ def comparison_page(comparison: Comparison) -> RenderableType:
     parts: list[RenderableType] = [_changes(comparison)]
     for band in comparison.bands:
         heading = Text(band.band, style="bold")
-        heading.append(f"  {_sweeps(band.n_before)} before, {band.n_after} after", style="dim")
+        setting = f", {band.setting}" if band.setting else ""
+        before, after = counted(band.n_before, "sweep"), counted(band.n_after, "sweep")
+        heading.append(f"{setting}  {before} before, {after} after", style="not bold dim")
         table = _table("figure", "before", "after", "change ± u", "verdict")
-        for name, moved in band.figures.items():
-            verdict = Text(VERDICTS[moved.verdict], style=_VERDICT_STYLES[moved.verdict])
+        for move in moves(band):
             table.add_row(
-                FIGURES[name].label if name != "efficiency_db" else "  in dB",
-                quantity(name, moved.before.value),
-                quantity(name, moved.after.value),
-                shown(name, moved.change),
-                verdict,
+                FIGURES[move.name].label,
+                quantity(move.name, move.before.value),
+                quantity(move.name, move.after.value),
+                shown(move.name, move.change),
+                Text(VERDICTS[move.verdict], style=_VERDICT_STYLES[move.verdict]),
             )
         parts += [Text(), heading, table]
-    if not comparison.bands:
-        parts += [Text(), Text("No band has a readable sweep on both sides.")]
+    if comparison.findings:
+        parts += [Text(), findings_list(comparison.findings)]
     return Group(*parts)
 
 
@@ -140,14 +158,16 @@ def _efficiency(reading: Reading) -> Text:
         return Text("none: the loss budget was refused, see the findings", style="bold red")
     said = Text(shown("efficiency", reading.loss.efficiency), style="bold")
     if reading.loss.efficiency_db is not None:
-        said.append(f"  ({shown('efficiency_db', reading.loss.efficiency_db)})", style="")
+        said.append(f"  ({shown('efficiency_db', reading.loss.efficiency_db)})", "not bold")
+    said.append(", as in free space", style="not bold")
     if reading.loss.efficiency_over_ground is not None:
         over = shown("efficiency_over_ground", reading.loss.efficiency_over_ground)
         said.append(f"\n{over} over the ground described", style="not bold")
     return said
 
 
-def _match(match: Match) -> Text:
+def _match(reading: Reading) -> Text:
+    match = reading.match
     if match.swr_min is None or match.f_swr_min_hz is None:
         return Text("not known")
     place = format_quantity(match.f_swr_min_hz, "Hz", match.u_f_swr_min_hz)
@@ -159,6 +179,9 @@ def _match(match: Match) -> Text:
     ]
     if widths:
         said.append("\n" + "; ".join(widths), style="not bold")
+    remedy = _REMEDIES.get(reading.resonance.coupling)
+    if remedy is not None and match.swr_min > _POOR_SWR:
+        said.append(f"\n{COUPLINGS[reading.resonance.coupling]}: {remedy}", style="not bold")
     return said
 
 
@@ -171,15 +194,11 @@ def _width(level: str, width: float | None, u: float | None, lowest: float) -> s
 
 
 def _changes(comparison: Comparison) -> RenderableType:
-    line = Text(f"{comparison.before} -> {comparison.after}", style="bold")
+    line = Text(f"{comparison.before} -> {comparison.after}", style="bold", overflow="fold")
     for change in comparison.changes:
         line.append(f"\n  {change.key}: ", style="not bold")
         line.append(f"{change.before or 'not given'} -> {change.after or 'not given'}", "not bold")
     return line
-
-
-def _sweeps(count: int) -> str:
-    return f"{count} sweep" if count == 1 else f"{count} sweeps"
 
 
 def _evidence(evidence: Mapping[str, Any]) -> str:
@@ -207,13 +226,3 @@ def _table(*headings: str) -> Table:
     for heading in headings:
         table.add_column(heading, overflow="fold")
     return table
-
-
-def estimate_or_none(estimate: Estimate | None, name: str) -> str:
-    """Return a figure for a table's cell, a dash where it is not known."""
-    return "-" if estimate is None else shown(name, estimate)
-
-
-def indented(inside: RenderableType) -> Padding:
-    """Return something moved in by two columns."""
-    return Padding(inside, (0, 0, 0, 2))

@@ -10,6 +10,7 @@ from sweeplab.quantity import format_quantity
 
 if TYPE_CHECKING:
     from sweeplab.estimate import Estimate
+    from sweeplab.study.compare import BandChange, Verdict
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,7 @@ FIGURES: dict[str, Figure] = {
     "half_power_bandwidth_hz": Figure("half-power bandwidth", "Hz"),
     "swr_min": Figure("lowest SWR"),
     "efficiency": Figure("efficiency", "%"),
-    "efficiency_db": Figure("efficiency", "dB"),
+    "efficiency_db": Figure("efficiency, dB", "dB"),
     "efficiency_over_ground": Figure("efficiency over ground", "%"),
     "x_eff_ohm": Figure("effective reactance", "ohm"),
     "r_total_ohm": Figure("total resistance", "ohm"),
@@ -70,11 +71,14 @@ VERDICTS = {
 
 def shown(name: str, estimate: Estimate) -> str:
     """Return a figure with its unit and standard uncertainty, for people."""
-    return quantity(name, estimate.value, estimate.u)
+    text = quantity(name, estimate.value, estimate.u)
+    return text if estimate.u > 0 else f"{text} (exact)"
 
 
 def interval(name: str, estimate: Estimate) -> str:
     """Return the ends of a figure's 95 % interval, to the digits its uncertainty leaves."""
+    if estimate.u == 0 and estimate.low == estimate.high:
+        return "taken as exact, as described"
     ends = [
         quantity(name, end, digits=_digits(end, estimate.u)) if math.isfinite(end) else "no limit"
         for end in (estimate.low, estimate.high)
@@ -88,6 +92,46 @@ def quantity(name: str, value: float, u: float | None = None, *, digits: int = 4
     if unit == "%":
         return format_quantity(100 * value, "%", None if u is None else 100 * u, digits=digits)
     return format_quantity(value, unit, u, digits=digits)
+
+
+@dataclass(frozen=True)
+class Move:
+    """A figure that is known on both sides of a change."""
+
+    name: str
+    before: Estimate
+    after: Estimate
+    change: Estimate
+    verdict: Verdict
+
+
+def moves(band: BandChange) -> list[Move]:
+    """Return the figures of a band that are known on both sides."""
+    return [
+        Move(name, moved.before, moved.after, moved.change, moved.verdict)
+        for name, moved in band.figures.items()
+        if moved.before is not None and moved.after is not None and moved.change is not None
+    ]
+
+
+def sentence(band: str, move: Move) -> str:
+    """Return what became of one figure on one band, in plain words."""
+    label, by = FIGURES[move.name].label, shown(move.name, move.change)
+    if FIGURES[move.name].unit == "%":
+        by = by.replace("%", "percentage points")
+    if move.verdict == "same":
+        return f"{band}: {label} stayed the same (change {by})."
+    if move.verdict == "unsure":
+        return f"{band}: whether {label} changed is not settled (change {by})."
+    before, after = quantity(move.name, move.before.value), quantity(move.name, move.after.value)
+    return (
+        f"{band}: {label} {VERDICTS[move.verdict]} from {before} to {after}, by {by.lstrip('-')}."
+    )
+
+
+def counted(count: int, what: str) -> str:
+    """Return a count with its noun."""
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 def _digits(value: float, u: float) -> int:

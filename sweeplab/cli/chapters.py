@@ -1,0 +1,103 @@
+"""From an open log to the report's chapters."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sweeplab.cli.jobs import compare_builds
+from sweeplab.errors import LogError
+from sweeplab.finding import Finding
+from sweeplab.present.report import Chapter, Entry, render
+from sweeplab.present.strain import Strain, strain
+from sweeplab.present.together import column_of, together
+
+if TYPE_CHECKING:
+    from sweeplab.build import Build
+    from sweeplab.estimate import Estimate
+    from sweeplab.log import Log, StoredSweep
+    from sweeplab.resonance import Resonance
+    from sweeplab.study.record import Record
+    from sweeplab.sweep import Sweep
+
+
+def write_report(log: Log, out: Path, title: str | None = None) -> None:
+    """Write a log's report, one HTML file.
+
+    Raises
+    ------
+    LogError
+        The log has no builds.
+    """
+    chapters = [_chapter(log, stored.name) for stored in log.builds()]
+    if not chapters:
+        raise LogError(f"{log.path}: no builds to report on; 'sweeplab build add' adds one")
+    first, last = chapters[0].build.name, chapters[-1].build.name
+    heading = title or (first if first == last else f"{first} to {last}")
+    out.write_text(render(chapters, heading), encoding="utf-8")
+
+
+def _chapter(log: Log, name: str) -> Chapter:
+    """Return one build's chapter: its sweeps, its figures, how it came about."""
+    build, records, sweeps = log.build(name), log.records(build=name), log.sweeps(build=name)
+    step = next((step for step in log.changes() if step.after == name), None)
+    figures = together(records)
+    shown = _latest(sweeps)
+    return Chapter(
+        build=build,
+        entries=[_entry(log, build, stored, stored.id in shown) for stored in sweeps],
+        figures=figures,
+        strains=_strains(build, records, figures),
+        came_from="" if step is None else step.before,
+        why="" if step is None else step.why,
+        comparison=None if step is None else compare_builds(log, step.before, name),
+    )
+
+
+def _latest(sweeps: Sequence[StoredSweep]) -> set[int]:
+    """Return the numbers of the latest sweep that counts of each band and setting."""
+    latest: dict[str, int] = {}
+    for stored in sorted(sweeps, key=lambda stored: (stored.taken or "", stored.id)):
+        if stored.set_aside is None and stored.status != "refused":
+            latest[column_of(stored)] = stored.id
+    return set(latest.values())
+
+
+def _entry(log: Log, build: Build, stored: StoredSweep, drawn: bool) -> Entry:
+    reading = log.reading(stored.id)
+    return Entry(
+        number=stored.id,
+        column=column_of(stored),
+        status="set aside" if stored.set_aside else stored.status,
+        taken=stored.taken,
+        points=reading["points"],
+        sha256=stored.sha256,
+        findings=[Finding(**finding) for finding in reading["findings"]],
+        picture=_picture(log, build, stored) if drawn else None,
+    )
+
+
+def _picture(log: Log, build: Build, stored: StoredSweep) -> tuple[Sweep, Resonance]:
+    """Return a stored sweep and its fit, under a number instead of its file's name."""
+    from sweeplab.files import sweep_from_bytes
+    from sweeplab.resonance import fit_resonance
+
+    sweep = sweep_from_bytes(log.raw(stored.id), str(stored.id), **log.read_with(stored.id))
+    return sweep, fit_resonance(sweep, line=build.feed.line if build.feed else None)
+
+
+def _strains(
+    build: Build, records: Sequence[Record], figures: Mapping[str, Mapping[str, Estimate]]
+) -> dict[str, Strain]:
+    """Return what the loop carries at 100 W, band by band, where the model can say."""
+    from sweeplab.loop import LoopModel
+
+    settings = {column_of(record): record.setting for record in records}
+    strains = {}
+    for column, known in figures.items():
+        if "r_total_ohm" in known and known["r_total_ohm"].value > 0:
+            model = LoopModel(build.in_setting(settings[column]))
+            z_ohm = model.impedance(known["f_loaded_hz"].value)
+            strains[column] = strain(known["r_total_ohm"], abs(z_ohm.imag))
+    return strains
