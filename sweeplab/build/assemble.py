@@ -70,34 +70,55 @@ _SIZES = {
     "octagon": ("circumference", "side", "turn_lengths"),
     "rectangle": ("width and height",),
 }
+_SIZE_KEYS = {
+    "circumference": "loop.circumference",
+    "diameter": "loop.diameter",
+    "side": "loop.side",
+    "width and height": "loop.width+height",
+    "turn_lengths": "loop.turn_lengths",
+}
 _PER_SIZE = {"circumference": 1.0, "diameter": math.pi}
 _SIDES = {"square": 4.0, "octagon": 8.0}
 
 
 def _loop(table: dict[str, Any], source: Source) -> Loop:
     shape = table["shape"]
-    sizes = _SIZES[shape]
+    size = _size(table, shape, source)
+    turns, lengths = table["turns"], table.get("turn_lengths", ())
+    if lengths and len(lengths) != turns:
+        found = f"{len(lengths)} lengths for {turns} turn{'s' if turns > 1 else ''}"
+        raise source.error(("loop", "turn_lengths"), found, "give one length a turn")
+    return Loop(
+        shape=shape,
+        circumference=_circumference(table, shape, size),
+        size_key=_SIZE_KEYS[size],
+        **{name: table[name] for name in _LOOP_AS_READ if name in table},
+    )
+
+
+def _size(table: dict[str, Any], shape: str, source: Source) -> str:
+    """Return the one size given; raise where there is none, several, or one of another shape."""
     every = ("circumference", "diameter", "side", "width", "height", "turn_lengths")
     given = [name for name in every if name in table]
     if given == ["width", "height"]:
         given = ["width and height"]
-    wanted = " or ".join(sizes)
+    sizes = _SIZES[shape]
+    action = f"{_article(shape)} {shape} takes {', '.join(sizes[:-1])}{' or ' * (len(sizes) > 1)}"
+    action += sizes[-1]
     if not given:
-        raise source.error(("loop",), "no size", f"give a {shape}'s {wanted}")
+        raise source.error(("loop",), "no size", action)
+    trail = ("loop", given[-1].removeprefix("width and "))
     if len(given) > 1:
-        action = f"keep one: a {shape} takes {wanted}"
-        raise source.error(("loop", given[-1]), f"{len(given)} sizes ({', '.join(given)})", action)
+        listed = " and ".join(given)
+        raise source.error(trail, f"{len(given)} sizes, {listed}", f"keep one: {action}")
     if given[0] not in sizes:
-        action = f"a {shape} takes {wanted}"
-        raise source.error(("loop", given[0]), f"{given[0]} does not size a {shape}", action)
-    size = given[0]
-    _check_turns(table, source)
-    return Loop(
-        shape=shape,
-        circumference=_circumference(table, shape, size),
-        size_key="loop.width+height" if shape == "rectangle" else f"loop.{size}",
-        **{name: table[name] for name in _LOOP_AS_READ if name in table},
-    )
+        found = f"{given[0]} does not size {_article(shape)} {shape}"
+        raise source.error(trail, found, f"{action}; or say another shape")
+    return given[0]
+
+
+def _article(word: str) -> str:
+    return "an" if word[0] in "aeiou" else "a"
 
 
 _LOOP_AS_READ = (
@@ -121,14 +142,6 @@ def _circumference(table: dict[str, Any], shape: str, size: str) -> Quantity:
     factor = _SIDES[shape] if size == "side" else _PER_SIZE[size]
     given: Quantity = table[size]
     return Quantity(factor * given.value, factor * given.u, given.u_given)
-
-
-def _check_turns(table: dict[str, Any], source: Source) -> None:
-    """Raise where turns and the list of their lengths don't go together."""
-    turns, lengths = table["turns"], table.get("turn_lengths", ())
-    if lengths and len(lengths) != turns:
-        found = f"{len(lengths)} lengths for {turns} turn{'s' if turns > 1 else ''}"
-        raise source.error(("loop", "turn_lengths"), found, "give one length a turn")
 
 
 _FORMS = {
@@ -272,7 +285,7 @@ def _settings(
                     key=f"settings.{name}.parts",
                 )  # fmt: skip
         overrides = {
-            f"{'loop' if key == 'turns' else 'capacitor'}.{key}": value
+            "loop.turns" if key == "turns" else f"capacitor.{key}": value
             for key, value in table.items()
             if key not in ("name", "parts")
         }

@@ -1,4 +1,4 @@
-"""Changing and comparing descriptions: on their TOML data, key by dotted key."""
+"""Changing a description: on its TOML data, key by dotted key."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from sweeplab.build.schema import BY_NAME, TABLES, Key, Table, nearest
-from sweeplab.build.values import Values
+from sweeplab.build.texts import labels
+from sweeplab.build.toml import Source
 from sweeplab.errors import BuildError
-from sweeplab.quantity import BASE_UNIT, Quantity, exact_text
 
 
 def settled(data: Mapping[str, Any], name: str | None) -> dict[str, Any]:
@@ -33,6 +33,9 @@ def settled(data: Mapping[str, Any], name: str | None) -> dict[str, Any]:
 def changed(data: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
     """Return the data with some dotted keys set, or removed where the value is None or empty."""
     new = copy.deepcopy(dict(data))
+    if "name" in changes:
+        # The note was about the build of the old name.
+        new.pop("note", None)
     # A part or setting comes to be by its kind or name, whatever the order of the changes.
     for dotted, value in sorted(changes.items(), key=lambda change: not _is_identity(change[0])):
         _change(new, dotted, None if value == "" else value)
@@ -97,7 +100,8 @@ def _change_listed(data: dict[str, Any], table: Table, rest: str, dotted: str, v
         raise _unknown(data, dotted)
     if len(found) > 1 and last not in ("r", "kind"):
         which = ", ".join(f"{table.name}.{name}#{i + 1}.{last}" for i in range(len(found)))
-        raise BuildError(dotted, f"{len(found)} entries of that kind", f"say which: {which}")
+        several = f"{len(found)} entries of that kind"
+        raise Source().error((), several, f"say which: {which}", key=dotted)
     for entry in found:
         entry.pop(last, None)
         if value is not None:
@@ -106,20 +110,11 @@ def _change_listed(data: dict[str, Any], table: Table, rest: str, dotted: str, v
 
 def _entries(entries: list[dict[str, Any]], table: Table, name: str) -> list[dict[str, Any]]:
     """Return the entries a name stands for: all of a kind, or ``kind#2`` the second of them."""
-    labels = _labels([entry[table.identity] for entry in entries])
+    told = labels([entry[table.identity] for entry in entries])
     return [
         entry
-        for entry, label in zip(entries, labels, strict=True)
+        for entry, label in zip(entries, told, strict=True)
         if name in (label, entry[table.identity])
-    ]
-
-
-def _labels(names: list[str]) -> list[str]:
-    """Return names that tell every entry apart: repeated ones are counted, ``joint#2``."""
-    repeated = {name for name in names if names.count(name) > 1}
-    return [
-        f"{name}#{names[: i + 1].count(name)}" if name in repeated else name
-        for i, name in enumerate(names)
     ]
 
 
@@ -137,13 +132,14 @@ def _toml_value(value: Any, key: Key) -> Any:
         return text
     try:
         return tomllib.loads(f"value = {text}")["value"]
-    except tomllib.TOMLDecodeError:
+    except (ValueError, RecursionError):
         return text
 
 
 def _unknown(data: Mapping[str, Any], dotted: str) -> BuildError:
     known = _known_keys(data)
-    return BuildError(dotted, "unknown key", f"did you mean {nearest(dotted, known)}?")
+    action = f"did you mean {nearest(dotted, known)}?"
+    return Source().error((), "unknown key", action, key=dotted)
 
 
 def _known_keys(data: Mapping[str, Any]) -> list[str]:
@@ -153,45 +149,8 @@ def _known_keys(data: Mapping[str, Any]) -> list[str]:
         heads = [table.name]
         if table.identity:
             names = [entry[table.identity] for entry in data.get(table.name, ())]
-            heads = [f"{table.name}.{label}" for label in dict.fromkeys([*names, *_labels(names)])]
+            heads = [f"{table.name}.{label}" for label in dict.fromkeys([*names, *labels(names)])]
         known += [
             f"{head}.{key.name}" if head else key.name for head in heads for key in table.keys
         ]
     return known
-
-
-def plain_texts(values: Values) -> dict[str, str]:
-    """Return values as dotted keys and plain texts, name and note left out."""
-    texts: dict[str, str] = {}
-    for table in TABLES:
-        if not table.name:
-            continue
-        held = values.lists[table.name] if table.identity else []
-        heads = _labels([f"{table.name}.{entry[table.identity]}" for entry in held])
-        if table.name in values.tables:
-            heads, held = [table.name], [values.tables[table.name]]
-        for head, entry in zip(heads, held, strict=True):
-            told = {name: value for name, value in entry.items() if name != table.identity}
-            if not told:
-                texts[head] = "yes"
-            for name, value in told.items():
-                texts[f"{head}.{name}"] = _plain(value, table.key(name))
-    return texts
-
-
-def _plain(value: Any, key: Key | None) -> str:
-    if isinstance(value, Quantity):
-        return exact_text(value, BASE_UNIT[key.dimension if key else "number"])
-    if key is not None and key.kind == "losses":
-        return ", ".join(f"{_exact(f, 'Hz')} {_exact(db, 'dB')}" for f, db in value)
-    if key is not None and key.kind == "ground" and isinstance(value, tuple):
-        return f"eps_r {_exact(value[0], '')}, {_exact(value[1], 'S/m')}"
-    if isinstance(value, tuple):
-        return ", ".join(_plain(item, key) for item in value)
-    if isinstance(value, float):
-        return _exact(value, "S/m" if key and key.name == "conductivity" else "")
-    return str(value)
-
-
-def _exact(value: float, unit: str) -> str:
-    return exact_text(Quantity(value), unit)

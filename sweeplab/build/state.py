@@ -8,9 +8,10 @@ from typing import Any
 
 from sweeplab.build.assemble import assemble
 from sweeplab.build.description import Capacitor, Conductor, Feed, Loop, Part, Setting, Site
-from sweeplab.build.edit import changed, plain_texts, settled
+from sweeplab.build.edit import changed, settled
 from sweeplab.build.findings import findings_of, no_setting
 from sweeplab.build.schema import nearest
+from sweeplab.build.texts import plain_texts
 from sweeplab.build.toml import Source, write_toml
 from sweeplab.build.values import read_values
 from sweeplab.errors import BuildError
@@ -116,7 +117,8 @@ class Build:
             Dotted keys to values as texts: ``{"feed.circumference": "0.66 m"}``. In lists the
             part's kind or the setting's name stands in the middle: ``parts.joint.count``. None or
             an empty text removes the key; for ``parts.joint`` or ``capacitor`` the whole table. A
-            part or setting is added by giving its ``kind`` or ``name``.
+            part or setting is added by giving its ``kind`` or ``name``. With a new name the old
+            note goes.
 
         Raises
         ------

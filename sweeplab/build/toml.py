@@ -41,7 +41,10 @@ class Source:
         `key` is how the place is named to a person where the trail itself would not do.
         """
         label = ".".join(str(step) for step in trail) if key is None else key
-        return BuildError(label, found, action, self.path, line_of(self.text, trail))
+        found = found if len(found) <= 200 else f"{found[:197]}..."
+        return BuildError(
+            " ".join(label.split()), found, action, self.path, line_of(self.text, trail)
+        )
 
     def data(self) -> dict[str, Any]:
         """Return the text's data; raise BuildError where it is no TOML."""
@@ -53,10 +56,9 @@ class Source:
 
     def _syntax_error(self, message: str) -> BuildError:
         place = re.search(r" \((?:at line (\d+), column \d+|at end of document)\)$", message)
-        lines = self.text.splitlines()
-        number = int(place[1]) if place and place[1] else max(len(lines), 1)
-        line = lines[number - 1] if number <= len(lines) else ""
-        unquoted = _UNQUOTED.match(line)
+        lines = self.text.split("\n")
+        number = int(place[1]) if place and place[1] else len(self.text.rstrip().split("\n"))
+        unquoted = _UNQUOTED.match(lines[number - 1].rstrip())
         found = f"no valid TOML ({message[: place.start()] if place else message})"
         action = "text stands in quotes, numbers alone, one key a line"
         if unquoted:
@@ -80,7 +82,7 @@ def _lines(text: str) -> dict[Trail, int]:
     counts: dict[Trail, int] = {}
     here: Trail = ()
     in_text = False
-    for number, line in enumerate(text.splitlines(), start=1):
+    for number, line in enumerate(text.split("\n"), start=1):
         quotes = line.count('"""') + line.count("'''")
         if in_text:
             in_text = quotes % 2 == 0

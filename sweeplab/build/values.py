@@ -71,6 +71,9 @@ def _infer(values: Values) -> None:
     """Fill in what follows from other keys, and drop what is no question then."""
     loop, conductor = values.tables["loop"], values.tables["conductor"]
     loop.setdefault("turns", len(loop.get("turn_lengths", ())) or 1)
+    if "loop.shape" in values.taken and {"width", "height"} <= loop.keys():
+        loop["shape"] = "rectangle"
+        del values.taken["loop.shape"]
     if loop["turns"] == 1:
         values.taken.pop("loop.winding", None)
         values.taken.pop("loop.arrangement", None)
@@ -92,10 +95,13 @@ def _held(data: Mapping[str, Any], trail: Trail, table: Table, source: Source) -
                 raise source.error(trail, "missing", f"add a table [{table.name}]")
             return None
         held = held[step]
-    brackets = f"[[{table.name}]]" if table.identity else f"[{table.name}]"
     listed = isinstance(held, list) and all(isinstance(entry, Mapping) for entry in held)
-    if not (listed if table.identity else isinstance(held, Mapping)):
-        raise source.error(trail, f"{_kind_of(held)} where a table is wanted", f"write {brackets}")
+    if table.identity and not listed:
+        found = f"{_kind_of(held)} where a list of tables is wanted"
+        raise source.error(trail, found, f"write [[{table.name}]], in double brackets")
+    if not table.identity and not isinstance(held, Mapping):
+        found = f"{_kind_of(held)} where one table is wanted"
+        raise source.error(trail, found, f"write [{table.name}], in single brackets")
     return held
 
 
