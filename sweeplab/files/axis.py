@@ -43,7 +43,9 @@ def frequency(
     """
     found = [(column, values[:, i]) for i, column in enumerate(columns) if column.role == "f"]
     if not found:
-        raise ReadError(path, f"no frequency among {labels(columns)}", how_to_say(len(columns)))
+        raise ReadError(
+            path, f"no frequency among {labels(columns)}", how_to_say(columns, len(columns))
+        )
     found = [(column, data) for column, data in found if column.scale is not None] or found
     column, data = found[0]
     for other, other_data in found[1:]:
@@ -51,11 +53,11 @@ def frequency(
             raise ReadError(
                 path,
                 f"two frequency columns that disagree, '{column.label}' and '{other.label}'",
-                how_to_say(len(columns)),
+                how_to_say(columns, len(columns)),
             )
     if column.scale is not None:
         return data * column.scale, []
-    scale, why = _unit(column, data, preamble_scale_hz, path, len(columns))
+    scale, why = _unit(column, data, preamble_scale_hz, path, columns)
     return data * scale, [_inferred(scale, why)]
 
 
@@ -64,7 +66,11 @@ def _alike(a: FloatArray, a_scale: float | None, b: FloatArray, b_scale: float |
 
 
 def _unit(
-    column: Column, data: FloatArray, preamble_scale_hz: float | None, path: str, width: int
+    column: Column,
+    data: FloatArray,
+    preamble_scale_hz: float | None,
+    path: str,
+    columns: tuple[Column, ...],
 ) -> tuple[float, str]:
     """Return the unit [Hz] of a column whose header names none, and why."""
     if preamble_scale_hz is not None:
@@ -82,7 +88,7 @@ def _unit(
         path,
         f"frequency column '{column.label}' names no unit: {low:g} to {high:g} could be "
         f"{' or '.join(fitting or _NAMES.values())}",
-        how_to_say(width),
+        how_to_say(columns, len(columns)),
     )
 
 

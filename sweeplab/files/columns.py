@@ -43,6 +43,7 @@ Role = Literal[
     "skip",
 ]
 _DEGREE = pi / 180
+_SHOWN_WORDS = 8
 _ANGULAR = {"angle", "degree", "radian"}
 
 
@@ -84,6 +85,20 @@ WORDS: dict[str, Column] = {
     "return_loss_db": Column("return_loss_db", label="return_loss_db"),
     "skip": Column("skip", label="skip"),
 }
+
+# Ways to a reflection: what says most comes first, and of equals what needs the fewest steps.
+READINGS: tuple[tuple[Role, ...], ...] = (
+    ("re", "im"),
+    ("magnitude", "angle"),
+    ("db", "angle"),
+    ("return_loss_db", "angle"),
+    ("r_ohm", "x_ohm"),
+    ("r_ohm", "x_abs_ohm"),
+    ("magnitude",),
+    ("db",),
+    ("return_loss_db",),
+    ("swr",),
+)
 
 _CONCEPTS = {
     "frequency": "f freq frequency frequencies frequenz fréquence frequence frecuencia frequenza",
@@ -132,11 +147,41 @@ def labels(columns: tuple[Column, ...]) -> str:
     return ", ".join(f"'{column.label}'" for column in columns)
 
 
-def how_to_say(width: int) -> str:
-    """Return what to do where a table's header does not say what its columns are."""
-    words = ["f_mhz", "re", "im", *["skip"] * max(0, width - 3)][: max(width, 2)]
-    shown = ",".join(words[:6])
+def how_to_say(columns: tuple[Column, ...], width: int) -> str:
+    """Return what to do where a header does not settle what a table's columns are.
+
+    Parameters
+    ----------
+    columns : tuple of Column
+        What is known of them; may be empty.
+    width : int
+        Number of columns.
+    """
+    words = _words_of_one_reading(columns)
+    if not words:
+        words = ["f_mhz", "swr"] if width == 2 else ["f_mhz", "re", "im", *["skip"] * (width - 3)]
+    shown = ",".join(words[:_SHOWN_WORDS]) + (",..." if len(words) > _SHOWN_WORDS else "")
     return f'say what the {width} columns are, for example --columns "{shown}"'
+
+
+def _words_of_one_reading(columns: tuple[Column, ...]) -> list[str]:
+    """Return words that keep the frequency and one reading of the reflection, none if unknown."""
+    roles = [column.role for column in columns]
+    reading = next((r for r in READINGS if set(r) <= set(roles)), ())
+    if "f" not in roles or not reading:
+        return []
+    words = ["skip"] * len(columns)
+    for role in ("f", *reading):
+        place = roles.index(role)
+        words[place] = _word(columns[place])
+    return words
+
+
+def _word(column: Column) -> str:
+    """Return the word for a column; where it names no unit, one that may be right."""
+    fallback = {"f": "f_mhz", "angle": "angle_deg"}.get(column.role, column.role)
+    named = (w for w, known in WORDS.items() if known.role == column.role)
+    return next((w for w in named if WORDS[w].scale == column.scale), fallback)
 
 
 def classify(label: str) -> Column:

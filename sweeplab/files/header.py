@@ -33,6 +33,9 @@ class Header:
         Empty where no line names the columns.
     line : int
         One-based line of the names; 0 where there is none.
+    fields_named : int
+        Where no line names the columns: how many another line would name that reads like a
+        header, but has not as many fields as the rows; else 0.
     other : str
         Another quantity the preamble names, such as ``'S21'``, while it does not name S11.
     f_scale_hz : float or None
@@ -43,6 +46,7 @@ class Header:
 
     columns: tuple[Column, ...]
     line: int
+    fields_named: int
     other: str
     f_scale_hz: float | None
     z0_ohm: float | None
@@ -67,6 +71,7 @@ def find_header(lines: Sequence[str], layout: Layout) -> Header:
     return Header(
         columns=columns,
         line=line,
+        fields_named=0 if columns else _fields_of_other_width(above),
         other=other[1].upper() if other and not _PORT_1.search("\n".join(above[-2:])) else "",
         f_scale_hz=UNITS_HZ[units.pop()] if len(units) == 1 else None,
         z0_ohm=_positive(z0[1]) if z0 else None,
@@ -103,6 +108,15 @@ def _names(above: list[str], layout: Layout) -> tuple[tuple[Column, ...], int]:
                 if not best[0] and any(column.role != "skip" for column in columns):
                     best = (columns, index + 1)
     return best
+
+
+def _fields_of_other_width(above: list[str]) -> int:
+    for text in reversed(above[-_SEARCHED_LINES:]):
+        for separator in ("\t", ";", ",", None):
+            columns = tuple(classify(field) for field in split_fields(text, separator))
+            if _is_header(columns):
+                return len(columns)
+    return 0
 
 
 def _is_header(columns: tuple[Column, ...]) -> bool:

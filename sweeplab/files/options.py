@@ -160,6 +160,6 @@ def reference_ohm(word: str, path: str, number: int) -> float:
     value = float(word) if _RESISTANCE.fullmatch(word) else math.nan
     if not (math.isfinite(value) and value > 0):
         raise ReadError(
-            path, f"a reference impedance of {word} ohm", "give a positive number of ohms", number
+            path, f"'{word}' as a reference impedance", "give a positive number of ohms", number
         )
     return value

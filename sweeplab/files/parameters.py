@@ -37,7 +37,7 @@ def to_complex(first: FloatArray, second: FloatArray, form: Form) -> ComplexArra
         value = np.empty(first.shape, dtype=np.complex128)
         value.real, value.imag = first, second
         return value
-    with np.errstate(over="ignore", invalid="ignore"):
+    with np.errstate(all="ignore"):
         size = first if form == "MA" else 10.0 ** (first / 20.0)
         return np.asarray(size * np.exp(1j * np.deg2rad(second)))
 
@@ -87,15 +87,15 @@ def s11_of(matrix: ComplexArray, parameter: Parameter, references_ohm: FloatArra
     """
     if parameter == "S":
         return matrix[:, 0, 0]
-    count = matrix.shape[-1]
-    if parameter == "Z":
-        z_plus_r = matrix + np.diag(references_ohm)
-        return np.asarray(1.0 - 2.0 * references_ohm[0] * _first_of_inverse(z_plus_r))
-    one_plus_ry = np.eye(count) + references_ohm[:, None] * matrix
-    return np.asarray(2.0 * _first_of_inverse(one_plus_ry) - 1.0)
+    # One singular or infinite point must not stop the others; it comes out as not finite.
+    with np.errstate(all="ignore"):
+        if parameter == "Z":
+            inverse = _first_of_inverse(matrix + np.diag(references_ohm))
+            return np.asarray(1.0 - 2.0 * references_ohm[0] * inverse)
+        one = np.eye(matrix.shape[-1])
+        return np.asarray(2.0 * _first_of_inverse(one + references_ohm[:, None] * matrix) - 1.0)
 
 
 def _first_of_inverse(matrix: ComplexArray) -> ComplexArray:
-    """Return entry 11 of each inverse, by Cramer's rule: one singular point must not stop all."""
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        return np.asarray(np.linalg.det(matrix[:, 1:, 1:]) / np.linalg.det(matrix))
+    """Return entry 11 of each inverse, by Cramer's rule, which answers singular matrices too."""
+    return np.asarray(np.linalg.det(matrix[:, 1:, 1:]) / np.linalg.det(matrix))

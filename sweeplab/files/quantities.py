@@ -13,7 +13,7 @@ from math import pi
 import numpy as np
 
 from sweeplab.errors import ReadError
-from sweeplab.files.columns import Column, Role, how_to_say, labels
+from sweeplab.files.columns import READINGS, Column, Role, how_to_say, labels
 from sweeplab.finding import Finding
 from sweeplab.sweep import ComplexArray, Content, FloatArray
 
@@ -93,19 +93,19 @@ def _turned(size: Callable[[Data, float], ComplexArray]) -> Callable[[Data, floa
     return lambda data, z0_ohm: size(data, z0_ohm) * np.exp(1j * data["angle"])
 
 
-# What says most comes first, and of equals what needs the fewest steps.
-_WAYS = (
-    Way(("re", "im"), "complex", _from_parts),
-    Way(("magnitude", "angle"), "complex", _turned(_size)),
-    Way(("db", "angle"), "complex", _turned(_level)),
-    Way(("return_loss_db", "angle"), "complex", _turned(_return_loss)),
-    Way(("r_ohm", "x_ohm"), "complex", _impedance),
-    Way(("r_ohm", "x_abs_ohm"), "unsigned", _unsigned),
-    Way(("magnitude",), "magnitude", _size),
-    Way(("db",), "magnitude", _level),
-    Way(("return_loss_db",), "magnitude", _return_loss),
-    Way(("swr",), "magnitude", _swr),
-)
+_FORMULAS: dict[tuple[Role, ...], tuple[Content, Callable[[Data, float], ComplexArray]]] = {
+    ("re", "im"): ("complex", _from_parts),
+    ("magnitude", "angle"): ("complex", _turned(_size)),
+    ("db", "angle"): ("complex", _turned(_level)),
+    ("return_loss_db", "angle"): ("complex", _turned(_return_loss)),
+    ("r_ohm", "x_ohm"): ("complex", _impedance),
+    ("r_ohm", "x_abs_ohm"): ("unsigned", _unsigned),
+    ("magnitude",): ("magnitude", _size),
+    ("db",): ("magnitude", _level),
+    ("return_loss_db",): ("magnitude", _return_loss),
+    ("swr",): ("magnitude", _swr),
+}
+_WAYS = tuple(Way(roles, *_FORMULAS[roles]) for roles in READINGS)
 
 
 def reflection(columns: tuple[Column, ...], values: FloatArray, z0_ohm: float, path: str) -> Seen:
@@ -137,16 +137,16 @@ def reflection(columns: tuple[Column, ...], values: FloatArray, z0_ohm: float, p
     findings = _mend_level(data)
     ways = [way for way in _WAYS if all(role in data for role in way.roles)]
     if angle is not None and "angle" not in named:
-        _must_not_need(angle, ways, path, len(columns))
+        _must_not_need(angle, ways, path, columns)
     if not ways:
         raise ReadError(
             path,
             f"no reflection, impedance or SWR among {labels(columns)}",
-            how_to_say(len(columns)),
+            how_to_say(columns, len(columns)),
         )
     with np.errstate(all="ignore"):
         answers = [way.formula(data, z0_ohm) for way in ways]
-    _must_agree(ways, answers, path, len(columns))
+    _must_agree(ways, answers, path, columns)
     content = ways[0].content
     return Seen(answers[0], content, (*findings, *_content_findings(content)))
 
@@ -168,7 +168,7 @@ def _one_each(
                 raise ReadError(
                     path,
                     f"two columns fit as {column.role}, '{rival.label}' and '{column.label}'",
-                    how_to_say(len(columns)),
+                    how_to_say(columns, len(columns)),
                 )
             if rival.names_reflection:
                 continue
@@ -185,7 +185,7 @@ def _in_radians(column: Column, angle: FloatArray) -> FloatArray | None:
 
 
 def _must_not_need(
-    angle: tuple[Column, FloatArray], ways: list[Way], path: str, width: int
+    angle: tuple[Column, FloatArray], ways: list[Way], path: str, columns: tuple[Column, ...]
 ) -> None:
     """Refuse where the reflection's phase hangs on an angle of unknown unit."""
     if any(way.content == "complex" for way in ways) or not ways:
@@ -195,7 +195,7 @@ def _must_not_need(
         path,
         f"angle column '{column.label}' names no unit: values up to "
         f"{np.nanmax(np.abs(data)):g} could be degrees or radians",
-        how_to_say(width),
+        how_to_say(columns, len(columns)),
     )
 
 
@@ -216,7 +216,9 @@ def _mend_level(data: dict[Role, FloatArray]) -> list[Finding]:
     ]
 
 
-def _must_agree(ways: list[Way], answers: list[ComplexArray], path: str, width: int) -> None:
+def _must_agree(
+    ways: list[Way], answers: list[ComplexArray], path: str, columns: tuple[Column, ...]
+) -> None:
     pairs = zip(ways, answers, strict=True)
     whole = [(way, gamma) for way, gamma in pairs if way.content == "complex"]
     for way, gamma in whole[1:]:
@@ -229,7 +231,7 @@ def _must_agree(ways: list[Way], answers: list[ComplexArray], path: str, width: 
             path,
             f"two readings that disagree: {_words(first_way)} give {_show(first[at])}, "
             f"{_words(way)} give {_show(gamma[at])} in the first row",
-            how_to_say(width),
+            how_to_say(columns, len(columns)),
         )
 
 

@@ -22,6 +22,8 @@ class Reader:
     ----------
     name : str
         As `Origin.reader` has it.
+    kind : str
+        What it reads, for a person.
     claim : callable
         How sure the reader is that a text is its own. Looks, and raises nothing.
     read : callable
@@ -29,13 +31,14 @@ class Reader:
     """
 
     name: str
+    kind: str
     claim: Callable[[Source, Request], Claim]
     read: Callable[[Source, Request], Rows]
 
 
 READERS = (
-    Reader("touchstone", touchstone.claim, touchstone.read),
-    Reader("table", table.claim, table.read),
+    Reader("touchstone", "a Touchstone file", touchstone.claim, touchstone.read),
+    Reader("table", "a table", table.claim, table.read),
 )
 
 
@@ -114,9 +117,9 @@ def choose(source: Source, request: Request) -> Reader:
     reader, claim = max(claims, key=lambda pair: pair[1].confidence)
     if claim.confidence > 0:
         return reader
-    reasons = ", ".join(f"no {other.name} ({why.why})" for other, why in claims)
+    reasons = ", ".join(f"not {other.kind} ({why.why})" for other, why in claims)
     raise ReadError(
         source.name,
-        f"no sweep in it: {reasons}",
-        "give a Touchstone file (.s1p) or a table with a header",
+        f"no sweep in it, {reasons}",
+        "give a Touchstone file (.s1p) or a table whose header names its columns",
     )

@@ -76,7 +76,8 @@ def read(source: Source, request: Request) -> Rows:
     columns = _columns(source, request, layout, header)
     block = _block(source, layout)
     z0_ohm, z0_findings = _reference(request, header)
-    f_hz, f_findings = frequency(columns, block.values, header.f_scale_hz, source.name)
+    with np.errstate(all="ignore"):
+        f_hz, f_findings = frequency(columns, block.values, header.f_scale_hz, source.name)
     seen = reflection(columns, block.values, z0_ohm, source.name)
     findings = (*block.findings, *z0_findings, *f_findings, *seen.findings)
     return Rows(f_hz, seen.gamma, block.lines, z0_ohm, block.comments, findings, seen.content)
@@ -87,12 +88,20 @@ def _columns(
 ) -> tuple[Column, ...]:
     if request.columns is not None:
         return _columns_said(source.name, request.columns, layout.width)
+    if header.fields_named:
+        raise ReadError(
+            source.name,
+            f"a header of {header.fields_named} columns over rows of {layout.width}",
+            "put ';' between the columns where ',' is the decimal sign, or "
+            + how_to_say((), layout.width),
+            layout.first + 1,
+        )
     if not header.columns:
         row = " | ".join(split_fields(source.lines[layout.first], layout.separator)[:6])
         raise ReadError(
             source.name,
             f"no header names the {layout.width} columns, whose first row is {row}",
-            how_to_say(layout.width),
+            how_to_say((), layout.width),
             layout.first + 1,
         )
     if header.other:

@@ -92,7 +92,8 @@ def read(source: Source, request: Request) -> Rows:
     groups = group_rows(script, source)
     layout = _layout(script, options, groups, source.name)
     findings = [*script.findings, *groups.findings, *_impedance_comments(script, layout)]
-    f_hz = groups.values[:, 0] * options.f_scale_hz
+    with np.errstate(over="ignore"):
+        f_hz = groups.values[:, 0] * options.f_scale_hz
     pairs = to_complex(groups.values[:, 1::2], groups.values[:, 2::2], options.form)
     if options.form == "MA" and bool((groups.values[:, 1] < 0).any()):
         findings.append(_negative_magnitude())
@@ -113,7 +114,8 @@ def _reflection(
         return float(wanted[0]), pairs[:, 0]
     matrix = matrix_of(pairs, layout.ports, layout.matrix_format)
     if layout.normalised:
-        matrix = matrix * stated[0] if options.parameter == "Z" else matrix / stated[0]
+        with np.errstate(all="ignore"):
+            matrix = matrix * stated[0] if options.parameter == "Z" else matrix / stated[0]
     return float(wanted[0]), s11_of(matrix, options.parameter, wanted)
 
 
@@ -127,7 +129,7 @@ def _layout(script: Script, options: Options, groups: Groups, path: str) -> Layo
     if len(references) not in (1, groups.ports):
         raise ReadError(
             path,
-            f"{len(references)} reference impedances for {groups.ports} ports",
+            f"{len(references)} reference impedances, {groups.ports} port(s)",
             "give one, or one a port",
         )
     if not script.is_version_2 and options.parameter != "S" and len(set(references)) > 1:
@@ -143,9 +145,7 @@ def _layout(script: Script, options: Options, groups: Groups, path: str) -> Layo
 def _check_version(script: Script, path: str) -> None:
     line, words = script.keywords["version"]
     if words[:1] not in [[version] for version in _VERSIONS]:
-        raise ReadError(
-            path, f"[Version] {' '.join(words)}".strip(), "save as Touchstone 1 or 2.0", line
-        )
+        raise ReadError(path, f"version '{' '.join(words)}'", "save as Touchstone 1 or 2.0", line)
     if "mixed-mode order" in script.keywords:
         line, _ = script.keywords["mixed-mode order"]
         raise ReadError(path, "mixed-mode data", "save single-ended data", line)
@@ -165,7 +165,7 @@ def _matrix_format(script: Script, path: str) -> MatrixFormat:
     found = _MATRIX_FORMATS.get(" ".join(words).lower())
     if found is None:
         raise ReadError(
-            path, f"[Matrix Format] {' '.join(words)}", "use Full, Lower or Upper", line
+            path, f"matrix format '{' '.join(words)}'", "use Full, Lower or Upper", line
         )
     return found
 

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 HERE = Path(__file__).parent
 F_HZ = np.array([7_050_000, 7_060_000, 7_070_000, 7_080_000, 7_090_000, 7_100_000, 7_110_000])
@@ -34,9 +35,9 @@ def db(value: complex) -> tuple[float, float]:
     return 20 * math.log10(abs(value)), math.degrees(cmath.phase(value))
 
 
-def z_of(gamma: complex) -> complex:
+def z_of(gamma: NDArray[np.complex128]) -> NDArray[np.complex128]:
     """Impedance over reference."""
-    return (1 + gamma) / (1 - gamma)
+    return np.asarray((1 + gamma) / (1 - gamma))
 
 
 def number(value: float) -> str:
@@ -59,7 +60,11 @@ def text(lines: Iterable[str], end: str = "\n") -> bytes:
     return "".join(line + end for line in lines).encode()
 
 
-def matrices(ports: int) -> np.ndarray:
+def inverse(m: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    return np.asarray(np.linalg.inv(m), dtype=np.complex128)
+
+
+def matrices(ports: int) -> NDArray[np.complex128]:
     """Symmetric S matrices with the sweep at port 1 and made-up entries elsewhere."""
     s = np.zeros((F_HZ.size, ports, ports), dtype=complex)
     for i in range(ports):
@@ -69,14 +74,16 @@ def matrices(ports: int) -> np.ndarray:
     return s
 
 
-def z_matrices(ports: int) -> np.ndarray:
+def z_matrices(ports: int) -> NDArray[np.complex128]:
     """Normalised impedance matrices of `matrices`."""
     one = np.eye(ports)
     s = matrices(ports)
-    return np.linalg.inv(one - s) @ (one + s)
+    return np.asarray(inverse(one - s) @ (one + s))
 
 
-def matrix_rows(m: np.ndarray, wrap: int, entries: str = "full", unit: str = "MHz") -> list[str]:
+def matrix_rows(
+    m: NDArray[np.complex128], wrap: int, entries: str = "full", unit: str = "MHz"
+) -> list[str]:
     """Rows of a multi-port file, `wrap` pairs a line, a new line for each row of the matrix."""
     lines = []
     for f, matrix in zip(F_HZ, m, strict=True):
@@ -90,7 +97,7 @@ def matrix_rows(m: np.ndarray, wrap: int, entries: str = "full", unit: str = "MH
     return lines
 
 
-def two_port_rows(m: np.ndarray, unit: str = "MHz") -> list[str]:
+def two_port_rows(m: NDArray[np.complex128], unit: str = "MHz") -> list[str]:
     order = [(0, 0), (1, 0), (0, 1), (1, 1)]
     return [
         " ".join(
@@ -157,7 +164,7 @@ def touchstone_1() -> dict[str, Spelling]:
             (),
         ),
         "two-ports-y.s2p": (
-            text(["# MHz Y RI R 50", *two_port_rows(np.linalg.inv(z_matrices(2)))]),
+            text(["# MHz Y RI R 50", *two_port_rows(inverse(z_matrices(2)))]),
             (),
         ),
         "two-ports-named-one.s1p": (
@@ -210,7 +217,7 @@ def touchstone_1_mended() -> dict[str, Spelling]:
 def touchstone_2() -> dict[str, Spelling]:
     head = ["[Version] 2.0", "# MHz S RI R 50"]
     count = f"[Number of Frequencies] {F_HZ.size}"
-    y2 = np.linalg.inv(50 * z_matrices(2))
+    y2 = inverse(50 * z_matrices(2))
     return {
         "version-2.s1p": (
             text(
@@ -302,7 +309,8 @@ def tables() -> dict[str, Spelling]:
         ]
 
     re, im, mhz = GAMMA.real, GAMMA.imag, F_HZ / 1e6
-    size, angle = zip(*sizes, strict=True)
+    size = np.array([size for size, _ in sizes])
+    angle = np.array([angle for _, angle in sizes])
     level = 20 * np.log10(size)
     assumed = ("reference-assumed",)
     return {

@@ -1,0 +1,83 @@
+"""scikit-rf as oracle: what it reads, and what this package says of the same files.
+
+Its own data files come with it (BSD licence). The folder of measured sweeps beside the
+repository is not part of the project; without it those tests skip.
+"""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+
+import numpy as np
+import pytest
+import skrf
+
+from sweeplab.errors import ReadError
+from sweeplab.files import read_sweep
+
+PACKAGED = sorted((Path(skrf.__file__).parent / "data").glob("*.s?p"))
+CORPUS = Path(__file__).parents[3] / "shared" / "corpus"
+MEASURED = sorted(path for path in CORPUS.rglob("*") if path.is_file()) or [None]
+# Spectra of a complex or missing reference; a table of a ratio; notes; transmission only.
+REFUSED = {
+    "Figure23.txt",
+    "Figure27.txt",
+    "Figure6b.txt",
+    "Notes_and_Licence.txt",
+    "README.md",
+    "hb9uf__schwingkreis.dat",
+    "libvna__vnadata-example.npd",
+    "skrf__double_option_line.s2p",
+    "skrf__pna_csv_reim.csv",
+    "skrf__simple_touchstone.s2p",
+}
+
+
+def oracle(path: Path) -> tuple[np.ndarray, np.ndarray]:
+    """Frequencies, each once, and S11 by scikit-rf, repeats averaged."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        network = skrf.Network(str(path))
+    f_hz, place = np.unique(network.f, return_inverse=True)
+    s11 = network.s[:, 0, 0]
+    mean = (np.bincount(place, s11.real) + 1j * np.bincount(place, s11.imag)) / np.bincount(place)
+    return f_hz, mean
+
+
+@pytest.mark.parametrize("path", PACKAGED, ids=lambda path: path.name)
+def test_agrees_on_the_files_that_come_with_it(path: Path) -> None:
+    sweep = read_sweep(path)
+    f_hz, s11 = oracle(path)
+    np.testing.assert_allclose(sweep.f_hz, f_hz, rtol=1e-14)
+    np.testing.assert_allclose(sweep.gamma, s11, atol=1e-14)
+    assert sweep.z0_ohm == 50
+
+
+@pytest.mark.parametrize("path", MEASURED, ids=lambda path: path.name if path else "none")
+def test_agrees_on_measured_files_or_refuses_in_one_line(path: Path | None) -> None:
+    if path is None:
+        pytest.skip("no folder of measured sweeps beside the repository")
+    if path.name in REFUSED:
+        with pytest.raises(ReadError) as caught:
+            read_sweep(path)
+        assert "\n" not in str(caught.value)
+        return
+    sweep = read_sweep(path)
+    if sweep.origin.reader == "touchstone":
+        f_hz, s11 = oracle(path)
+        np.testing.assert_allclose(sweep.f_hz, f_hz, rtol=1e-14)
+        np.testing.assert_allclose(sweep.gamma, s11, atol=1e-13)
+
+
+def test_reads_the_reflection_of_npl_mat_58() -> None:
+    """NPL Report MAT 58 (2021), Table 6(c): real and imaginary part beside size and angle."""
+    path = CORPUS / "npl-mat58" / "Table6c27.txt"
+    if not path.exists():
+        pytest.skip("no folder of measured sweeps beside the repository")
+    sweep = read_sweep(path)
+    f_ghz, re, im, size, _ = np.loadtxt(path, comments="%", unpack=True)
+    np.testing.assert_allclose(sweep.f_hz, f_ghz * 1e9, rtol=1e-15)
+    np.testing.assert_allclose(sweep.gamma, re + 1j * im)
+    np.testing.assert_allclose(abs(sweep.gamma), size, atol=1e-6)
+    assert sweep.origin.taken == "2013-02-03T12:06:23Z"
