@@ -236,7 +236,8 @@ def _check_fit(loop: Loop, conductor: Conductor, source: Source) -> None:
         found = f"turns {spacing.value:g} m apart, conductor {conductor.diameter.value:g} m thick"
         raise source.error(("loop", "turn_spacing"), found, "it is measured centre to centre")
     if loop.arrangement == "in-plane" and spacing.value * (loop.turns - 1) >= across / 2:
-        found = f"{loop.turns} turns {spacing.value:g} m apart in a loop {across:.3g} m across"
+        turns = loop.turns
+        found = f"{turns} turns {spacing.value:g} m apart in a loop {across:.3g} m across"
         raise source.error(("loop", "turn_spacing"), found, "check spacing and turns")
 
 

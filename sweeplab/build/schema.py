@@ -190,8 +190,8 @@ _SITE = Table("site", "without it the sweep is taken as in free space", (
     Key("height", "quantity", "of the loop's lowest point", '"1.5 m"', "length", at_least=0.0),
     _choice("orientation", "of the loop's plane: vertical or horizontal",
             ("vertical", "horizontal"), "vertical"),
-    Key("gap_at", "choice", "where a vertical loop's capacitor sits: top, bottom, side",
-        '"top"', choices=("top", "bottom", "side")),
+    Key("gap_at", "choice", "where a vertical loop's capacitor sits: top, bottom, side, unknown",
+        '"top"', choices=("top", "bottom", "side", "unknown")),
     Key("surroundings", "text", "what stands near", '"balcony"'),
 ))  # fmt: skip
 

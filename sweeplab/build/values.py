@@ -82,6 +82,9 @@ def _infer(values: Values) -> None:
         conductor["form"] = told or "tube"
         if told is None:
             values.taken["conductor.form"] = "tube"
+    site = values.tables.get("site", {})
+    if site.get("gap_at") == "unknown":
+        del site["gap_at"]
     if "conductivity" in conductor and "conductor.material" in values.taken:
         del values.taken["conductor.material"], conductor["material"]
 

@@ -161,6 +161,14 @@ def test_a_resistance_given_once_holds_for_its_kind() -> None:
     assert [part.r for part in build.parts] == [Quantity(0.002)] * 2
 
 
+def test_a_gap_said_to_be_anywhere_is_one_not_known() -> None:
+    site = '[site]\nground = "average"\n'
+    unknown = Build.from_toml(FIVE_LINES + site + 'gap_at = "unknown"\n')
+    assert unknown.site is not None
+    assert unknown.site.gap_at is None
+    assert unknown == Build.from_toml(FIVE_LINES + site)
+
+
 def test_a_line_without_velocity_factor_has_a_less_certain_length() -> None:
     line = FIVE_LINES + '[feed.line]\nlength = "3 m ± 0.1 m"\n'
     build = Build.from_toml(line)
