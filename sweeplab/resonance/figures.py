@@ -107,8 +107,8 @@ def correlation_inflation(correlation: float, points: float) -> float:
 
 def _circle(fitted: Fitted, row: int) -> Circle:
     x0, log_kappa, theta = fitted.solution.p[row]
-    span = float(fitted.rows.span_hz[row, 0])
-    f_mid = float(fitted.rows.f_mid_hz[row, 0])
+    span = float(fitted.rows.span_hz[row])
+    f_mid = float(fitted.rows.f_mid_hz[row])
     f_loaded = f_mid + float(x0) * span
     return Circle(
         f_loaded_hz=f_loaded,
@@ -122,7 +122,7 @@ def _circle(fitted: Fitted, row: int) -> Circle:
 
 def _in_si(fitted: Fitted, row: int, circle: Circle) -> FloatArray:
     """Turn the covariance of (x0, ln kappa, theta, ...) into that of (fL, QL, tau, ...)."""
-    span = float(fitted.rows.span_hz[row, 0])
+    span = float(fitted.rows.span_hz[row])
     turn = np.eye(7)
     turn[0, 0] = span
     turn[1, 0] = circle.q_loaded * span / circle.f_loaded_hz

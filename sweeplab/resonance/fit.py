@@ -5,16 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from sweeplab.resonance.kernel import (
-    BoolArray,
-    Rows,
-    Solution,
-    information,
-    residuals,
-    solve,
-)
+from sweeplab.resonance.kernel import BoolArray, Rows, Solution, residuals, solve
 from sweeplab.resonance.start import starts
 from sweeplab.sweep import FloatArray
 
@@ -26,6 +18,10 @@ _ROUNDS = 8
 _MOST_SET_ASIDE = 0.15
 # Chi-square, one degree of freedom: 1 % of sweeps whose described line is right fit a rest of it.
 _REST_OF_LINE_CHI2 = 6.63
+# A valley whose residual is this many times what neighbours do not share may be the wrong one.
+_SUSPECT = 1.3
+_COARSE_POINTS = 72
+_COARSE_STEPS = 6
 MIN_POINTS = 8
 
 
@@ -69,17 +65,48 @@ def fit_rows(rows: Rows, line_known: BoolArray) -> Fitted:
     line_known : ndarray of bool, shape (b,)
         The line has been taken out: its delay is fitted only where the data insist on a rest.
     """
-    solution = _best(rows, ~line_known)
     delay_free = ~line_known
+    solution = _best(rows, delay_free)
     rows, solution = _without_interference(rows, solution, delay_free)
     if line_known.any():
-        rows, solution, delay_free = _with_rest_of_line(rows, solution, delay_free)
+        solution, delay_free = _with_rest_of_line(rows, solution, delay_free)
     return _summed_up(rows, solution, delay_free)
 
 
 def _best(rows: Rows, delay_free: BoolArray) -> Solution:
-    first, second = starts(rows, delay_free)
-    return solve(rows, first, delay_free).better_of(solve(rows, second, delay_free))
+    """Fit from the best start; from others too where the noise says that it is not the valley."""
+    solution = _coarse_to_fine(rows, delay_free)
+    noise = _noise_of_neighbours(rows, solution)
+    suspect = np.flatnonzero(solution.rss > _SUSPECT * noise)
+    if suspect.size:
+        part, free = rows.take(suspect), delay_free[suspect]
+        best = solution.take(suspect)
+        for start in starts(part, free, count=3)[0]:
+            other = solve(part, start, free)
+            better = np.flatnonzero(other.rss < best.rss)
+            best = best.put(better, other.take(better))
+        solution = solution.put(suspect, best)
+    return solution
+
+
+def _coarse_to_fine(rows: Rows, delay_free: BoolArray) -> Solution:
+    """Find the valley on averaged neighbours, its bottom on every point."""
+    coarse = rows.binned(_COARSE_POINTS)
+    (start,), narrow = starts(coarse, delay_free)
+    start = solve(coarse, start, delay_free, steps=_COARSE_STEPS).p
+    again = np.flatnonzero(narrow)
+    if again.size and coarse is not rows:
+        # A resonance as narrow as the averages hides in them.
+        (start[again],), _ = starts(rows.take(again), delay_free[again])
+    return solve(rows, start, delay_free)
+
+
+def _noise_of_neighbours(rows: Rows, solution: Solution) -> FloatArray:
+    """Return the residual that neighbours do not share, as a sum of squares, shape (b,)."""
+    r = residuals(rows, solution)
+    pair = (rows.weight[:, 1:] > 0) & (rows.weight[:, :-1] > 0)
+    step = np.where(pair, np.abs(r[:, 1:] - r[:, :-1]) ** 2, 0)
+    return np.asarray(step.sum(axis=1) / 2)
 
 
 def _without_interference(
@@ -88,20 +115,22 @@ def _without_interference(
     """Set aside points that white noise would not reach, and fit again, until none changes."""
     weight = rows.weight.copy()
     measured = rows.weight > 0
-    pending = np.arange(len(weight))
+    pending = np.arange(len(rows))
     for _ in range(_ROUNDS):
-        part = rows.take(pending)
-        size = np.abs(residuals(part, _rows_of(solution, pending)))
+        size = np.abs(residuals(rows.take(pending), solution.take(pending)))
         kept = _kept(size, measured[pending])
         changed = np.any(kept != (weight[pending] > 0), axis=1)
         pending, kept = pending[changed], kept[changed]
         if pending.size == 0:
             break
         weight[pending] = kept
-        trimmed = Rows(rows.f_hz[pending], rows.gamma[pending], weight[pending])
-        old = solve(trimmed, solution.p[pending], delay_free[pending])
-        solution = solution.put(pending, old.better_of(_best(trimmed, delay_free[pending])))
-    return Rows(rows.f_hz, rows.gamma, weight), solution
+        trimmed = rows.take(pending).weighted(weight[pending])
+        free = delay_free[pending]
+        near = solve(trimmed, solution.p[pending], free)
+        far = _best(trimmed, free)
+        better = np.flatnonzero(far.rss < near.rss)
+        solution = solution.put(pending, near.put(better, far.take(better)))
+    return rows.weighted(weight), solution
 
 
 def _kept(size: FloatArray, measured: BoolArray) -> BoolArray:
@@ -115,34 +144,26 @@ def _kept(size: FloatArray, measured: BoolArray) -> BoolArray:
     return kept
 
 
-def _rows_of(solution: Solution, index: NDArray[np.intp]) -> Solution:
-    return Solution(
-        solution.p[index], solution.linear[index], solution.rss[index], solution.converged[index]
-    )
-
-
 def _with_rest_of_line(
     rows: Rows, solution: Solution, delay_free: BoolArray
-) -> tuple[Rows, Solution, BoolArray]:
+) -> tuple[Solution, BoolArray]:
     """Free the delay where a rest of line, or the coupling loop's own reactance, shows clearly."""
     fixed = np.flatnonzero(~delay_free)
     part = rows.take(fixed)
     freed = solve(part, solution.p[fixed], np.ones(fixed.size, dtype=bool))
     dof = 2 * part.weight.sum(axis=1) - 7
     gain = (solution.rss[fixed] - freed.rss) / np.maximum(freed.rss / dof, 1e-300)
-    insisted = gain > _REST_OF_LINE_CHI2
-    index = fixed[insisted]
-    solution = solution.put(index, _rows_of(freed, np.flatnonzero(insisted)))
+    insisted = np.flatnonzero(gain > _REST_OF_LINE_CHI2)
     delay_free = delay_free.copy()
-    delay_free[index] = True
-    return rows, solution, delay_free
+    delay_free[fixed[insisted]] = True
+    return solution.put(fixed[insisted], freed.take(insisted)), delay_free
 
 
 def _summed_up(rows: Rows, solution: Solution, delay_free: BoolArray) -> Fitted:
     n = rows.weight.sum(axis=1)
     unknowns = np.where(delay_free, 7, 6)
     sigma = np.sqrt(solution.rss / np.maximum(2 * n - unknowns, 1))
-    inverse = _inverse(information(rows, solution), delay_free)
+    inverse = _inverse(solution.information, delay_free)
     return Fitted(
         rows=rows,
         solution=solution,
@@ -181,10 +202,10 @@ def _lag_one_correlation(rows: Rows, solution: Solution) -> FloatArray:
 
 
 def _background_rss(rows: Rows) -> FloatArray:
-    u = (rows.f_hz - rows.f_mid_hz) / rows.span_hz
+    u = rows.u
     design = rows.weight[:, :, None] * np.stack([np.ones_like(u), u, u * u], axis=2)
     data = rows.weight * rows.gamma
     gram = design.transpose(0, 2, 1) @ design
-    right = design.transpose(0, 2, 1) @ data[:, :, None]
-    best = design @ np.linalg.solve(gram + 0j, right)
-    return np.asarray((np.abs(data[:, :, None] - best) ** 2).sum(axis=(1, 2)))
+    right = design.transpose(0, 2, 1) @ np.stack([data.real, data.imag], axis=2)
+    fitted = (right * np.linalg.solve(gram, right)).sum(axis=(1, 2))
+    return np.asarray((np.abs(data) ** 2).sum(axis=1) - fitted)

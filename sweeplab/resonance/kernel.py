@@ -2,7 +2,9 @@
 
 The model (A. P. Gregory, NPL Report MAT 58, 2021; exact detuning) is linear in Gd and B for given
 (fL, QL, tau). Golub & Pereyra (SIAM J. Numer. Anal. 10, 413, 1973) eliminate the linear unknowns;
-the step of the remaining three is Gauss-Newton's, damped after Levenberg and Marquardt.
+the step of the remaining three is Gauss-Newton's, damped after Levenberg and Marquardt. All that a
+step needs are the inner products of six vectors a row, so that a step costs one small matrix
+product.
 
 Every array has one row a sweep. The three non-linear unknowns are kept dimensionless:
 
@@ -13,18 +15,24 @@ Every array has one row a sweep. The three non-linear unknowns are kept dimensio
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sweeplab.sweep import ComplexArray, FloatArray
 
+BoolArray = NDArray[np.bool_]
+IndexArray = NDArray[np.intp]
+
 _MAX_STEPS = 60
-_CONVERGED = 1e-9
+# A step below this leaves an error far below any noise: the next one would be smaller again by
+# the ratio of noise to signal.
+_CONVERGED = 1e-7
 _LOG_KAPPA_LIMITS = (-4.0, 9.0)
 _LONGEST_STEP = np.array([0.25, 0.7, 1.5])
-BoolArray = NDArray[np.bool_]
+# Rounding of a sum of squares taken from inner products, against the data's own.
+_ROUNDING = 1e-14
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,30 +41,61 @@ class Rows:
 
     Parameters
     ----------
-    f_hz : ndarray, shape (b, n)
+    u : ndarray, shape (b, n)
+        Places of the points in the span: -1/2 at its low end, 1/2 at its high end.
+    f_mid_hz, span_hz : ndarray, shape (b,)
+        Middle and width of the span [Hz].
     gamma : ndarray of complex, shape (b, n)
         Zero where the weight is zero.
     weight : ndarray, shape (b, n)
-        One where the point counts, zero where it doesn't.
+        How much the point counts; zero where it doesn't.
     """
 
-    f_hz: FloatArray
+    u: FloatArray
+    f_mid_hz: FloatArray
+    span_hz: FloatArray
     gamma: ComplexArray
     weight: FloatArray
 
-    @property
-    def f_mid_hz(self) -> FloatArray:
-        """Middle of each span, shape (b, 1) [Hz]."""
-        return np.asarray((self.f_hz[:, :1] + self.f_hz[:, -1:]) / 2)
+    @classmethod
+    def of(cls, f_hz: FloatArray, gamma: ComplexArray, weight: FloatArray) -> Rows:
+        """Return rows from frequencies of shape (b, n) [Hz]."""
+        span = f_hz[:, -1] - f_hz[:, 0]
+        middle = (f_hz[:, -1] + f_hz[:, 0]) / 2
+        return cls((f_hz - middle[:, None]) / span[:, None], middle, span, gamma, weight)
+
+    def __len__(self) -> int:
+        return len(self.u)
 
     @property
-    def span_hz(self) -> FloatArray:
-        """Width of each span, shape (b, 1) [Hz]."""
-        return np.asarray(self.f_hz[:, -1:] - self.f_hz[:, :1])
+    def f_hz(self) -> FloatArray:
+        """Frequencies, shape (b, n) [Hz]."""
+        return np.asarray(self.f_mid_hz[:, None] + self.span_hz[:, None] * self.u)
 
-    def take(self, index: NDArray[np.intp] | BoolArray) -> Rows:
+    def take(self, index: IndexArray | BoolArray) -> Rows:
         """Return the rows at `index`."""
-        return Rows(self.f_hz[index], self.gamma[index], self.weight[index])
+        return Rows(
+            self.u[index], self.f_mid_hz[index], self.span_hz[index],
+            self.gamma[index], self.weight[index],
+        )  # fmt: skip
+
+    def weighted(self, weight: FloatArray) -> Rows:
+        """Return the same rows with other weights."""
+        return replace(self, weight=weight)
+
+    def binned(self, most: int) -> Rows:
+        """Return the rows with neighbours averaged until at most `most` points are left."""
+        points = self.u.shape[1]
+        group = -(-points // most)
+        if group == 1:
+            return self
+        edges = np.arange(0, points, group)
+        weight = np.add.reduceat(self.weight, edges, axis=1)
+        norm = np.maximum(weight, 1e-300)
+        gamma = np.asarray(np.add.reduceat(self.weight * self.gamma, edges, axis=1) / norm, complex)
+        # Where no point counts the place does not matter, as long as it is one.
+        u = np.add.reduceat(self.weight * self.u, edges, axis=1) / norm
+        return Rows(u, self.f_mid_hz, self.span_hz, gamma, weight)
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,101 +110,126 @@ class Solution:
         (Gd, B).
     rss : ndarray, shape (b,)
         Weighted sum of abs(residual)**2.
-    converged : ndarray of bool, shape (b,)
+    information : ndarray, shape (b, 7, 7)
+        Fisher's, for unit noise variance a quadrature, of
+        (x0, ln kappa, theta, Re Gd, Im Gd, Re B, Im B).
     """
 
     p: FloatArray
     linear: ComplexArray
     rss: FloatArray
-    converged: BoolArray
+    information: FloatArray
 
-    def better_of(self, other: Solution) -> Solution:
-        """Return, row by row, the solution with the smaller residual."""
-        mine = self.rss <= other.rss
-        return Solution(
-            np.where(mine[:, None], self.p, other.p),
-            np.where(mine[:, None], self.linear, other.linear),
-            np.where(mine, self.rss, other.rss),
-            np.where(mine, self.converged, other.converged),
-        )
+    def take(self, index: IndexArray | BoolArray) -> Solution:
+        """Return the rows at `index`."""
+        return Solution(self.p[index], self.linear[index], self.rss[index], self.information[index])
 
-    def put(self, index: NDArray[np.intp], other: Solution) -> Solution:
+    def put(self, index: IndexArray | BoolArray, other: Solution) -> Solution:
         """Return a copy with the rows at `index` replaced by `other`'s."""
-        p, linear = self.p.copy(), self.linear.copy()
-        rss, converged = self.rss.copy(), self.converged.copy()
-        p[index], linear[index] = other.p, other.linear
-        rss[index], converged[index] = other.rss, other.converged
-        return Solution(p, linear, rss, converged)
+        copy = Solution(self.p.copy(), self.linear.copy(), self.rss.copy(), self.information.copy())
+        copy.p[index], copy.linear[index] = other.p, other.linear
+        copy.rss[index], copy.information[index] = other.rss, other.information
+        return copy
 
 
-@dataclass(frozen=True, eq=False)
-class _Point:
-    """The model and its projected derivatives at one p."""
-
-    linear: ComplexArray
-    rss: FloatArray
-    residual: ComplexArray
-    jacobian: ComplexArray
-
-
-def lorentz(rows: Rows, p: FloatArray) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
-    """Return ``L = 1/(1 + j QL t)`` and its derivatives by x0 and by ln kappa, each (b, n)."""
-    span = rows.span_hz
-    f_loaded = rows.f_mid_hz + p[:, :1] * span
-    kappa = np.exp(p[:, 1:2])
-    q = kappa * f_loaded / span
-    ratio = rows.f_hz / f_loaded
-    t = ratio - 1 / ratio
-    shape = 1 / (1 + 1j * q * t)
-    by_log_kappa = -1j * q * t * shape * shape
+def lorentz(rows: Rows, p: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return detuning ``x = QL t`` and its derivative by x0, each of shape (b, n)."""
+    f_loaded = rows.f_mid_hz + p[:, 0] * rows.span_hz
+    kappa = np.exp(p[:, 1])[:, None]
+    ratio = (rows.f_mid_hz / f_loaded)[:, None] + (rows.span_hz / f_loaded)[:, None] * rows.u
+    inverse = 1 / ratio
+    t = ratio - inverse
+    q = kappa * (f_loaded / rows.span_hz)[:, None]
     # fL moves with x0, and QL with fL at constant kappa.
-    by_x0 = 1j * shape * shape * ((ratio + 1 / ratio) * kappa - kappa * t)
-    return np.asarray(shape), np.asarray(by_x0), np.asarray(by_log_kappa)
+    return q * t, kappa * (t - ratio - inverse)
 
 
 def turned(rows: Rows, theta: FloatArray) -> ComplexArray:
     """Return the data with the line's phase taken off, shape (b, n)."""
-    u = (rows.f_hz - rows.f_mid_hz) / rows.span_hz
-    return np.asarray(rows.gamma * np.exp(1j * theta[:, None] * u))
+    if not np.any(theta):
+        return rows.gamma
+    angle = theta[:, None] * rows.u
+    turn = np.empty(angle.shape, dtype=complex)
+    np.cos(angle, out=turn.real)
+    np.sin(angle, out=turn.imag)
+    return np.asarray(rows.gamma * turn)
 
 
-def _evaluate(rows: Rows, p: FloatArray, with_jacobian: bool = True) -> _Point:
-    w = rows.weight
-    shape, by_x0, by_log_kappa = lorentz(rows, p)
+def _products(rows: Rows, p: FloatArray) -> ComplexArray:
+    """Return the inner products of (1, L, dL/dx0, dL/dln kappa, u y, y), shape (b, 6, 6)."""
+    x, by_x0 = lorentz(rows, p)
+    size = 1 / (1 + x * x)
+    vectors = np.empty((len(rows), 6, rows.u.shape[1]), dtype=complex)
+    vectors[:, 0] = 1
+    vectors[:, 1].real = size
+    vectors[:, 1].imag = -x * size
+    # dL/dx = -j L^2, with L^2 = (1 - x^2 - 2jx)/(1 + x^2)^2.
+    square = size * size
+    slope = vectors[:, 2]
+    slope.real = -2 * x * square
+    slope.imag = (x * x - 1) * square
+    vectors[:, 3] = slope * x
+    slope *= by_x0
     y = turned(rows, p[:, 2])
-    total = w.sum(axis=1, keepdims=True)
-    mean_shape = (w * shape).sum(axis=1, keepdims=True) / total
-    mean_y = (w * y).sum(axis=1, keepdims=True) / total
-    basis = w * (shape - mean_shape)
-    norm = np.maximum((np.abs(basis) ** 2).sum(axis=1, keepdims=True), 1e-300)
-    drop = (basis.conj() * y).sum(axis=1, keepdims=True) / norm
-    detuned = mean_y - drop * mean_shape
-    residual = w * (y - detuned - drop * shape)
-    linear = np.concatenate([detuned, drop], axis=1)
-    rss = (np.abs(residual) ** 2).sum(axis=1)
-    if not with_jacobian:
-        return _Point(linear, rss, residual, np.empty((0, 0, 0), complex))
-    u = (rows.f_hz - rows.f_mid_hz) / rows.span_hz
-    columns = np.stack(
-        [-drop * by_x0, -drop * by_log_kappa, 1j * u * (detuned + drop * shape)], axis=1
-    )
-    columns *= w[:, None, :]
-    columns -= w[:, None, :] * (columns.sum(axis=2, keepdims=True) / total[:, None])
-    along = (basis.conj()[:, None, :] * columns).sum(axis=2, keepdims=True) / norm[:, None]
-    columns -= along * basis[:, None, :]
-    return _Point(linear, rss, residual, columns)
+    vectors[:, 4] = rows.u * y
+    vectors[:, 5] = y
+    left = vectors.conj()
+    left *= rows.weight[:, None, :]
+    return np.asarray(left @ vectors.transpose(0, 2, 1))
 
 
-def _normal_equations(point: _Point, free: FloatArray) -> tuple[FloatArray, FloatArray]:
-    jacobian = point.jacobian * free[:, :, None]
-    stacked = np.concatenate([jacobian.real, jacobian.imag], axis=2)
-    residual = np.concatenate([point.residual.real, point.residual.imag], axis=1)
-    hessian = stacked @ stacked.transpose(0, 2, 1)
-    gradient = (stacked @ residual[:, :, None])[:, :, 0]
-    return hessian, gradient
+@dataclass(frozen=True, eq=False)
+class _Point:
+    """What one p gives: the linear unknowns, the misfit, and the step's equations."""
+
+    linear: ComplexArray
+    rss: FloatArray
+    scale: FloatArray
+    products: ComplexArray
+
+    def take(self, index: BoolArray) -> _Point:
+        return _Point(self.linear[index], self.rss[index], self.scale[index], self.products[index])
 
 
-def solve(rows: Rows, start: FloatArray, delay_free: BoolArray) -> Solution:
+def _evaluate(rows: Rows, p: FloatArray) -> _Point:
+    g = _products(rows, p)
+    total, sum_l, norm_l = g[:, 0, 0].real, g[:, 0, 1], g[:, 1, 1].real
+    sum_y, along_l = g[:, 0, 5], g[:, 1, 5]
+    spread = np.maximum(norm_l - np.abs(sum_l) ** 2 / total, 1e-300)
+    drop = (along_l - sum_l.conj() * sum_y / total) / spread
+    detuned = (sum_y - sum_l * drop) / total
+    scale = g[:, 5, 5].real
+    rss = scale - (detuned.conj() * sum_y + drop.conj() * along_l).real
+    return _Point(np.stack([detuned, drop], axis=1), np.maximum(rss, 0), scale, g)
+
+
+def _coefficients(linear: ComplexArray) -> ComplexArray:
+    """Return what each of (x0, ln kappa, theta) multiplies in the model, shape (b, 3)."""
+    drop = linear[:, 1]
+    return np.stack([drop, drop, np.full_like(drop, -1j)], axis=1)
+
+
+def _step_equations(point: _Point) -> tuple[FloatArray, FloatArray]:
+    """Return normal matrix (b, 3, 3) and right side (b, 3), the linear unknowns eliminated."""
+    g = point.products
+    inner = g[:, 2:5, 2:5]
+    cross = g[:, 2:5, 0:2]
+    plane = g[:, 0:2, 0:2]
+    determinant = (plane[:, 0, 0] * plane[:, 1, 1]).real - np.abs(plane[:, 0, 1]) ** 2
+    inverse = np.empty_like(plane)
+    inverse[:, 0, 0], inverse[:, 1, 1] = plane[:, 1, 1], plane[:, 0, 0]
+    inverse[:, 0, 1], inverse[:, 1, 0] = -plane[:, 0, 1], -plane[:, 1, 0]
+    inverse /= np.maximum(determinant, 1e-300)[:, None, None]
+    projected = inner - cross @ inverse @ cross.conj().transpose(0, 2, 1)
+    c = _coefficients(point.linear)
+    normal = (c.conj()[:, :, None] * c[:, None, :] * projected).real
+    misfit = g[:, 2:5, 5] - (cross @ point.linear[:, :, None])[:, :, 0]
+    return normal, (c.conj() * misfit).real
+
+
+def solve(
+    rows: Rows, start: FloatArray, delay_free: BoolArray, steps: int = _MAX_STEPS
+) -> Solution:
     """Fit every row from its own start.
 
     Parameters
@@ -175,74 +239,82 @@ def solve(rows: Rows, start: FloatArray, delay_free: BoolArray) -> Solution:
         (x0, ln kappa, theta).
     delay_free : ndarray of bool, shape (b,)
         Whether theta may move.
+    steps : int
+        Cap on the number of steps.
 
     Returns
     -------
     Solution
-        Always finite; `converged` is False where the step count ran out.
+        The best point reached; always finite.
     """
-    p = start.copy()
+    p = np.array(start)
     free = np.ones_like(p)
     free[:, 2] = delay_free
-    damping = np.full(len(p), 1e-4)
-    done = np.zeros(len(p), dtype=bool)
-    rss = np.full(len(p), np.inf)
-    linear = np.zeros((len(p), 2), dtype=complex)
-    active = np.arange(len(p))
-    for _ in range(_MAX_STEPS):
-        part = rows.take(active)
-        here = _evaluate(part, p[active])
-        rss[active], linear[active] = here.rss, here.linear
+    damping = np.full(len(p), 1e-6)
+    best = _evaluate(rows, p)
+    linear, rss, products = best.linear.copy(), best.rss.copy(), best.products.copy()
+    active, part, here = np.arange(len(p)), rows, best
+    for _ in range(steps):
         step = _damped_step(here, free[active], damping[active])
         trial = p[active] + step
         trial[:, 0] = np.clip(trial[:, 0], -1.5, 1.5)
         trial[:, 1] = np.clip(trial[:, 1], *_LOG_KAPPA_LIMITS)
-        there = _evaluate(part, trial, with_jacobian=False)
-        gained = there.rss <= here.rss
+        there = _evaluate(part, trial)
+        gained = there.rss <= here.rss + _ROUNDING * here.scale
         moved = active[gained]
-        p[moved], rss[moved], linear[moved] = trial[gained], there.rss[gained], there.linear[gained]
-        damping[active] = np.where(gained, damping[active] / 10, damping[active] * 10)
-        small = np.abs(step).max(axis=1) < _CONVERGED * (1 + np.abs(trial).max(axis=1))
-        flat = gained & (here.rss - there.rss <= 1e-13 * here.rss)
-        stuck = damping[active] > 1e12
-        done[active] = small | flat | stuck
-        active = active[~done[active]]
-        if active.size == 0:
+        p[moved], linear[moved] = trial[gained], there.linear[gained]
+        rss[moved], products[moved] = there.rss[gained], there.products[gained]
+        damping[active] = np.where(gained, damping[active] / 10, damping[active] * 30)
+        small = np.abs(step).max(axis=1) < _CONVERGED
+        # Damping alone can make a step small: then only a huge damping ends the search.
+        done = (small & gained) | (damping[active] > 1e8)
+        keep = ~done
+        if not keep.any():
             break
-    return Solution(p, linear, rss, done)
+        here = _merge(here, there, gained)
+        if done.any():
+            active, here = active[keep], here.take(keep)
+            part = rows.take(active)
+    return Solution(p, linear, rss, _information(products, linear))
+
+
+def _merge(here: _Point, there: _Point, gained: BoolArray) -> _Point:
+    if gained.all():
+        return there
+    return _Point(
+        np.where(gained[:, None], there.linear, here.linear),
+        np.where(gained, there.rss, here.rss),
+        here.scale,
+        np.where(gained[:, None, None], there.products, here.products),
+    )
 
 
 def _damped_step(point: _Point, free: FloatArray, damping: FloatArray) -> FloatArray:
-    hessian, gradient = _normal_equations(point, free)
-    diagonal = np.einsum("bii->bi", hessian)
+    normal, right = _step_equations(point)
+    normal *= free[:, :, None] * free[:, None, :]
+    diagonal = np.einsum("bii->bi", normal)
     # A floor keeps a frozen or unseen unknown from making the system singular.
     floor = 1e-14 * diagonal.max(axis=1, keepdims=True) + 1e-300
-    lifted = diagonal * damping[:, None] + floor
-    hessian[:, range(3), range(3)] += lifted
-    step = -np.linalg.solve(hessian, gradient[:, :, None])[:, :, 0]
+    normal[:, range(3), range(3)] += diagonal * damping[:, None] + floor
+    step = np.linalg.solve(normal, (right * free)[:, :, None])[:, :, 0]
     return np.asarray(np.clip(step, -_LONGEST_STEP, _LONGEST_STEP) * free)
+
+
+# Which of the six vectors each of the seven real unknowns moves the model along.
+_VECTOR_OF = np.array([2, 3, 4, 0, 0, 1, 1])
+
+
+def _information(products: ComplexArray, linear: ComplexArray) -> FloatArray:
+    c = np.empty((len(linear), 7), dtype=complex)
+    c[:, :3] = _coefficients(linear)
+    c[:, 3:] = (1, 1j, 1, 1j)
+    inner = products[:, _VECTOR_OF[:, None], _VECTOR_OF[None, :]]
+    return np.asarray((c.conj()[:, :, None] * c[:, None, :] * inner).real)
 
 
 def residuals(rows: Rows, solution: Solution) -> ComplexArray:
     """Return data minus model in the turned frame, unweighted, shape (b, n)."""
-    shape, _, _ = lorentz(rows, solution.p)
-    model = solution.linear[:, :1] + solution.linear[:, 1:] * shape
-    return np.asarray(turned(rows, solution.p[:, 2]) - model)
-
-
-def information(rows: Rows, solution: Solution) -> FloatArray:
-    """Return the Fisher information for unit noise variance per quadrature, shape (b, 7, 7).
-
-    Order: (x0, ln kappa, theta, Re Gd, Im Gd, Re B, Im B).
-    """
-    shape, by_x0, by_log_kappa = lorentz(rows, solution.p)
-    detuned, drop = solution.linear[:, :1], solution.linear[:, 1:]
-    u = (rows.f_hz - rows.f_mid_hz) / rows.span_hz
-    one = np.ones_like(shape)
-    columns = np.stack(
-        [drop * by_x0, drop * by_log_kappa, -1j * u * (detuned + drop * shape),
-         one, 1j * one, shape, 1j * shape], axis=1,
-    )  # fmt: skip
-    columns *= rows.weight[:, None, :]
-    stacked = np.concatenate([columns.real, columns.imag], axis=2)
-    return np.asarray(stacked @ stacked.transpose(0, 2, 1))
+    x, _ = lorentz(rows, solution.p)
+    misfit = turned(rows, solution.p[:, 2]) - solution.linear[:, :1]
+    misfit -= solution.linear[:, 1:] / (1 + 1j * x)
+    return np.asarray(misfit)

@@ -19,7 +19,8 @@ from sweeplab.resonance.kernel import Rows
 from sweeplab.resonance.result import Resonance
 from sweeplab.sweep import Sweep
 
-_BATCH = 256
+# Small enough for a processor's cache, large enough to hide the interpreter.
+_BATCH = 64
 
 
 def fit_resonance(sweep: Sweep, line: Line | None = None) -> Resonance:
@@ -77,7 +78,7 @@ def iter_fit(sweeps: Iterable[Sweep], line: Line | None = None) -> Iterator[Reso
 def _fit_batch(sweeps: Sequence[Sweep], line: Line | None) -> Iterator[Resonance]:
     gamma = np.stack([sweep.gamma for sweep in sweeps])
     finite = np.isfinite(gamma)
-    rows = Rows(
+    rows = Rows.of(
         f_hz=np.stack([sweep.f_hz for sweep in sweeps]),
         gamma=np.where(finite, gamma, 0),
         weight=finite.astype(float),

@@ -2,7 +2,7 @@
 
 Each shape of the bank is a Lorentzian in linear detuning. From bank and data alike the slow
 background (a parabola over the span, complex) is projected out, so that a line's phase does not
-hide the resonance; the phase is then scanned for the best shapes alone.
+hide the resonance; the phase is then scanned for the best shape alone.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ def _shapes(points: int) -> FloatArray:
     shapes = []
     kappa = 0.7
     while kappa <= max(points / _NARROWEST_POINTS, 2.0):
-        count = max(21, int(2.5 * kappa) | 1)
+        count = max(15, int(2.0 * kappa) | 1)
         shapes += [(x0, kappa) for x0 in np.linspace(-0.52, 0.52, count)]
-        kappa *= 1.7
+        kappa *= 1.8
     return np.array(shapes)
 
 
@@ -38,76 +38,84 @@ def _bank(u: FloatArray) -> ComplexArray:
     bank = 1 / (1 + 2j * shapes[:, 1] * (u[:, None] - shapes[:, 0]))
     background = np.linalg.qr(np.vander(u, _BACKGROUND_DEGREE + 1))[0]
     bank = bank - background @ (background.T @ bank)
-    return np.asarray(bank / np.linalg.norm(bank, axis=0))
+    return np.asarray((bank / np.linalg.norm(bank, axis=0)).conj())
 
 
 @lru_cache(maxsize=16)
-def _uniform_bank(points: int) -> ComplexArray:
-    return _bank(np.linspace(-0.5, 0.5, points))
+def _known_bank(points: int, places: bytes) -> ComplexArray:
+    """Return the bank for one row of places; the same places come again and again."""
+    return _bank(np.frombuffer(places, dtype=np.float64))
 
 
-def _scores(rows: Rows) -> FloatArray:
+def scores(rows: Rows) -> FloatArray:
     """Return how much of each row's variation each shape explains, shape (b, k)."""
-    points = rows.f_hz.shape[1]
-    u = (rows.f_hz - rows.f_mid_hz) / rows.span_hz
-    even = np.abs(u - np.linspace(-0.5, 0.5, points)).max(axis=1) < 0.05 / points
+    points = rows.u.shape[1]
     # Points that don't count take the background's value: they neither help nor hurt a shape.
-    flat = np.where(rows.weight > 0, rows.gamma, _local_mean(rows))
-    scores = np.empty((len(flat), len(_shapes(points))))
-    if even.any():
-        scores[even] = np.abs(flat[even] @ _uniform_bank(points).conj()) ** 2
-    for i in np.flatnonzero(~even):
-        scores[i] = np.abs(flat[i] @ _bank(u[i]).conj()) ** 2
-    return scores
+    data = rows.gamma if np.all(rows.weight > 0) else _filled(rows)
+    # A twentieth of a step does not matter to a start: such rows share one bank.
+    coarse = np.round(rows.u * points * 20) / (points * 20)
+    found = np.empty((len(rows), len(_shapes(points))))
+    keys = [row.tobytes() for row in coarse]
+    for key in dict.fromkeys(keys):
+        same = np.array([other == key for other in keys])
+        found[same] = np.abs(data[same] @ _known_bank(points, key)) ** 2
+    return found
 
 
-def _local_mean(rows: Rows) -> ComplexArray:
-    """Return each point's interpolation between its counted neighbours, shape (b, n)."""
-    if np.all(rows.weight > 0):
-        return rows.gamma
-    mean = np.empty_like(rows.gamma)
-    for i, (f, gamma, weight) in enumerate(zip(rows.f_hz, rows.gamma, rows.weight, strict=True)):
-        kept = weight > 0
-        mean[i] = np.interp(f, f[kept], gamma[kept]) if kept.any() else 0
-    return mean
+def _filled(rows: Rows) -> ComplexArray:
+    """Return the data with each point that doesn't count interpolated from its neighbours."""
+    data = np.array(rows.gamma)
+    for i in np.flatnonzero(np.any(rows.weight <= 0, axis=1)):
+        kept = rows.weight[i] > 0
+        data[i] = np.interp(rows.u[i], rows.u[i, kept], rows.gamma[i, kept]) if kept.any() else 0
+    return data
 
 
 def _best_theta(rows: Rows, x0: FloatArray, kappa: FloatArray, delay_free: BoolArray) -> FloatArray:
     """Return the phase of the scan that leaves the least residual, shape (b,)."""
-    p = np.stack([x0, np.log(kappa), np.zeros_like(x0)], axis=1)
-    shape, _, _ = lorentz(rows, p)
+    if not delay_free.any():
+        return np.zeros_like(x0)
+    x, _ = lorentz(rows, np.stack([x0, np.log(kappa), np.zeros_like(x0)], axis=1))
+    shape = 1 / (1 + 1j * x)
     w = rows.weight
-    centred = w * (shape - (w * shape).sum(axis=1, keepdims=True) / w.sum(axis=1, keepdims=True))
-    norm = np.linalg.norm(centred, axis=1, keepdims=True) + 1e-300
-    u = (rows.f_hz - rows.f_mid_hz) / rows.span_hz
-    # One matrix serves the batch where the places are the same in every row.
-    if np.abs(u - u[:1]).max() < 1e-6:
-        turns = np.exp(1j * u[0][:, None] * _THETAS)
-        level = (w * rows.gamma) @ turns
-        along = (centred.conj() * rows.gamma) @ turns
-    else:
-        turns = np.exp(1j * u[:, :, None] * _THETAS)
-        level = np.einsum("bn,bnt->bt", w * rows.gamma, turns)
-        along = np.einsum("bn,bnt->bt", centred.conj() * rows.gamma, turns)
-    explained = np.abs(level) ** 2 / w.sum(axis=1, keepdims=True) + np.abs(along / norm) ** 2
+    total = w.sum(axis=1, keepdims=True)
+    centred = w * (shape - (w * shape).sum(axis=1, keepdims=True) / total)
+    norm = np.sqrt((centred.conj() * shape).sum(axis=1, keepdims=True).real) + 1e-150
+    # One matrix serves the batch where the places are nearly the same in every row.
+    shared = bool(np.abs(rows.u - rows.u[:1]).max() < 0.01)
+    turns = np.exp(1j * (rows.u[:1] if shared else rows.u)[:, :, None] * _THETAS)
+    data = np.stack([w * rows.gamma, centred.conj() * rows.gamma], axis=1)
+    level, along = (data @ turns).transpose(1, 0, 2)
+    explained = np.abs(level) ** 2 / total + np.abs(along / norm) ** 2
     return np.where(delay_free, _THETAS[np.argmax(explained, axis=1)], 0.0)
 
 
-def starts(rows: Rows, delay_free: BoolArray, count: int = 2) -> list[FloatArray]:
+def starts(rows: Rows, delay_free: BoolArray, count: int = 1) -> tuple[list[FloatArray], BoolArray]:
     """Return `count` starts a row, best first, each of shape (b, 3): (x0, ln kappa, theta).
 
-    Later starts differ from the first by at least a factor of two in width or a bandwidth in
-    place, so that one of them lies in the right valley.
+    Later starts differ from the first by a factor of two in width or a bandwidth in place, so
+    that one of them lies in the right valley.
+
+    Returns
+    -------
+    starts : list of ndarray, shape (b, 3)
+    narrow : ndarray of bool, shape (b,)
+        The best shape is as narrow as the points allow.
     """
-    shapes = _shapes(rows.f_hz.shape[1])
-    scores = _scores(rows)
+    shapes = _shapes(rows.u.shape[1])
+    found = scores(rows)
     chosen = []
-    for _ in range(count):
-        best = np.argmax(scores, axis=1)
+    narrow = np.zeros(len(rows), dtype=bool)
+    for turn in range(count):
+        best = np.argmax(found, axis=1)
         x0, kappa = shapes[best, 0], shapes[best, 1]
         theta = _best_theta(rows, x0, kappa, delay_free)
         chosen.append(np.stack([x0, np.log(kappa), theta], axis=1))
-        width = np.abs(np.log(shapes[:, 1] / kappa[:, None])) < 0.8
-        place = np.abs(shapes[:, 0] - x0[:, None]) * np.minimum(shapes[:, 1], kappa[:, None]) < 1
-        scores = np.where(width & place, -1.0, scores)
-    return chosen
+        if turn == 0:
+            narrow = kappa > rows.u.shape[1] / 4
+        if turn < count - 1:
+            width = np.abs(np.log(shapes[:, 1] / kappa[:, None])) < 0.8
+            reach = np.minimum(shapes[:, 1], kappa[:, None])
+            place = np.abs(shapes[:, 0] - x0[:, None]) * reach < 1
+            found = np.where(width & place, -1.0, found)
+    return chosen, narrow
