@@ -7,13 +7,16 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from importlib.resources import as_file, files
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 from sweeplab.cli.chapters import write_report
 from sweeplab.cli.jobs import add_file, compare_builds
 from sweeplab.cli.read import load_build
 from sweeplab.errors import SweeplabError
-from sweeplab.present.words import counted, moves, sentence
+from sweeplab.files import read_sweep
+from sweeplab.present.together import together
+from sweeplab.present.words import FIGURES, brief, counted, moves, shown
 
 if TYPE_CHECKING:
     from sweeplab.build import Build
@@ -22,7 +25,11 @@ if TYPE_CHECKING:
 Say = Callable[[str], None]
 LOG, REPORT, MARK = "sweeplab.db", "report.html", "invented-data.txt"
 _MARK_TEXT = "Made by 'sweeplab demo' from invented data; it may be made anew at any time.\n"
-_TOLD = ("r_loss_ohm", "efficiency", "coupling_factor")
+_SUMMER = ("summer", "nothing was changed: swept again through the summer")
+_AUTUMN = ("autumn", "nothing was changed: has it aged?")
+_TOLD = ("r_loss_ohm", "efficiency", "swr_min")
+_BUDGET = ("r_radiation_ohm", "r_conductor_ohm", "r_parts_ohm", "r_remainder_ohm")
+_WIDTH = 80
 
 
 def replay(folder: Path, say: Say) -> None:
@@ -40,19 +47,24 @@ def replay(folder: Path, say: Say) -> None:
     SweeplabError
         The folder holds something else.
     """
+    from sweeplab.log import Log
+
     _make_room(folder)
-    with _samples() as samples:
+    with _samples() as samples, Log.open(folder / LOG, create=True) as log:
         scenario = tomllib.loads((samples / "scenario.toml").read_text(encoding="utf-8"))
-        say(f"{scenario['title']} (invented). {scenario['story']}")
-        with _fresh_log(folder) as log:
-            _add_builds(log, samples, scenario)
-            count = _add_sweeps(log, samples, scenario)
-            say(f"\nAdded {counted(len(scenario['builds']), 'build')}, {counted(count, 'sweep')}.")
-            for step in log.changes():
-                say(f"\n{step.before} -> {step.after}: {step.why}")
-                for line in _findings(log, step.before, step.after):
-                    say(f"  {line}")
-            write_report(log, folder / REPORT, title=scenario["title"])
+        say(fill(f"{scenario['title']} (invented). {scenario['story']}", _WIDTH))
+        _add_builds(log, samples, scenario)
+        _add_sweeps(log, samples, scenario)
+        builds, sweeps = log.builds(), log.sweeps()
+        say(f"\nAdded {counted(len(builds), 'build')} and {counted(len(sweeps), 'sweep')}.")
+        for step in log.changes():
+            say(f"\n{step.before} -> {step.after}: {step.why}")
+            for line in _findings(log, step.before, step.after):
+                say(line)
+        say(f"\nWhere the ohms of {builds[-1].name} go:")
+        for line in _remains(log, builds[-1].name):
+            say(line)
+        write_report(log, folder / REPORT, title=scenario["title"])
     say(f"\nReport: {folder / REPORT}")
     say(f"Log:    {folder / LOG}")
     say(f"Go on:  sweeplab --log {folder / LOG} list")
@@ -83,12 +95,6 @@ def _make_room(folder: Path) -> None:
     (folder / MARK).write_text(_MARK_TEXT, encoding="utf-8")
 
 
-def _fresh_log(folder: Path) -> Log:
-    from sweeplab.log import Log
-
-    return Log.open(folder / LOG, create=True)
-
-
 def _add_builds(log: Log, samples: Path, scenario: Mapping[str, Any]) -> None:
     """Add the builds: a first one as it is described, the others as changes of theirs before."""
     described = {entry["name"]: load_build(samples / entry["file"]) for entry in scenario["builds"]}
@@ -113,19 +119,40 @@ def _settings(before: Build, after: Build) -> dict[str, str]:
     return {**settings, "note": after.note}
 
 
-def _add_sweeps(log: Log, samples: Path, scenario: Mapping[str, Any]) -> int:
-    count = 0
+def _add_sweeps(log: Log, samples: Path, scenario: Mapping[str, Any]) -> None:
+    """Add the sweeps; those of later days under builds of their own, for an antenna ages."""
     for entry in scenario["builds"]:
-        build = log.build(entry["name"])
-        for name in entry["sweeps"]:
-            add_file(log, str(samples / name), build)
-            count += 1
-    return count
+        days = {
+            file: (read_sweep(samples / file).origin.taken or "")[:10] for file in entry["sweeps"]
+        }
+        first, last = min(days.values()), max(days.values())
+        for file, day in sorted(days.items(), key=lambda item: item[1]):
+            name = entry["name"]
+            if day > first:
+                season, why = _AUTUMN if day == last else _SUMMER
+                name = f"{name}-{season}"
+                if name not in {build.name for build in log.builds()}:
+                    log.change(entry["name"], name, {"note": "as before"}, why)
+            add_file(log, str(samples / file), log.build(name))
 
 
 def _findings(log: Log, before: str, after: str) -> Iterator[str]:
-    """Yield what a change did, in plain sentences."""
+    """Yield what a change did, a line a band."""
     for band in compare_builds(log, before, after).bands:
-        for move in moves(band):
-            if move.name in _TOLD:
-                yield sentence(band.band, move)
+        told = {move.name: brief(move) for move in moves(band)}
+        yield _line(band.band, "; ".join(told[name] for name in _TOLD if name in told))
+
+
+def _remains(log: Log, name: str) -> Iterator[str]:
+    """Yield where a build's ohms go, a line a band."""
+    for band, figures in together(log.records(build=name)).items():
+        items = [
+            f"{FIGURES[item].label} {shown(item, figures[item])}"
+            for item in _BUDGET
+            if item in figures
+        ]
+        yield _line(band, ", ".join(items))
+
+
+def _line(band: str, text: str) -> str:
+    return fill(f"{band}: {text}", _WIDTH, initial_indent="  ", subsequent_indent=" " * 7)

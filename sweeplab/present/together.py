@@ -42,6 +42,9 @@ def together(records: Sequence[Record]) -> dict[str, dict[str, Estimate]]:
         scatters = moderated({column: [group] for column, group in known.items()})
         for column, group in known.items():
             side = mean(group, scatters[column])
+            if not group.noise.any() and not any(any(s.values()) for s in group.shares):
+                taken[column][name] = Estimate.normal(side.value, 0.0)
+                continue
             u = math.hypot(side.u_repeat, *side.shares.values())
             dof = effective_dof(side.u_repeat, side.dof, u)
             make = Estimate.normal if name in _ANY_SIGN else Estimate.lognormal

@@ -129,6 +129,16 @@ def sentence(band: str, move: Move) -> str:
     )
 
 
+def brief(move: Move) -> str:
+    """Return what became of one figure in a few words, its band named elsewhere."""
+    label = FIGURES[move.name].label
+    if move.verdict in ("same", "unsure"):
+        return f"{label} {VERDICTS[move.verdict]}"
+    size = shown(move.name, move.change).lstrip("-").replace("%", "points")
+    after = quantity(move.name, move.after.value)
+    return f"{label} {VERDICTS[move.verdict]} by {size} to {after}"
+
+
 def counted(count: int, what: str) -> str:
     """Return a count with its noun."""
     return f"{count} {what}" if count == 1 else f"{count} {what}s"
