@@ -1,0 +1,267 @@
+"""The coupling loop: its inductance, its loss, and how it is tied to the main loop.
+
+The mutual inductance is referred to the current at the capacitor's gap and weighs the main loop by
+the current it carries at each place. The coupling loop's own current is taken as the same all
+round, so that only the main loop's vector potential acts on it (J. C. Maxwell, Treatise, art. 701).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from sweeplab.errors import ModelError
+from sweeplab.line import C0_M_PER_S
+from sweeplab.loop.conductor import round_wire_impedance
+from sweeplab.loop.inductance import (
+    circle_inductance,
+    circle_polygon,
+    path_integral,
+    regular_polygon,
+    self_inductance,
+)
+from sweeplab.loop.model import LoopModel
+from sweeplab.loop.path import closed_path
+from sweeplab.loop.thinwire import MU0, Path
+from sweeplab.sweep import ComplexArray, FloatArray
+
+_CIRCLE_SIDES = 32
+# The coupling loop lies so close that the main loop's chords must be much shorter than the solver
+# needs: a chord's height counts against the offset.
+_FINE_SEGMENTS = 224
+_COPPER_S_PER_M = 5.8e7
+# Where along a turn the tangent is taken, as a fraction of its length either way: wide enough to
+# see past one chord of a circle.
+_REACH = 0.01
+
+
+@dataclass(frozen=True)
+class CouplingGeometry:
+    """Sizes of a coupling loop.
+
+    Parameters
+    ----------
+    shape : str
+        'circle' or 'square'.
+    circumference_m : float
+        Centre line [m].
+    conductor_radius_m : float
+        [m]
+    offset_m : float
+        Coupling conductor to main conductor where nearest, centre to centre [m].
+    position : float
+        Where on a turn of the main loop it sits: 0 at the gap, 0.5 opposite.
+    tilt_rad : float
+        Turn out of the main loop's plane, about the line from the nearest point to its middle.
+    """
+
+    circumference_m: float
+    conductor_radius_m: float
+    offset_m: float
+    shape: str = "circle"
+    position: float = 0.5
+    tilt_rad: float = 0.0
+
+    @property
+    def half_width_m(self) -> float:
+        """From its middle to where it is nearest the main conductor [m]."""
+        return self.circumference_m / (2 * math.pi if self.shape == "circle" else 8)
+
+
+@dataclass(frozen=True)
+class Coupling:
+    """What ties a coupling loop to a main loop at one frequency.
+
+    Parameters
+    ----------
+    f_hz : float
+    l_h : float
+        The coupling loop's inductance, as its terminals show it [H].
+    m_h : float
+        Mutual inductance referred to the main loop's gap current [H].
+    r_ohm : float
+        The coupling loop's conductor [ohm]; joints and connectors are not in it.
+    r_radiation_ohm : float
+        Its own radiation resistance [ohm].
+    """
+
+    f_hz: float
+    l_h: float
+    m_h: float
+    r_ohm: float
+    r_radiation_ohm: float
+
+    @property
+    def x_ohm(self) -> float:
+        """The coupling loop's reactance [ohm]."""
+        return 2 * math.pi * self.f_hz * self.l_h
+
+    def factor(self, r_total_ohm: float, z0_ohm: float = 50.0) -> float:
+        """Return ``beta = (wM)^2 Z0/((Z0^2 + Xc^2) R)``.
+
+        The resistance that the source, behind the coupling loop's reactance, puts into the main
+        loop, over the main loop's own (D. Kajfez & E. J. Hwan, IEEE Trans. MTT 32, 666, 1984, for
+        the coupling factor).
+
+        Parameters
+        ----------
+        r_total_ohm : float
+            Of the main loop, referred to the gap current.
+        z0_ohm : float
+        """
+        mutual_ohm = 2 * math.pi * self.f_hz * self.m_h
+        return mutual_ohm**2 * z0_ohm / ((z0_ohm**2 + self.x_ohm**2) * r_total_ohm)
+
+
+def coupling_of(model: LoopModel, feed: CouplingGeometry, f_hz: float) -> Coupling:
+    """Return what ties a coupling loop to the loop of `model`.
+
+    Raises
+    ------
+    ModelError
+        It does not fit inside the main loop, or the main loop is too large for the model.
+    """
+    main = closed_path(model.geometry, _FINE_SEGMENTS)
+    nodes = coupling_nodes(model, feed)
+    k = 2 * math.pi * f_hz / C0_M_PER_S
+    linked = path_integral(main.nodes_m, nodes, 0.0, _current_on(main, model, f_hz), k)
+    size = feed.circumference_m
+    per_m = round_wire_impedance(f_hz, feed.conductor_radius_m, _COPPER_S_PER_M)
+    filling = 1.0 if feed.shape == "circle" else math.pi / 4
+    return Coupling(
+        f_hz=f_hz,
+        l_h=_inductance(feed) * _lengthened(k * size / 2),
+        m_h=abs(linked.real) * MU0 / (4 * math.pi),
+        r_ohm=per_m.real * size,
+        # The small loop's 20 pi^2 (C/lambda)^4 in the ratio of areas squared (C. A. Balanis,
+        # Antenna Theory, eq. 5-24).
+        r_radiation_ohm=20 * math.pi**2 * (k * size / (2 * math.pi)) ** 4 * filling**2,
+    )
+
+
+def coupling_factor(
+    model: LoopModel,
+    feed: CouplingGeometry,
+    f_hz: float,
+    r_total_ohm: float,
+    z0_ohm: float = 50.0,
+) -> float:
+    """Return the predicted coupling factor; see `Coupling.factor`."""
+    return coupling_of(model, feed, f_hz).factor(r_total_ohm, z0_ohm)
+
+
+def circumference_for(
+    model: LoopModel,
+    feed: CouplingGeometry,
+    f_hz: float,
+    r_total_ohm: float,
+    wanted: float = 1.0,
+    z0_ohm: float = 50.0,
+) -> float | None:
+    """Return the coupling loop's circumference for a wanted coupling factor [m].
+
+    Everything else of `feed` stays. None where no coupling loop that fits gives that much.
+    """
+    from scipy.optimize import brentq
+
+    def excess(log_size: float) -> float:
+        sized = replace(feed, circumference_m=math.exp(log_size))
+        return math.log(coupling_factor(model, sized, f_hz, r_total_ohm, z0_ohm) / wanted)
+
+    low, high = (math.log(size) for size in _sizes(model, feed))
+    if excess(low) >= 0:
+        return None
+    # Coupling rises with size until the coupling loop's own reactance outgrows Z0: the first
+    # crossing is the smaller, better one.
+    for step in np.linspace(low, high, 9)[1:]:
+        if excess(step) >= 0:
+            return math.exp(brentq(excess, low, step, xtol=1e-5))
+        low = step
+    return None
+
+
+def coupling_nodes(model: LoopModel, feed: CouplingGeometry) -> FloatArray:
+    """Return the coupling loop's corners beside the main loop's first turn, shape (n, 3) [m].
+
+    It lies inside, in that turn's plane unless tilted.
+
+    Raises
+    ------
+    ModelError
+        It does not fit inside the main loop.
+    """
+    turn = _first_turn(model)
+    place, inward = _place(turn, feed.position)
+    half = feed.half_width_m
+    across = float(np.ptp(turn @ inward))
+    if 2 * half + feed.offset_m >= across:
+        raise ModelError(
+            f"a coupling loop {2 * half:.3g} m wide, {feed.offset_m:.3g} m from the conductor, "
+            f"does not fit into a loop {across:.3g} m across"
+        )
+    size = feed.circumference_m
+    flat = circle_polygon(half, _CIRCLE_SIDES) if feed.shape == "circle" else (
+        regular_polygon(4, size)
+    )  # fmt: skip
+    normal = np.array([0.0, 1.0, 0.0])
+    sideways = np.cross(normal, inward)
+    turned = math.cos(feed.tilt_rad) * sideways + math.sin(feed.tilt_rad) * normal
+    centre = place + (feed.offset_m + half) * inward
+    return np.asarray(centre + flat[:, :1] * inward + flat[:, 1:2] * turned)
+
+
+def _sizes(model: LoopModel, feed: CouplingGeometry) -> tuple[float, float]:
+    """Return the smallest and largest circumference worth asking about [m]."""
+    turn = _first_turn(model)
+    _, inward = _place(turn, feed.position)
+    room = float(np.ptp(turn @ inward)) - feed.offset_m
+    per_half = feed.circumference_m / feed.half_width_m
+    # A loop tighter than five wire radii is none.
+    return 5 * per_half * feed.conductor_radius_m, 0.49 * per_half * room
+
+
+def _current_on(fine: Path, model: LoopModel, f_hz: float) -> ComplexArray:
+    """Return the solved current at the nodes of a finer copy of the path [A]."""
+    coarse = closed_path(model.geometry)
+    solved = model.currents(f_hz).nodes_a
+    along = np.cumsum(coarse.lengths_m) / coarse.lengths_m.sum()
+    places = np.concatenate([[0.0], along])
+    closed = np.append(solved, solved[0])
+    wanted = np.concatenate([[0.0], np.cumsum(fine.lengths_m)[:-1]]) / fine.lengths_m.sum()
+    real, imaginary = (np.interp(wanted, places, part) for part in (closed.real, closed.imag))
+    return np.asarray(real + 1j * imaginary)
+
+
+def _first_turn(model: LoopModel) -> FloatArray:
+    """Return the first turn's nodes from the gap's one edge to the other, shape (n, 3) [m]."""
+    first = model.geometry.turn_lengths_m[:1]
+    alone = replace(model.geometry, turn_lengths_m=first, leads_m=0.0)
+    path = closed_path(alone, _FINE_SEGMENTS)
+    return path.nodes_m[: int((~path.in_gap).sum()) + 1]
+
+
+def _place(turn: FloatArray, position: float) -> tuple[FloatArray, FloatArray]:
+    """Return a point of a turn and the unit vector inward there."""
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(turn, axis=0), axis=1))])
+
+    def at(fraction: float) -> FloatArray:
+        where = np.clip(fraction, 0, 1) * along[-1]
+        return np.array([np.interp(where, along, axis) for axis in turn.T])
+
+    tangent = at(position + _REACH) - at(position - _REACH)
+    # The turn runs clockwise seen with x to the right and z up: inward is to its right.
+    inward = np.array([tangent[2], 0.0, -tangent[0]])
+    return at(position), inward / float(np.linalg.norm(inward))
+
+
+def _inductance(feed: CouplingGeometry) -> float:
+    if feed.shape == "circle":
+        return circle_inductance(feed.half_width_m, feed.conductor_radius_m)
+    return self_inductance(regular_polygon(4, feed.circumference_m), feed.conductor_radius_m)
+
+
+def _lengthened(half_phase: float) -> float:
+    """Return what the current's dying away round the loop adds: ``tan(x)/x``, a shorted line."""
+    return math.tan(half_phase) / half_phase if 1e-6 < half_phase < 1.4 else 1.0
