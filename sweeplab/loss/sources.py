@@ -55,13 +55,13 @@ def _of_loop(build: Build) -> list[Source]:
             if side.u > 0:
                 grown = replace(loop.circumference, value=loop.circumference.value + 2 * side.u)
                 moved = replace(_with(loop, key, _up(side)), circumference=grown)
-                found.append(Source(f"loop.{key}", replace(build, loop=moved)))
+                found.append(Source("loop." + key, replace(build, loop=moved)))
     elif loop.turn_lengths:
         for i, length in enumerate(loop.turn_lengths):
             if length.u > 0:
                 lengths = (*loop.turn_lengths[:i], _up(length), *loop.turn_lengths[i + 1 :])
                 moved = replace(loop, turn_lengths=lengths)
-                found.append(Source(f"loop.turn_lengths.{i + 1}", replace(build, loop=moved)))
+                found.append(Source("loop.turn_lengths." + str(i + 1), replace(build, loop=moved)))
     elif loop.circumference.u > 0:
         moved = replace(loop, circumference=_up(loop.circumference))
         found.append(Source(loop.size_key, replace(build, loop=moved)))
@@ -72,7 +72,7 @@ def _of_loop(build: Build) -> list[Source]:
         quantity: Quantity | None = getattr(loop, key)
         if quantity is not None and quantity.u > 0:
             moved = _with(loop, key, _up(quantity))
-            found.append(Source(f"loop.{key}", replace(build, loop=moved)))
+            found.append(Source("loop." + key, replace(build, loop=moved)))
     return found
 
 

@@ -20,6 +20,8 @@ _MOST_SET_ASIDE = 0.15
 _REST_OF_LINE_CHI2 = 6.63
 # A valley whose residual is this many times what neighbours do not share may be the wrong one.
 _SUSPECT = 1.3
+# No instrument and no file is better than this: a cleaner sweep was computed.
+_LEAST_NOISE = 1e-8
 _COARSE_POINTS = 72
 _COARSE_STEPS = 6
 MIN_POINTS = 8
@@ -137,7 +139,7 @@ def _kept(size: FloatArray, measured: BoolArray) -> BoolArray:
     n = measured.sum(axis=1)
     median = np.nanmedian(np.where(measured, size, np.nan), axis=1)
     limit = median * _MEDIAN_TO_SIGMA * np.sqrt(2 * np.log(n / _FALSE_ALARMS_A_SWEEP))
-    kept = np.asarray(measured & (size <= limit[:, None]))
+    kept = np.asarray(measured & (size <= np.maximum(limit, _LEAST_NOISE)[:, None]))
     # A misfit over a good part of the sweep is no interference: there, every point counts.
     too_many = kept.sum(axis=1) < (1 - _MOST_SET_ASIDE) * n
     kept[too_many] = measured[too_many]
@@ -163,6 +165,7 @@ def _summed_up(rows: Rows, solution: Solution, delay_free: BoolArray) -> Fitted:
     n = rows.weight.sum(axis=1)
     unknowns = np.where(delay_free, 7, 6)
     sigma = np.sqrt(solution.rss / np.maximum(2 * n - unknowns, 1))
+    sigma = np.maximum(sigma, _LEAST_NOISE)
     inverse = _inverse(solution.information, delay_free)
     return Fitted(
         rows=rows,

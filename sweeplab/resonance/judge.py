@@ -10,6 +10,7 @@ import numpy as np
 from sweeplab.finding import Finding
 from sweeplab.resonance.figures import Figures
 from sweeplab.resonance.fit import MIN_POINTS, Fitted
+from sweeplab.resonance.kernel import lorentz
 from sweeplab.resonance.result import Circle, Status
 from sweeplab.sweep import Sweep
 
@@ -18,7 +19,7 @@ from sweeplab.sweep import Sweep
 _LEAST_GAIN = 60.0
 _LEAST_SPAN = 0.8  # half-power bandwidths
 _GOOD_SPAN = 1.5
-_LEAST_POINTS = 3
+_ONE_POINT = 0.7  # of the resonance's whole weight
 _LEAST_DIAMETER = 0.03
 _WORST_U = 0.5
 _POOR_U = 0.10
@@ -102,6 +103,17 @@ def points_in_bandwidth(fitted: Fitted, row: int, circle: Circle) -> int:
     return int((near & (fitted.rows.weight[row] > 0)).sum())
 
 
+def _share_of_one_point(fitted: Fitted, row: int) -> float:
+    """Return the largest share that one point has in what tells the resonance from a constant."""
+    one = np.array([row])
+    rows = fitted.rows.take(one)
+    x, _ = lorentz(rows, fitted.solution.p[one])
+    weight = rows.weight[0]
+    shape = 1 / (1 + 1j * x[0])
+    size = weight * np.abs(shape - np.average(shape, weights=weight)) ** 2
+    return float(size.max() / max(size.sum(), 1e-300))
+
+
 def misfit(fitted: Fitted, row: int) -> float:
     """Return the residual that neighbouring points share, against the circle's diameter."""
     rho = max(float(fitted.correlation[row]), 0.0)
@@ -165,11 +177,11 @@ def _unusable(fitted: Fitted, row: int, figures: Figures) -> Finding | None:
             {"place_in_span": x0},
             f"Move the span {'down' if x0 < 0 else 'up'}, or tune the capacitor.",
         )  # fmt: skip
-    if inside < _LEAST_POINTS:
+    if _share_of_one_point(fitted, row) > _ONE_POINT:
         return Finding(
             "too-few-in-bandwidth", "problem",
-            f"Only {inside} points lie in the half-power bandwidth: a resonance and a spike "
-            "look alike.",
+            f"{inside} points lie in the half-power bandwidth, and one alone carries the "
+            "resonance: a spike would look alike.",
             {"points_in_bandwidth": float(inside), **evidence}, again,
         )  # fmt: skip
     if figures.diameter.value < _LEAST_DIAMETER:
