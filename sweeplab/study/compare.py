@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from sweeplab.build.difference import Change
 
 Verdict = Literal["up", "down", "same", "unsure"]
+Sides = tuple[Repeats | None, Repeats | None]
 
 
 @dataclass(frozen=True)
@@ -129,6 +130,23 @@ class Comparison:
         }
 
 
+@dataclass(frozen=True)
+class _Rule:
+    """What the change touched, by dotted key, and how many quantities are compared at once."""
+
+    changed: Collection[str]
+    comparisons: int
+
+    def touches(self, source: str) -> bool:
+        """Say whether a source is another quantity after the change than before.
+
+        The loop model's own error is taken as another one where the loop is.
+        """
+        if source.startswith("model."):
+            return any(key.startswith("loop.") for key in self.changed)
+        return any(source == key or source.startswith(f"{key}.") for key in self.changed)
+
+
 def compare(
     before: Sequence[Record],
     after: Sequence[Record],
@@ -161,18 +179,26 @@ def compare(
         The builds' names; None to take them from the records.
     """
     pairs = _pairs(before, after)
-    keys = {change.key for change in changes}
-    groups = _groups(others)
-    scatters = {name: _scatters(name, pairs, groups) for name in fig.NAMES}
+    sides = {name: [_sides(name, pair) for pair in pairs] for name in fig.NAMES}
+    scatters = {name: _scatters(name, pairs, sides[name], others) for name in fig.NAMES}
     families = sum(
-        any(_testable(name, pair, scatters[name]) for name in family)
-        for pair in pairs
+        any(_testable(sides[name][i], scatters[name][pair.band]) for name in family)
+        for i, pair in enumerate(pairs)
         for family in fig.FAMILIES
     )
-    bands = tuple(_band(pair, scatters, keys, max(families, 1)) for pair in pairs)
-    before_name, after_name = names or (_name(before), _name(after))
-    findings = notice(before, after, pairs, any_repeats=_any(scatters), comparisons=families)
-    return Comparison(before_name, after_name, tuple(changes), bands, max(families, 1), findings)
+    rule = _Rule({change.key for change in changes}, max(families, 1))
+    bands = []
+    for i, pair in enumerate(pairs):
+        groups = {name: sides[name][i] for name in fig.NAMES}
+        of_band = {name: scatters[name][pair.band] for name in fig.NAMES}
+        bands.append(_band(pair, groups, of_band, rule))
+    return Comparison(
+        *(names or (_name(before), _name(after))),
+        tuple(changes),
+        tuple(bands),
+        rule.comparisons,
+        notice(before, after, pairs, any_repeats=_any(scatters), comparisons=families),
+    )
 
 
 def _name(records: Sequence[Record]) -> str:
@@ -181,15 +207,6 @@ def _name(records: Sequence[Record]) -> str:
 
 def _any(scatters: Mapping[str, Mapping[str, Scatter | None]]) -> bool:
     return any(scatter is not None for bands in scatters.values() for scatter in bands.values())
-
-
-def _groups(records: Sequence[Record]) -> dict[tuple[str, str | None, str], list[Record]]:
-    """Return what counts, repeats together: by band, setting and build."""
-    groups: dict[tuple[str, str | None, str], list[Record]] = {}
-    for record in records:
-        if record.counts:
-            groups.setdefault((record.band, record.setting, record.build), []).append(record)
-    return groups
 
 
 def _pairs(before: Sequence[Record], after: Sequence[Record]) -> list[Pair]:
@@ -212,45 +229,48 @@ def _pairs(before: Sequence[Record], after: Sequence[Record]) -> list[Pair]:
     return pairs
 
 
+def _sides(name: str, pair: Pair) -> Sides:
+    return fig.repeats(name, pair.before), fig.repeats(name, pair.after)
+
+
 def _scatters(
-    name: str,
-    pairs: Sequence[Pair],
-    groups: Mapping[tuple[str, str | None, str], Sequence[Record]],
+    name: str, pairs: Sequence[Pair], sides: Sequence[Sides], others: Sequence[Record]
 ) -> dict[str, Scatter | None]:
     """Return how far a figure scatters over repeats, band by band."""
     bands: dict[str, list[Repeats]] = {pair.band: [] for pair in pairs}
-    for pair in pairs:
-        bands[pair.band] += [g for side in pair.sides if (g := fig.repeats(name, side))]
-    for (band, _, _), records in groups.items():
+    for pair, groups in zip(pairs, sides, strict=True):
+        bands[pair.band] += [group for group in groups if group is not None]
+    states: dict[tuple[str, str | None, str], list[Record]] = {}
+    for record in others:
+        if record.counts:
+            states.setdefault((record.band, record.setting, record.build), []).append(record)
+    for (band, _, _), records in states.items():
         group = fig.repeats(name, records)
         if group is not None:
             bands.setdefault(band, []).append(group)
     return moderated(bands)
 
 
-def _testable(name: str, pair: Pair, scatters: Mapping[str, Scatter | None]) -> bool:
-    """Say whether a verdict on a figure may be other than 'unsure'."""
-    repeated = all(sum(name in record.figures for record in side) > 1 for side in pair.sides)
-    return repeated and scatters[pair.band] is not None
+def _testable(sides: Sides, scatter: Scatter | None) -> bool:
+    """Say whether a verdict may be other than 'unsure'."""
+    return scatter is not None and all(side is not None and side.dof > 0 for side in sides)
 
 
 def _band(
     pair: Pair,
-    scatters: Mapping[str, Mapping[str, Scatter | None]],
-    changed: Collection[str],
-    comparisons: int,
+    groups: Mapping[str, Sides],
+    scatters: Mapping[str, Scatter | None],
+    rule: _Rule,
 ) -> BandChange:
-    means: dict[str, list[Mean | None]] = {}
-    for name in fig.NAMES:
-        scatter = scatters[name][pair.band]
-        groups = [fig.repeats(name, side) for side in pair.sides]
-        means[name] = [None if group is None else mean(group, scatter) for group in groups]
+    means = {
+        name: tuple(None if side is None else mean(side, scatters[name]) for side in sides)
+        for name, sides in groups.items()
+    }
     values = {name: old.value for name, (old, _) in means.items() if old is not None}
     figures = {
         name: _figure(
-            name, old, new, changed, comparisons,
-            margin=fig.margin(name, values),
-            testable=_testable(name, pair, scatters[name]),
+            name, old, new, fig.margin(name, values), rule,
+            testable=_testable(groups[name], scatters[name]),
         )
         for name, (old, new) in means.items()
     }  # fmt: skip
@@ -262,19 +282,19 @@ def _figure(
     name: str,
     old: Mean | None,
     new: Mean | None,
-    changed: Collection[str],
-    comparisons: int,
-    *,
     margin: float | None,
+    rule: _Rule,
+    *,
     testable: bool,
 ) -> FigureChange:
     before = None if old is None else _estimate(name, old)
     after = None if new is None else _estimate(name, new)
     if old is None or new is None:
         return FigureChange(before, after, None, "unsure", margin)
-    change = _change(old, new, changed, comparisons)
-    verdict = _verdict(change, margin) if testable else "unsure"
-    return FigureChange(before, after, change, verdict, margin)
+    change = _change(old, new, rule)
+    return FigureChange(
+        before, after, change, _verdict(change, margin) if testable else "unsure", margin
+    )
 
 
 def _estimate(name: str, side: Mean) -> Estimate:
@@ -288,30 +308,20 @@ def _estimate(name: str, side: Mean) -> Estimate:
     return Estimate.normal(side.value, u, dof).clipped(min(low, side.value), max(high, side.value))
 
 
-def _change(old: Mean, new: Mean, changed: Collection[str], comparisons: int) -> Estimate:
+def _change(old: Mean, new: Mean, rule: _Rule) -> Estimate:
     """Return after less before: scatter adds up, what both sides share cancels (GUM eq. 13)."""
     u_repeat = math.hypot(old.u_repeat, new.u_repeat)
     parts = [u_repeat]
-    for source in old.shares.keys() | new.shares.keys():
+    for source in sorted(old.shares.keys() | new.shares.keys()):
         share_old, share_new = old.shares.get(source, 0.0), new.shares.get(source, 0.0)
-        if _touched(source, changed):
+        if rule.touches(source):
             parts.append(math.hypot(share_old, share_new))
         else:
             parts.append(share_new - share_old)
     u = math.hypot(*parts)
-    half = student_factor(effective_dof(u_repeat, old.dof, u), comparisons) * u
+    half = student_factor(effective_dof(u_repeat, old.dof, u), rule.comparisons) * u
     value = new.value - old.value
     return Estimate(value, u, value - half, value + half)
-
-
-def _touched(source: str, changed: Collection[str]) -> bool:
-    """Say whether a source is another quantity after the change than before.
-
-    The loop model's own error is taken as another one where the loop is.
-    """
-    if source.startswith("model."):
-        return any(key.startswith("loop.") for key in changed)
-    return any(source == key or source.startswith(f"{key}.") for key in changed)
 
 
 def _verdict(change: Estimate, margin: float | None) -> Verdict:

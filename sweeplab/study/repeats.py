@@ -11,13 +11,20 @@ bands look alike:
 - the interval is Student's t, as G. Knapp & J. Hartung have it (Statistics in Medicine 22, 2693,
   2003), and never narrower than the noise alone says (C. Röver, G. Knapp & T. Friede, BMC Medical
   Research Methodology 15, 99, 2015);
-- the scatter of a band is moderated towards that of the others after G. K. Smyth (Statistical
-  Applications in Genetics and Molecular Biology 3(1), 3, 2004), and not taken as less than the
-  pooled one. Pooled alone, five bands whose scatter differs tenfold gave 12-15 % false alarms where
-  5 % were promised; each on its own, intervals three times as wide at two repeats a side;
-  moderated with that floor, 3-6 %.
+- the scatter of a band is moderated by that of all of them, as if a sample of two more degrees of
+  freedom had shown the pooled one (the posterior variance of G. K. Smyth, Statistical Applications
+  in Genetics and Molecular Biology 3(1), 3, 2004). Two degrees say that scatter is expected to
+  differ from band to band by a factor of about two: a loose joint's milliohms are much of the
+  resistance on 80 m and little of it on 10 m.
 
-All citations but the last from memory.
+How often something is called moved when nothing was, where 5 % are promised (simulated, five bands
+of four quantities, scatter alike or differing tenfold, two and three repeats a side): pooled alone
+5 % where alike, 34-36 % where not; moderated, under 1 % and 4 %. Three bands, two repeats a side
+and tenfold scatter are the worst case met with, 11 %; three repeats a side bring it to 6 %. Each
+band on its own would keep to 5 %, with intervals 1.3 times as wide at three repeats a side and 2.7
+times at two.
+
+All citations but that of Röver from memory.
 """
 
 from __future__ import annotations
@@ -30,6 +37,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
+
+# Degrees of freedom that the scatter of all bands is worth beside a band's own.
+_PRIOR_DOF = 2.0
 
 
 @dataclass(frozen=True)
@@ -133,58 +143,16 @@ def moderated(bands: Mapping[str, Sequence[Repeats]]) -> dict[str, Scatter | Non
     everything = pooled([group for groups in bands.values() for group in groups])
     if everything is None:
         return dict.fromkeys(bands)
-    own = {band: pooled(groups) for band, groups in bands.items()}
-    known = [scatter for scatter in own.values() if scatter is not None]
-    prior, prior_dof = _prior(known, everything)
     result: dict[str, Scatter | None] = {}
-    for band, scatter in own.items():
-        dof = 0.0 if scatter is None else scatter.dof
-        variance, noise = everything.variance, everything.noise
-        if scatter is not None:
-            noise = scatter.noise
-        if math.isfinite(prior_dof):
-            of_band = 0.0 if scatter is None else scatter.variance
-            mixed = (prior_dof * prior + dof * of_band) / (prior_dof + dof)
-            variance = max(variance, mixed)
-        result[band] = Scatter(variance, min(prior_dof + dof, everything.dof), noise)
+    for band, groups in bands.items():
+        own = pooled(groups)
+        if own is None:
+            result[band] = everything
+            continue
+        dof = own.dof + _PRIOR_DOF
+        variance = (own.dof * own.variance + _PRIOR_DOF * everything.variance) / dof
+        result[band] = Scatter(variance, min(dof, everything.dof), own.noise)
     return result
-
-
-def _prior(known: Sequence[Scatter], everything: Scatter) -> tuple[float, float]:
-    """Return the variance that bands have in common and the degrees of freedom it is worth.
-
-    Smyth (2004), section 6.2: the moments of ``log s^2``. Infinite degrees of freedom where the
-    bands differ by no more than chance.
-    """
-    from scipy.special import digamma, polygamma
-
-    if len(known) < 2 or everything.variance == 0:
-        return everything.variance, math.inf
-    half_dof = np.array([scatter.dof for scatter in known]) / 2
-    variances = np.array([scatter.variance for scatter in known])
-    # Repeats that agree to the last digit have no logarithm of their scatter.
-    variances = np.maximum(variances, 1e-6 * everything.variance)
-    e = np.log(variances) - digamma(half_dof) + np.log(half_dof)
-    excess = float(e.var(ddof=1) - polygamma(1, half_dof).mean())
-    if excess <= 0:
-        return everything.variance, math.inf
-    prior_half_dof = _inverse_trigamma(excess)
-    log_prior = e.mean() + digamma(prior_half_dof) - math.log(prior_half_dof)
-    return float(np.exp(log_prior)), 2 * prior_half_dof
-
-
-def _inverse_trigamma(x: float) -> float:
-    """Return y with ``trigamma(y) = x`` by Newton's method (Smyth 2004, appendix)."""
-    from scipy.special import polygamma
-
-    y = 0.5 + 1 / x
-    for _ in range(50):
-        trigamma = float(polygamma(1, y))
-        step = trigamma * (1 - trigamma / x) / float(polygamma(2, y))
-        y += step
-        if -step < 1e-9 * y:
-            break
-    return y
 
 
 def mean(group: Repeats, scatter: Scatter | None) -> Mean:
