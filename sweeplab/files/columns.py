@@ -13,6 +13,8 @@ angle_deg          angle of the reflection coefficient in degrees
 angle_rad          the same in radians
 r_ohm, x_ohm       resistance and reactance, in series
 x_abs_ohm          size of the reactance, its sign not known
+z_abs_ohm          size of the impedance
+z_angle_deg        angle of the impedance in degrees; z_angle_rad in radians
 swr                standing-wave ratio
 return_loss_db     return loss, positive
 skip               anything else
@@ -38,6 +40,8 @@ Role = Literal[
     "r_ohm",
     "x_ohm",
     "x_abs_ohm",
+    "z_abs_ohm",
+    "z_angle",
     "swr",
     "return_loss_db",
     "skip",
@@ -72,18 +76,21 @@ class Column:
 UNITS_HZ = {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "ghz": 1e9}
 WORDS: dict[str, Column] = {
     **{f"f_{unit}": Column("f", scale, f"f_{unit}") for unit, scale in UNITS_HZ.items()},
-    "re": Column("re", label="re"),
-    "im": Column("im", label="im"),
-    "magnitude": Column("magnitude", label="magnitude"),
-    "db": Column("db", label="db"),
-    "angle_deg": Column("angle", _DEGREE, "angle_deg"),
-    "angle_rad": Column("angle", 1.0, "angle_rad"),
-    "r_ohm": Column("r_ohm", label="r_ohm"),
-    "x_ohm": Column("x_ohm", label="x_ohm"),
-    "x_abs_ohm": Column("x_abs_ohm", label="x_abs_ohm"),
-    "swr": Column("swr", label="swr"),
-    "return_loss_db": Column("return_loss_db", label="return_loss_db"),
-    "skip": Column("skip", label="skip"),
+    "re": Column("re", 1.0, "re", True),
+    "im": Column("im", 1.0, "im", True),
+    "magnitude": Column("magnitude", 1.0, "magnitude", True),
+    "db": Column("db", 1.0, "db", True),
+    "angle_deg": Column("angle", _DEGREE, "angle_deg", True),
+    "angle_rad": Column("angle", 1.0, "angle_rad", True),
+    "r_ohm": Column("r_ohm", 1.0, "r_ohm"),
+    "x_ohm": Column("x_ohm", 1.0, "x_ohm"),
+    "x_abs_ohm": Column("x_abs_ohm", 1.0, "x_abs_ohm"),
+    "z_abs_ohm": Column("z_abs_ohm", 1.0, "z_abs_ohm"),
+    "z_angle_deg": Column("z_angle", _DEGREE, "z_angle_deg"),
+    "z_angle_rad": Column("z_angle", 1.0, "z_angle_rad"),
+    "swr": Column("swr", 1.0, "swr"),
+    "return_loss_db": Column("return_loss_db", 1.0, "return_loss_db"),
+    "skip": Column("skip", 1.0, "skip"),
 }
 
 # Ways to a reflection: what says most comes first, and of equals what needs the fewest steps.
@@ -93,6 +100,8 @@ READINGS: tuple[tuple[Role, ...], ...] = (
     ("db", "angle"),
     ("return_loss_db", "angle"),
     ("r_ohm", "x_ohm"),
+    ("z_abs_ohm", "z_angle"),
+    ("z_abs_ohm", "angle"),
     ("r_ohm", "x_abs_ohm"),
     ("magnitude",),
     ("db",),
@@ -179,7 +188,9 @@ def _words_of_one_reading(columns: tuple[Column, ...]) -> list[str]:
 
 def _word(column: Column) -> str:
     """Return the word for a column; where it names no unit, one that may be right."""
-    fallback = {"f": "f_mhz", "angle": "angle_deg"}.get(column.role, column.role)
+    fallback = {"f": "f_mhz", "angle": "angle_deg", "z_angle": "z_angle_deg"}.get(
+        column.role, column.role
+    )
     named = (w for w, known in WORDS.items() if known.role == column.role)
     return next((w for w in named if WORDS[w].scale == column.scale), fallback)
 
@@ -199,8 +210,9 @@ def classify(label: str) -> Column:
     explicit = "reflection" in concepts
     if "frequency" in concepts or (unit is not None and not concepts):
         return Column("f", unit, label)
-    if concepts & _ANGULAR and not concepts & {"impedance", "other"}:
-        return Column("angle", _angle_unit(concepts), label, explicit)
+    if concepts & _ANGULAR and "other" not in concepts:
+        role: Role = "z_angle" if "impedance" in concepts else "angle"
+        return Column(role, _angle_unit(concepts), label, explicit)
     return Column(_role(concepts), 1.0, label, explicit)
 
 
@@ -231,8 +243,8 @@ def _role(concepts: set[str]) -> Role:
         return "x_ohm"
     if "resistance" in concepts or ("real" in concepts and in_ohms):
         return "r_ohm"
-    if in_ohms or concepts & _ANGULAR:
-        return "skip"
+    if in_ohms:
+        return "skip" if concepts & {"decibel", "log"} else "z_abs_ohm"
     return _reflection_role(concepts)
 
 

@@ -1,27 +1,28 @@
-"""From a table's columns to the reflection, by every way that fits.
+"""From a table's columns to the reflection, by the way that fits all of them.
 
-A reflection may stand as real and imaginary part, as size (plain or in dB) and angle, or follow
-from resistance and reactance. Where a table offers more than one way, they must agree.
+A table may say the same thing several times: real and imaginary part, size and angle, resistance
+and reactance, SWR. A way to read it fits when it reproduces every column whose meaning is sure.
+An angle that does not say whether it is the reflection's or the impedance's is settled so too.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import pi
 
 import numpy as np
 
 from sweeplab.errors import ReadError
-from sweeplab.files.columns import READINGS, Column, Role, how_to_say, labels
+from sweeplab.files.columns import Column, Role, how_to_say, labels
+from sweeplab.files.ways import WAYS, Way, agree, reproduces
 from sweeplab.finding import Finding
 from sweeplab.sweep import ComplexArray, Content, FloatArray
 
-# Two ways agree when the median of their distances stays below this: the rounding of printed
-# ohms and degrees does. Common practice, no source.
-_AGREEMENT = 0.02
+# No passive load reflects so much; it is another quantity. Common practice, no source.
+_LARGEST_SIZE = 1.5
 _DEGREE = pi / 180
-Data = Mapping[Role, FloatArray]
+Named = dict[Role, tuple[Column, FloatArray]]
+Reading = tuple[Way, ComplexArray]
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,76 +41,8 @@ class Seen:
     findings: tuple[Finding, ...]
 
 
-@dataclass(frozen=True)
-class Way:
-    """One way to the reflection.
-
-    Parameters
-    ----------
-    roles : tuple of str
-        The columns it needs.
-    content : {'complex', 'unsigned', 'magnitude'}
-    formula : callable
-        From those columns and the reference [ohm] to the reflection.
-    """
-
-    roles: tuple[Role, ...]
-    content: Content
-    formula: Callable[[Data, float], ComplexArray]
-
-
-def _from_parts(data: Data, z0_ohm: float) -> ComplexArray:
-    return np.asarray(data["re"] + 1j * data["im"])
-
-
-def _size(data: Data, z0_ohm: float) -> ComplexArray:
-    return data["magnitude"].astype(np.complex128)
-
-
-def _level(data: Data, z0_ohm: float) -> ComplexArray:
-    return np.asarray(10.0 ** (data["db"] / 20.0), dtype=np.complex128)
-
-
-def _return_loss(data: Data, z0_ohm: float) -> ComplexArray:
-    # Some print the loss as a negative number; its size is what is meant.
-    return np.asarray(10.0 ** (-np.abs(data["return_loss_db"]) / 20.0), dtype=np.complex128)
-
-
-def _swr(data: Data, z0_ohm: float) -> ComplexArray:
-    swr = np.where(data["swr"] >= 1, data["swr"], np.nan)
-    return np.asarray((swr - 1) / (swr + 1), dtype=np.complex128)
-
-
-def _impedance(data: Data, z0_ohm: float) -> ComplexArray:
-    z_ohm = data["r_ohm"] + 1j * data["x_ohm"]
-    return np.asarray((z_ohm - z0_ohm) / (z_ohm + z0_ohm))
-
-
-def _unsigned(data: Data, z0_ohm: float) -> ComplexArray:
-    return _impedance({"r_ohm": data["r_ohm"], "x_ohm": np.abs(data["x_abs_ohm"])}, z0_ohm)
-
-
-def _turned(size: Callable[[Data, float], ComplexArray]) -> Callable[[Data, float], ComplexArray]:
-    return lambda data, z0_ohm: size(data, z0_ohm) * np.exp(1j * data["angle"])
-
-
-_FORMULAS: dict[tuple[Role, ...], tuple[Content, Callable[[Data, float], ComplexArray]]] = {
-    ("re", "im"): ("complex", _from_parts),
-    ("magnitude", "angle"): ("complex", _turned(_size)),
-    ("db", "angle"): ("complex", _turned(_level)),
-    ("return_loss_db", "angle"): ("complex", _turned(_return_loss)),
-    ("r_ohm", "x_ohm"): ("complex", _impedance),
-    ("r_ohm", "x_abs_ohm"): ("unsigned", _unsigned),
-    ("magnitude",): ("magnitude", _size),
-    ("db",): ("magnitude", _level),
-    ("return_loss_db",): ("magnitude", _return_loss),
-    ("swr",): ("magnitude", _swr),
-}
-_WAYS = tuple(Way(roles, *_FORMULAS[roles]) for roles in READINGS)
-
-
 def reflection(columns: tuple[Column, ...], values: FloatArray, z0_ohm: float, path: str) -> Seen:
-    """Return a table's reflection by the way that says most.
+    """Return a table's reflection by the way that says most and fits.
 
     Parameters
     ----------
@@ -126,18 +59,12 @@ def reflection(columns: tuple[Column, ...], values: FloatArray, z0_ohm: float, p
         No way is open, or two that are open disagree.
     """
     named = _one_each(columns, values, path)
-    angle = named.get("angle")
-    if angle is not None:
-        turned = _in_radians(*angle)
-        if turned is None:
-            del named["angle"]
-        else:
-            named["angle"] = (angle[0], turned)
+    open_angles = _settle_angles(named)
+    findings = _mend_level(named)
     data = {role: column_values for role, (_, column_values) in named.items()}
-    findings = _mend_level(data)
-    ways = [way for way in _WAYS if all(role in data for role in way.roles)]
-    if angle is not None and "angle" not in named:
-        _must_not_need(angle, ways, path, columns)
+    ways = [way for way in WAYS if set(way.roles) <= set(data) and _may_use(way, named)]
+    if open_angles and not any(way.content == "complex" for way in ways):
+        raise _angle_unknown(open_angles[0], columns, path)
     if not ways:
         raise ReadError(
             path,
@@ -145,24 +72,25 @@ def reflection(columns: tuple[Column, ...], values: FloatArray, z0_ohm: float, p
             how_to_say(columns, len(columns)),
         )
     with np.errstate(all="ignore"):
-        answers = [way.formula(data, z0_ohm) for way in ways]
-    _must_agree(ways, answers, path, columns)
-    content = ways[0].content
-    return Seen(answers[0], content, (*findings, *_content_findings(content)))
+        readings = [(way, way.formula(data, z0_ohm)) for way in ways]
+        (way, gamma), doubts = _choose(readings, named, z0_ohm, path, columns)
+        _must_be_reflection(way, gamma, named, path, columns)
+    findings += doubts + _content_findings(way.content)
+    return Seen(np.asarray(gamma, dtype=np.complex128), way.content, tuple(findings))
 
 
-def _one_each(
-    columns: tuple[Column, ...], values: FloatArray, path: str
-) -> dict[Role, tuple[Column, FloatArray]]:
+def _one_each(columns: tuple[Column, ...], values: FloatArray, path: str) -> Named:
     """Return one column for each role; of several, the one that names the reflection."""
-    named: dict[Role, tuple[Column, FloatArray]] = {}
+    named: Named = {}
     for index, column in enumerate(columns):
         data = values[:, index]
         if column.role in ("f", "skip"):
             continue
         if column.role in named:
             rival, rival_data = named[column.role]
-            if np.array_equal(data, rival_data, equal_nan=True):
+            if np.array_equal(data, rival_data, equal_nan=True) or (
+                rival.names_reflection and not column.names_reflection
+            ):
                 continue
             if column.names_reflection == rival.names_reflection:
                 raise ReadError(
@@ -170,77 +98,137 @@ def _one_each(
                     f"two columns fit as {column.role}, '{rival.label}' and '{column.label}'",
                     how_to_say(columns, len(columns)),
                 )
-            if rival.names_reflection:
-                continue
         named[column.role] = (column, data)
     return named
 
 
-def _in_radians(column: Column, angle: FloatArray) -> FloatArray | None:
-    """Return the angles [rad], or None where their unit cannot be told."""
-    if column.scale is not None:
-        return angle * column.scale
-    size = np.abs(angle[np.isfinite(angle)])
-    return angle * _DEGREE if size.size and size.max() > 2 * pi else None
+def _settle_angles(named: Named) -> list[tuple[Column, FloatArray]]:
+    """Turn angles to radians in place; take out and return those whose unit cannot be told."""
+    unknown = []
+    roles: tuple[Role, ...] = ("angle", "z_angle")
+    for role in roles:
+        if role not in named:
+            continue
+        column, angle = named[role]
+        known = np.abs(angle[np.isfinite(angle)])
+        if column.scale is not None:
+            named[role] = (column, angle * column.scale)
+        elif known.size and known.max() > 2 * pi:
+            named[role] = (column, angle * _DEGREE)
+        else:
+            unknown.append(named.pop(role))
+    return unknown
 
 
-def _must_not_need(
-    angle: tuple[Column, FloatArray], ways: list[Way], path: str, columns: tuple[Column, ...]
-) -> None:
-    """Refuse where the reflection's phase hangs on an angle of unknown unit."""
-    if any(way.content == "complex" for way in ways) or not ways:
-        return
+def _angle_unknown(
+    angle: tuple[Column, FloatArray], columns: tuple[Column, ...], path: str
+) -> ReadError:
     column, data = angle
-    raise ReadError(
+    known = np.abs(data[np.isfinite(data)])
+    return ReadError(
         path,
         f"angle column '{column.label}' names no unit: values up to "
-        f"{np.nanmax(np.abs(data)):g} could be degrees or radians",
+        f"{known.max() if known.size else 0:g} could be degrees or radians",
         how_to_say(columns, len(columns)),
     )
 
 
-def _mend_level(data: dict[Role, FloatArray]) -> list[Finding]:
+def _mend_level(named: Named) -> list[Finding]:
     """Turn a level printed as a positive number; a passive load reflects less than all."""
-    level = data.get("db")
-    if level is None or not np.isfinite(level).any() or np.nanmedian(level) <= 0:
+    if "db" not in named:
         return []
-    data["db"] = -level
+    column, level = named["db"]
+    known = level[np.isfinite(level)]
+    if known.size == 0 or np.median(known) <= 0:
+        return []
+    named["db"] = (column, -level)
     return [
         Finding(
             code="positive-level",
             level="warning",
             text="The level in dB is positive; it was read as return loss.",
-            evidence={"median_db": float(np.nanmedian(level))},
+            evidence={"median_db": float(np.median(known))},
             action="Check that the column is a reflection.",
         )
     ]
 
 
-def _must_agree(
-    ways: list[Way], answers: list[ComplexArray], path: str, columns: tuple[Column, ...]
+def _may_use(way: Way, named: Named) -> bool:
+    """Whether a way takes an angle for what its header does not deny."""
+    return way.roles != ("z_abs_ohm", "angle") or not named["angle"][0].names_reflection
+
+
+def _choose(
+    readings: list[Reading], named: Named, z0_ohm: float, path: str, columns: tuple[Column, ...]
+) -> tuple[Reading, list[Finding]]:
+    """Return the first reading that fits every column, and what does not fit."""
+    whole = [reading for reading in readings if reading[0].content == "complex"]
+    if not whole:
+        return readings[0], []
+    sure = [
+        (role, values)
+        for role, (column, values) in named.items()
+        if role != "angle" or column.names_reflection
+    ]
+    fitting = [
+        reading
+        for reading in whole
+        if all(reproduces(reading[1], role, values, z0_ohm) for role, values in sure)
+    ]
+    candidates = fitting or whole
+    for rival in candidates[1:]:
+        if not agree(rival[1] - candidates[0][1]):
+            raise _disagreement(candidates[0], rival, path, columns)
+    if fitting:
+        return candidates[0], []
+    return candidates[0], [_misfit(candidates[0], sure, z0_ohm)]
+
+
+def _disagreement(
+    first: Reading, second: Reading, path: str, columns: tuple[Column, ...]
+) -> ReadError:
+    at = int(np.argmax(np.isfinite(first[1]) & np.isfinite(second[1])))
+    shown = " but ".join(
+        f"{way.words} give {gamma[at].real:.3f}{gamma[at].imag:+.3f}j"
+        for way, gamma in (first, second)
+    )
+    return ReadError(
+        path, f"two readings that disagree: {shown}", how_to_say(columns, len(columns))
+    )
+
+
+def _misfit(reading: Reading, sure: list[tuple[Role, FloatArray]], z0_ohm: float) -> Finding:
+    way, gamma = reading
+    odd = [role for role, values in sure if not reproduces(gamma, role, values, z0_ohm)]
+    return Finding(
+        code="columns-disagree",
+        level="warning",
+        text=f"{way.words} were read; {' and '.join(odd)} say otherwise.",
+        evidence={"z0_ohm": z0_ohm},
+        action="Check the reference impedance and what the columns are.",
+    )
+
+
+def _must_be_reflection(
+    way: Way, gamma: ComplexArray, named: Named, path: str, columns: tuple[Column, ...]
 ) -> None:
-    pairs = zip(ways, answers, strict=True)
-    whole = [(way, gamma) for way, gamma in pairs if way.content == "complex"]
-    for way, gamma in whole[1:]:
-        first_way, first = whole[0]
-        known = np.isfinite(gamma) & np.isfinite(first)
-        if not known.any() or np.median(np.abs(gamma - first)[known]) <= _AGREEMENT:
-            continue
-        at = int(np.argmax(known))
-        raise ReadError(
-            path,
-            f"two readings that disagree: {_words(first_way)} give {_show(first[at])}, "
-            f"{_words(way)} give {_show(gamma[at])} in the first row",
-            how_to_say(columns, len(columns)),
-        )
-
-
-def _words(way: Way) -> str:
-    return " and ".join(way.roles)
-
-
-def _show(gamma: np.complex128) -> str:
-    return f"{gamma.real:.3f}{gamma.imag:+.3f}j"
+    """Refuse columns that could be a reflection's by their names, but not by their size."""
+    column = named[way.roles[0]][0]
+    size = np.abs(gamma[np.isfinite(gamma)])
+    if (
+        way.roles[0] not in ("re", "magnitude")
+        or column.names_reflection
+        or size.size == 0
+        or np.median(size) <= _LARGEST_SIZE
+    ):
+        return
+    other: dict[Role, Role] = {"re": "r_ohm", "im": "x_ohm", "magnitude": "z_abs_ohm"}
+    as_ohms = tuple(replace(c, role=other.get(c.role, c.role)) for c in columns)
+    raise ReadError(
+        path,
+        f"'{column.label}' is no part of a reflection, whose size would be {np.median(size):.3g}",
+        how_to_say(as_ohms, len(columns)),
+    )
 
 
 def _content_findings(content: Content) -> list[Finding]:

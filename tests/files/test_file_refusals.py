@@ -164,6 +164,11 @@ TABLES = [
         ": angle column 'angle' names no unit: values up to 1.5 could be degrees or radians; say what the 3 columns are, for example --columns \"f_mhz,magnitude,angle_deg\"",
     ),
     (
+        "ohms without a word of it",
+        "MHz,re,im\n7,35,-120\n8,36,-119\n",
+        ": 're' is no part of a reflection, whose size would be 125; say what the 3 columns are, for example --columns \"f_mhz,r_ohm,x_ohm\"",
+    ),
+    (
         "two real parts",
         "MHz,A re,B re,A im\n7,0.5,0.4,0.25\n",
         ": two columns fit as re, 'A re' and 'B re'; say what the 4 columns are, for example --columns \"f_mhz,re,skip,im\"",
@@ -171,7 +176,7 @@ TABLES = [
     (
         "readings disagree",
         "MHz,re,im,r,x\n7,0.5,0.25,50,0\n8,0.5,0.25,50,0\n",
-        ': two readings that disagree: re and im give 0.500+0.250j, r_ohm and x_ohm give 0.000+0.000j in the first row; say what the 5 columns are, for example --columns "f_mhz,re,im,skip,skip"',
+        ': two readings that disagree: re and im give 0.500+0.250j but r_ohm and x_ohm give 0.000+0.000j; say what the 5 columns are, for example --columns "f_mhz,re,im,skip,skip"',
     ),
     (
         "frequencies disagree",
@@ -266,7 +271,7 @@ def test_no_text(data: bytes, message: str) -> None:
         (
             {"columns": ["f_mhz", "re", "imag"]},
             "unknown column word 'imag'; use f_hz, f_khz, f_mhz, f_ghz, re, im, magnitude, db, "
-            "angle_deg, angle_rad, r_ohm, x_ohm, x_abs_ohm, swr, return_loss_db, skip",
+            "angle_deg, angle_rad, r_ohm, x_ohm, x_abs_ohm, z_abs_ohm, z_angle_deg, z_angle_rad, swr, return_loss_db, skip",
         ),
         (
             {"columns": ["re", "im", "skip"]},
