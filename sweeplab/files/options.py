@@ -17,7 +17,6 @@ FREQUENCY_UNITS_HZ = {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "GHZ": 1e9}
 _FORMS = get_args(Form)
 _PARAMETERS = get_args(Parameter)
 _HYBRID = ("G", "H")
-_RESISTANCE = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _JOINED = re.compile(r"R(\d.*)", re.IGNORECASE)
 _EXAMPLE = "write it like '# MHz S RI R 50'"
 
@@ -44,7 +43,8 @@ class Options:
 
 def looks_like_options(line: str) -> bool:
     """Whether a line that begins with '#' is made of an option line's words only."""
-    return all(_kind(word) != "" for word in _words(line))
+    kinds = [_kind(word) for word in _words(line)]
+    return "" not in kinds and kinds[:1] != ["number"]
 
 
 def parse_options(line: str, path: str, number: int) -> Options:
@@ -106,15 +106,20 @@ def _kind(word: str) -> str:
         return "parameter"
     if upper == "R":
         return "reference"
-    return "number" if _RESISTANCE.fullmatch(word) or is_complex(word) else ""
+    return "" if math.isnan(_complex(word).real) else "number"
 
 
 def is_complex(word: str) -> bool:
-    """Whether a word is a complex number, such as ``(50+50j)``."""
+    """Whether a word is a number with an imaginary part, such as ``(50+50j)``."""
+    return _complex(word).imag != 0
+
+
+def _complex(word: str) -> complex:
+    """Return a word's value, NaN for no number."""
     try:
-        return complex(word.replace("i", "j").replace(" ", "")).imag != 0 or "j" in word.lower()
+        return complex(word)
     except ValueError:
-        return False
+        return complex(math.nan)
 
 
 def _one_of(word: str, choices: tuple[Form, ...]) -> Form:
@@ -157,7 +162,7 @@ def reference_ohm(word: str, path: str, number: int) -> float:
             "save the sweep against a real one, such as R 50",
             number,
         )
-    value = float(word) if _RESISTANCE.fullmatch(word) else math.nan
+    value = _complex(word).real
     if not (math.isfinite(value) and value > 0):
         raise ReadError(
             path, f"'{word}' as a reference impedance", "give a positive number of ohms", number

@@ -93,6 +93,10 @@ class TestOptionLine:
         assert (sweep.f_hz[0], sweep.z0_ohm, sweep.gamma[0]) == (7e6, 50, 0.5 + 0.25j)
         assert codes(sweep) == ["option-line-repeated"]
 
+    @pytest.mark.parametrize("word", ["75", "75.", "7.5e1", "(75+0j)"])
+    def test_a_real_reference_in_any_spelling(self, word: str) -> None:
+        assert read_text(f"# MHz S RI R {word}\n7 0.5 0.25\n").z0_ohm == 75
+
     def test_references_a_port_give_port_1_its_own(self) -> None:
         sweep = read_text(f"# GHz S MA R 75 50\n{TWO_PORT}", "sweep.s2p")
         assert sweep.z0_ohm == 75

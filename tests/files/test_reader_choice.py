@@ -1,0 +1,47 @@
+"""Which reader takes a file: each says how sure it is, and why."""
+
+from __future__ import annotations
+
+import pytest
+
+from sweeplab.files import registry, table, touchstone
+from sweeplab.files.claim import Claim, Request
+from sweeplab.files.source import decode
+
+ROWS = "7 0.5 0.25\n8 0.5 0.25\n"
+CLAIMS = [
+    ("a.s1p", "# MHz S RI R 50\n" + ROWS, "touchstone", "has an option line"),
+    ("a.txt", "! made up\n  # mhz s ri r 50\n" + ROWS, "touchstone", "has an option line"),
+    ("a.dat", "[Version] 2.0\n# MHz\n" + ROWS, "touchstone", "begins with [Version]"),
+    ("a.s1p", "#\n" + ROWS, "touchstone", "has an option line"),
+    ("a.s1p", ROWS, "touchstone", "no option line, but named .s1p"),
+    ("a.s1p", "# MHz S XY\n" + ROWS, "touchstone", "the '#' line is no option line"),
+    ("a.s1p", "MHz re im\n" + ROWS, "table", "a header in line 1"),
+    ("a.txt", "# MHz re im\n" + ROWS, "table", "a header in line 1"),
+    ("a.txt", "#\n# f_mhz re im\n#\n" + ROWS, "table", "a header in line 2"),
+    ("a.txt", ROWS, "table", "rows of numbers without a header"),
+]
+
+
+@pytest.mark.parametrize(("name", "text", "reader", "why"), CLAIMS)
+def test_the_surest_reads_and_says_why(name: str, text: str, reader: str, why: str) -> None:
+    source = decode(text.encode(), name, "")
+    chosen = registry.choose(source, Request())
+    assert chosen.name == reader
+    assert chosen.claim(source, Request()).why == why
+
+
+def test_columns_said_make_it_a_table() -> None:
+    source = decode(b"# MHz S RI R 50\n7 0.5 0.25\n", "a.s1p", "")
+    request = Request(columns=("f_mhz", "re", "im"))
+    assert touchstone.claim(source, request) == Claim(0.0, "its columns were named")
+    assert table.claim(source, request) == Claim(1.0, "its columns were named")
+    assert registry.choose(source, request).name == "table"
+
+
+@pytest.mark.parametrize("reader", registry.READERS, ids=lambda reader: reader.name)
+@pytest.mark.parametrize("text", ["prose\n", "# Heading\n\nprose\n", "1\n2\n", "[x]\n", "# 1\n"])
+def test_no_reader_claims_what_is_no_sweep(reader: registry.Reader, text: str) -> None:
+    claim = reader.claim(decode(text.encode(), "a.txt", ""), Request())
+    assert claim.confidence == 0
+    assert claim.why
