@@ -17,7 +17,12 @@ if TYPE_CHECKING:
 
 def pack(value: Any) -> str:
     """Return a value as JSON text; what is not finite becomes null."""
-    return json.dumps(_plain(value), allow_nan=False, ensure_ascii=False, separators=(",", ":"))
+    return json.dumps(_plain(value), allow_nan=False, separators=(",", ":"))
+
+
+def clean(text: str) -> str:
+    """Return a text that UTF-8 can hold: a file's name on disk may be any bytes."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def _plain(value: Any) -> Any:

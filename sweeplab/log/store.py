@@ -111,7 +111,7 @@ class Log:
                 raise LogError(f"build {new!r} is in the log already; choose another name")
             cursor = connection.execute(
                 "INSERT INTO changes (before_id, after_id, why, at) VALUES (?, ?, ?, ?)",
-                (self._build_id(old), self._build_id(new), why, schema.now_utc()),
+                (self._build_id(old), self._build_id(new), packing.clean(why), schema.now_utc()),
             )
             number = cursor.lastrowid
         return next(change for change in self.changes() if change.id == number)
@@ -186,8 +186,8 @@ class Log:
             cursor = connection.execute(
                 """INSERT INTO sweeps (sha256, file, raw, read_with, taken, added_at, build_id,
                 setting) VALUES (?, ?, ?, ?, ?, ?, ?, ?)""",
-                (sha256, sweep.origin.file, raw, read_with, sweep.origin.taken, schema.now_utc(),
-                 build_id, setting),
+                (sha256, packing.clean(sweep.origin.file), raw, read_with, sweep.origin.taken,
+                 schema.now_utc(), build_id, setting),
             )  # fmt: skip
             sweep_id = int(cursor.lastrowid or 0)
             self._put_reading(sweep_id, reading)
@@ -255,7 +255,9 @@ class Log:
             raise LogError(f"sweep {sweep_id} was not set aside: say why")
         self.sweep(sweep_id)
         with self._writing() as connection:
-            connection.execute("UPDATE sweeps SET set_aside = ? WHERE id = ?", (why, sweep_id))
+            connection.execute(
+                "UPDATE sweeps SET set_aside = ? WHERE id = ?", (packing.clean(why), sweep_id)
+            )
             self._note(sweep_id, "set aside", why)
 
     def take_back(self, sweep_id: int, why: str = "") -> None:
@@ -360,7 +362,7 @@ class Log:
     def _note(self, sweep_id: int, what: str, why: str) -> None:
         self._connection.execute(
             "INSERT INTO events (sweep_id, at, what, why) VALUES (?, ?, ?, ?)",
-            (sweep_id, schema.now_utc(), what, why),
+            (sweep_id, schema.now_utc(), what, packing.clean(why)),
         )
 
     def _sweeps_where(self, condition: str, *values: Any) -> list[StoredSweep]:

@@ -7,8 +7,11 @@ import json
 import math
 import sqlite3
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from log_samples import a_build, a_reading, a_real_build, a_sweep, add, new_log, raw_bytes
 
 from sweeplab import __version__
@@ -17,6 +20,7 @@ from sweeplab.errors import BuildError, LogError, ReadError
 from sweeplab.estimate import Estimate
 from sweeplab.log import Log
 from sweeplab.log.anew import reread
+from sweeplab.sweep import Origin, Sweep
 
 
 @pytest.fixture
@@ -83,6 +87,24 @@ class TestAdding:
         add(log, values=figures)
         (record,) = log.records()
         assert set(record.figures) == set(record.shares) == {"q_unloaded"}
+
+    def test_a_file_name_that_is_no_utf_8_is_kept_readable(self, log: Log) -> None:
+        # What Python makes of a Latin-1 name on a UTF-8 file system (PEP 383).
+        name = b"br\xfccke.s1p".decode("utf-8", "surrogateescape")
+        added = log.add(
+            Sweep([7e6, 7.1e6], [0.5, 0.4], origin=Origin(file=name)),  # type: ignore[arg-type]
+            raw_bytes(1), a_reading(), "quay-1",
+        )  # fmt: skip
+        assert log.sweep(added.id).file == "br\\udcfccke.s1p"
+
+    @settings(max_examples=25)
+    @given(raw=st.binary(max_size=400), file=st.text(st.characters(), max_size=20))
+    def test_any_bytes_under_any_name_come_back_as_they_were(self, raw: bytes, file: str) -> None:
+        with TemporaryDirectory() as folder, new_log(Path(folder) / "sweeplab.db") as log:
+            sweep = Sweep([7e6], [0.5], origin=Origin(file=file))  # type: ignore[arg-type]
+            added = log.add(sweep, raw, a_reading(), "quay-1")
+            assert log.raw(added.id) == raw
+            assert log.verify() == []
 
     def test_what_the_reader_was_told_is_kept(self, log: Log) -> None:
         columns = ["frequency Hz", "R ohm", "X ohm"]

@@ -8,6 +8,8 @@ import math
 import numpy as np
 import pytest
 from hand_made import record, repeats, sweeps
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy import stats
 from uncertainties import ufloat
 
@@ -185,6 +187,41 @@ class TestVerdicts:
         values = [{"q_unloaded": q, "r_total_ohm": 134 / q} for q in (400.0, 404.0)]
         sides = [[record(v) for v in values] for _ in range(2)]
         assert compare(*sides).comparisons == 1
+
+
+class TestSymmetry:
+    """What must hold whatever the numbers."""
+
+    values = st.lists(st.floats(10, 1000), min_size=1, max_size=4)
+    opposite = {"up": "down", "down": "up", "same": "same", "unsure": "unsure"}  # noqa: RUF012
+
+    @given(values, values)
+    def test_turning_before_and_after_round_turns_the_sign(
+        self, old: list[float], new: list[float]
+    ) -> None:
+        sides = repeats("efficiency_db", old, u=0.1), repeats("efficiency_db", new, u=0.1)
+        there, back = (only(compare(*s), "efficiency_db") for s in (sides, sides[::-1]))
+        assert there.change is not None
+        assert back.change is not None
+        assert (there.change.low, there.change.high) == pytest.approx(
+            (-back.change.high, -back.change.low), abs=1e-9
+        )
+        assert there.verdict == self.opposite[back.verdict]
+
+    @given(values, values, st.floats(1e-3, 1e3))
+    def test_the_unit_does_not_matter(
+        self, old: list[float], new: list[float], factor: float
+    ) -> None:
+        def interval(scale: float) -> tuple[float, float]:
+            sides = [
+                repeats("r_total_ohm", [v * scale for v in values], u=0.01 * scale)
+                for values in (old, new)
+            ]
+            change = only(compare(*sides), "r_total_ohm").change
+            assert change is not None
+            return change.low / scale, change.high / scale
+
+        assert interval(factor) == pytest.approx(interval(1.0), rel=1e-6, abs=1e-6)
 
 
 class TestWhatCounts:
