@@ -109,7 +109,7 @@ def render(chapters: Sequence[Chapter], title: str) -> str:
         title=title,
         subtitle=_subtitle(chapters),
         version=__version__,
-        short=_short(chapters),
+        story=_story(chapters),
         chapters=[_chapter(chapter, f"b{i}") for i, chapter in enumerate(chapters)],
         strains=_strains(chapters),
         worst_volts=_worst_volts(chapters),
@@ -125,27 +125,30 @@ def _subtitle(chapters: Sequence[Chapter]) -> str:
     return f"{builds}, {sweeps}{when}. Figures ± one standard uncertainty."
 
 
-def _short(chapters: Sequence[Chapter]) -> list[str]:
-    """Return the story in a few lines: what each change did, where the antenna stands now."""
-    lines = []
+def _story(chapters: Sequence[Chapter]) -> dict[str, Any]:
+    """Return the builds in a table: why each came about, and its efficiency band by band."""
+    columns = [column for column, _ in _by_band({c: c for ch in chapters for c in ch.figures})]
+    rows = []
     for chapter in chapters:
-        if chapter.comparison is not None:
-            told = " ".join(_told(chapter.comparison, ("efficiency",)))
-            lines.append(
-                f"{chapter.came_from} to {chapter.build.name} ({chapter.why}). "
-                + (told or "There is no efficiency on both sides to compare.")
-            )
-    measured = [chapter for chapter in chapters if chapter.figures]
-    if measured:
-        latest = measured[-1]
-        stands = [
-            f"{column} {shown('efficiency', figures['efficiency'])}"
-            for column, figures in _by_band(latest.figures)
-            if "efficiency" in figures
-        ]
-        if stands:
-            lines.append(f"Efficiency of {latest.build.name}: {'; '.join(stands)}.")
-    return lines
+        verdicts = _verdicts(chapter.comparison, "efficiency")
+        cells = []
+        for column in columns:
+            efficiency = chapter.figures.get(column, {}).get("efficiency")
+            verdict = verdicts.get(column, "")
+            text = "" if efficiency is None else shown("efficiency", efficiency)
+            cells.append({"text": text, "verdict": verdict, "word": VERDICTS.get(verdict, "")})
+        before = f"from {chapter.came_from}: {chapter.why}" if chapter.came_from else ""
+        why = before or chapter.build.note
+        rows.append({"name": chapter.build.name, "why": why, "cells": cells})
+    return {"columns": columns, "rows": rows}
+
+
+def _verdicts(comparison: Comparison | None, figure: str) -> dict[str, str]:
+    """Return a figure's verdict for each band and setting."""
+    bands = [] if comparison is None else comparison.bands
+    return {
+        _place(band): move.verdict for band in bands for move in moves(band) if move.name == figure
+    }
 
 
 def _told(comparison: Comparison, names: Sequence[str]) -> list[str]:
@@ -270,17 +273,16 @@ def _budget(chapter: Chapter, name: str) -> dict[str, str] | None:
 
 def _sheets(chapter: Chapter, name: str) -> list[dict[str, str]]:
     """Draw the sweeps that have a picture, each with its Smith chart."""
-    pictures = {entry.column: entry for entry in chapter.entries if entry.picture is not None}
+    pictures = {entry.column: (entry, entry.picture) for entry in chapter.entries if entry.picture}
     drawn = []
-    for i, (column, entry) in enumerate(_by_band(pictures)):
-        assert entry.picture is not None
+    for i, (column, (entry, picture)) in enumerate(_by_band(pictures)):
         with plots.styled():
             # Fixed margins: these two are drawn for every band, and laying out costs most.
             left, right = plots.figure(5.6, 3.3), plots.figure(3.2, 3.3)
             for sheet in (left, right):
                 sheet.set_layout_engine("none")
-            plots.reflection(left.add_axes((0.1, 0.14, 0.79, 0.83)), *entry.picture)
-            plots.smith(right.add_axes((0.02, 0.08, 0.96, 0.92)), *entry.picture)
+            plots.reflection(left.add_axes((0.1, 0.14, 0.79, 0.83)), *picture)
+            plots.smith(right.add_axes((0.02, 0.08, 0.96, 0.92)), *picture)
         drawn.append(
             {
                 "reflection": plots.to_svg(left, f"{name}-r{i}", f"reflection, {column}"),
@@ -302,7 +304,7 @@ def _findings(chapter: Chapter) -> list[dict[str, str]]:
     everywhere = len(chapter.entries)
     rows = []
     for finding, numbers in told.values():
-        where = "" if len(numbers) == everywhere else f", sweep {_numbers(numbers)}"
+        where = "" if len(numbers) == everywhere else f" ({_numbers(numbers)})"
         rows.append(
             {"level": finding.level, "text": finding.text, "action": finding.action, "where": where}
         )
@@ -312,7 +314,8 @@ def _findings(chapter: Chapter) -> list[dict[str, str]]:
 
 def _numbers(numbers: Sequence[int]) -> str:
     few = ", ".join(str(number) for number in numbers[:6])
-    return few if len(numbers) <= 6 else f"{few} and {len(numbers) - 6} more"
+    rest = f" and {len(numbers) - 6} more" if len(numbers) > 6 else ""
+    return f"{'sweep' if len(numbers) == 1 else 'sweeps'} {few}{rest}"
 
 
 def _strains(chapters: Sequence[Chapter]) -> list[dict[str, str]]:

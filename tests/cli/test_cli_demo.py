@@ -1,0 +1,72 @@
+"""The demo: the whole job on samples that a full-wave engine made."""
+
+from __future__ import annotations
+
+import csv
+import json
+
+import pytest
+
+
+@pytest.fixture(scope="module")
+def replayed(tmp_path_factory):
+    from sweeplab.demo import replay
+
+    folder = tmp_path_factory.mktemp("demo") / "made"
+    said: list[str] = []
+    replay(folder, said.append)
+    return folder, "\n".join(said)
+
+
+def truth(demo):
+    """What the engine says of each sweep: samples/demo/truth.csv (NEC-2, samples/recipe)."""
+    lines = (demo / "truth.csv").read_text(encoding="utf-8").splitlines()
+    return {row["file"]: row for row in csv.DictReader(lines[1:])}
+
+
+def test_it_tells_the_story_and_says_where_things_lie(replayed):
+    folder, text = replayed
+    assert (folder / "report.html").is_file()
+    assert str(folder / "report.html") in text
+    assert "invented" in text
+    assert "quay-1 -> quay-2" in text
+    assert max(map(len, text.splitlines()[:5])) <= 80
+
+
+def test_it_finds_what_was_mended_and_what_aged(replayed, run):
+    log = str(replayed[0] / "sweeplab.db")
+    verdicts = {}
+    for before, after in [("quay-1", "quay-2"), ("quay-2", "quay-3"), ("quay-3", "quay-3-autumn")]:
+        out = json.loads(run("--log", log, "compare", before, after, "--json").stdout)
+        band = next(band for band in out["bands"] if band["band"] == "20m")
+        verdicts[after] = {name: moved["verdict"] for name, moved in band["figures"].items()}
+    assert verdicts["quay-2"]["r_loss_ohm"] == "down"
+    assert verdicts["quay-2"]["efficiency"] == "up"
+    assert verdicts["quay-3"]["swr_min"] == "down"
+    assert verdicts["quay-3"]["efficiency"] == "same"
+    assert verdicts["quay-3-autumn"]["r_loss_ohm"] == "up"
+
+
+def test_efficiency_is_the_engines_within_two_percent(replayed, run, demo):
+    log, told = str(replayed[0] / "sweeplab.db"), truth(demo)
+    sweeps = json.loads(run("--log", log, "list", "--json").stdout)["sweeps"]
+    assert len(sweeps) == len(told)
+    for sweep in sweeps[::5]:
+        shown = json.loads(run("--log", log, "show", str(sweep["id"]), "--json").stdout)
+        found = shown["sweeps"][0]["loss"]["efficiency"]["value"]
+        name = sweep["file"].replace("\\", "/").rpartition("/")[2]
+        assert found == pytest.approx(float(told[name]["efficiency"]), rel=0.02), name
+
+
+def test_an_earlier_demo_is_replaced_and_anything_else_left_alone(run, tmp_path, monkeypatch):
+    from sweeplab import demo as module
+
+    monkeypatch.setattr(module, "_add_sweeps", lambda *args: None)
+    run("demo", "here")
+    run("demo", "here")
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "sweeplab.db").write_text("my own")
+    (line,) = run("demo", "mine", status=1).stderr.splitlines()
+    assert "mine" in line
+    assert (tmp_path / "mine" / "sweeplab.db").read_text() == "my own"
+    assert [path.name for path in (tmp_path / "mine").iterdir()] == ["sweeplab.db"]

@@ -1,0 +1,81 @@
+"""Words for figures and verdicts; volts and amperes under power."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sweeplab.estimate import Estimate
+from sweeplab.present import words
+from sweeplab.present.strain import strain
+
+
+def move(verdict, before=0.0533, after=0.0796, u=0.0007):
+    ends = (Estimate.normal(value, u) for value in (before, after, after - before))
+    return words.Move("efficiency", *ends, verdict)
+
+
+def test_a_figure_carries_its_uncertainty():
+    assert words.shown("efficiency", Estimate.normal(0.4028, 0.0022)) == "40.28 ± 0.22 %"
+    assert words.shown("r_loss_ohm", Estimate.normal(0.0312, 0.0008)) == "31.20 ± 0.80 mohm"
+
+
+def test_a_figure_without_uncertainty_says_why():
+    assert words.shown("r_parts_ohm", Estimate.normal(0.02, 0.0)) == "20.00 mohm (exact)"
+
+
+def test_an_interval_keeps_the_digits_that_tell_its_ends_apart():
+    f = Estimate.normal(14.147029e6, 15.0)
+    assert words.interval("f_loaded_hz", f) == "14.147000 MHz to 14.147058 MHz"
+
+
+def test_an_interval_without_end_says_so():
+    assert words.interval("swr_min", Estimate(9.0, 3.0, 4.0, math.inf)).endswith("to no limit")
+
+
+@given(st.floats(1e-6, 1e9), st.floats(1e-6, 0.5))
+def test_interval_ends_are_not_swapped_by_rounding(value, relative):
+    low, high = words.interval("q_loaded", Estimate.normal(value, relative * value)).split(" to ")
+    assert float(low) <= float(high)
+
+
+@pytest.mark.parametrize(
+    ("verdict", "said"),
+    [
+        ("up", "40m: efficiency rose from 5.330 % to 7.960 %, by 2.630 ± 0.070 percentage points."),
+        ("same", "40m: efficiency stayed the same (change 2.630 ± 0.070 percentage points)."),
+        ("unsure", "40m: whether efficiency changed is not settled "
+                   "(change 2.630 ± 0.070 percentage points)."),
+    ],
+)  # fmt: skip
+def test_a_verdict_is_a_sentence(verdict, said):
+    assert words.sentence("40m", move(verdict)) == said
+
+
+def test_a_fall_names_its_size_without_a_sign():
+    assert "by 2.630" in words.sentence("40m", move("down", 0.0796, 0.0533))
+    assert "fell by 2.630" in words.brief(move("down", 0.0796, 0.0533))
+
+
+def test_every_figure_of_comparisons_has_words():
+    from sweeplab.loss import FIGURES as LOSS
+    from sweeplab.study.figures import NAMES
+
+    assert set(words.FIGURES) >= {*NAMES, *LOSS}
+
+
+def test_volts_are_those_of_the_common_formula():
+    """V = sqrt(2 P Q X) for a loop whose reactance is its slope (common practice, no source)."""
+    q, x_ohm, power_w = 1000.0, 131.3, 100.0
+    carried = strain(Estimate.normal(x_ohm / q, 0.0), x_ohm, power_w)
+    assert carried.capacitor_v_peak.value == pytest.approx(math.sqrt(2 * power_w * q * x_ohm))
+
+
+def test_the_power_is_spent_in_the_resistance():
+    carried = strain(Estimate.normal(0.13, 0.01), 131.3, 50.0)
+    assert carried.loop_a_rms.value**2 * 0.13 == pytest.approx(50.0)
+    assert carried.loop_a_rms.u / carried.loop_a_rms.value == pytest.approx(0.01 / 0.13 / 2)
+    assert carried.capacitor_v_peak.low < carried.capacitor_v_peak.value
