@@ -20,6 +20,8 @@ _CANDIDATES: tuple[tuple[str | None, str], ...] = (
     (None, ","),
 )
 _SEARCHED_LINES = 2000
+# So many rows of numbers of one width are no accident of a preamble.
+_DECISIVE_ROWS = 50
 
 
 @dataclass(frozen=True)
@@ -91,7 +93,7 @@ def find_layout(lines: Sequence[str]) -> Layout | None:
         first, width, count = _longest_run(searched, separator, decimal)
         if count > most:
             best, most = Layout(separator, decimal, first, width), count
-        if most > len(searched) / 2:
+        if most == _DECISIVE_ROWS or most > len(searched) / 2:
             break
     return best
 
@@ -110,6 +112,8 @@ def _longest_run(
             first, width, count = index, found, 1 if found else 0
         if count > best[2]:
             best = (first, width, count)
+        if count == _DECISIVE_ROWS:
+            break
     return best
 
 

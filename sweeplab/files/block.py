@@ -1,0 +1,148 @@
+"""A table's block of numbers, row by row, with what interrupts and what ends it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sweeplab.errors import ReadError
+from sweeplab.files.layout import Layout, is_comment, parse_fields, split_fields
+from sweeplab.files.numbers import spelling_findings
+from sweeplab.files.source import Source
+from sweeplab.finding import Finding
+from sweeplab.sweep import FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Block:
+    """A table's numbers.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n, width)
+    lines : list of int, length n
+        One-based.
+    comments : tuple of str
+        What stands around and between the numbers, verbatim.
+    findings : tuple of Finding
+    """
+
+    values: FloatArray
+    lines: list[int]
+    comments: tuple[str, ...]
+    findings: tuple[Finding, ...]
+
+
+def read_block(source: Source, layout: Layout) -> Block:
+    """Return a table's numbers, from the first row on, up to a line that holds none.
+
+    Raises
+    ------
+    ReadError
+        A row holds a word that is no number, or too few or too many.
+    """
+    return _clean_block(source, layout) or _careful_block(source, layout)
+
+
+def _clean_block(source: Source, layout: Layout) -> Block | None:
+    """Return the numbers of a table that ends with its rows, at numpy's speed, else None."""
+    rows = source.lines[layout.first :]
+    if layout.decimal != "." or any(is_comment(row) for row in rows):
+        return None
+    try:
+        values = np.loadtxt(rows, delimiter=layout.separator, comments=None, ndmin=2)
+    except ValueError:
+        return None
+    if values.shape[1] != layout.width:
+        return None
+    lines = [layout.first + k for k, row in enumerate(rows, start=1) if row.strip()]
+    comments = tuple(line for line in source.lines[: layout.first] if line.strip())
+    return Block(values, lines, comments, ())
+
+
+def _careful_block(source: Source, layout: Layout) -> Block:
+    values: list[list[float]] = []
+    lines: list[int] = []
+    texts: list[str] = []
+    comments = [line for line in source.lines[: layout.first] if line.strip()]
+    findings: list[Finding] = []
+    last = max(index for index, line in enumerate(source.lines) if line.strip())
+    for index in range(layout.first, last + 1):
+        text = source.lines[index]
+        if not text.strip():
+            continue
+        if is_comment(text):
+            comments.append(text)
+            continue
+        row = _row(source, layout, index, is_last=index == last)
+        if row is None:
+            comments += [line for line in source.lines[index:] if line.strip()]
+            findings += _trailer(source, layout, index, last)
+            break
+        if len(row) == layout.width:
+            values.append(row)
+            lines.append(index + 1)
+            texts.append(text)
+        else:
+            findings.append(_cut(index + 1))
+    findings += spelling_findings(texts)
+    return Block(np.array(values), lines, tuple(comments), tuple(findings))
+
+
+def _row(source: Source, layout: Layout, index: int, *, is_last: bool) -> list[float] | None:
+    """Return a row's values, fewer for a last row cut off, None for a line without numbers."""
+    fields = split_fields(source.lines[index], layout.separator)
+    values = parse_fields(fields, layout.decimal)
+    # A separator at the end of a row whose last value is missing opens no field of its own.
+    if layout.separator is not None and len(values) < layout.width:
+        blanks = source.lines[index].count(layout.separator) + 1 - len(values)
+        values += [float("nan")] * min(blanks, layout.width - len(values))
+    numbers = [value for value in values if value is not None]
+    if len(numbers) == len(values) == layout.width:
+        return numbers
+    if not any(value == value for value in numbers):
+        return None
+    if is_last and len(values) <= layout.width:
+        return numbers[: layout.width - 1]
+    raise _broken(source, fields, values, layout, index)
+
+
+def _broken(
+    source: Source, fields: list[str], values: list[float | None], layout: Layout, index: int
+) -> ReadError:
+    wrong = [field for field, value in zip(fields, values, strict=False) if value is None]
+    found = (
+        f"'{wrong[0]}' where a number should stand"
+        if wrong
+        else f"{len(values)} values where {layout.width} should stand"
+    )
+    return ReadError(source.name, found, "correct or delete the line", index + 1)
+
+
+def _trailer(source: Source, layout: Layout, index: int, last: int) -> list[Finding]:
+    """Return a warning where rows of numbers follow the end of the first block."""
+    for later in range(index + 1, last + 1):
+        values = parse_fields(split_fields(source.lines[later], layout.separator), layout.decimal)
+        if len(values) == layout.width and None not in values:
+            return [
+                Finding(
+                    code="second-block",
+                    level="warning",
+                    text=f"More rows follow from line {later + 1} on; only the first block was "
+                    "read.",
+                    evidence={"line": later + 1},
+                    action="Keep one sweep a file.",
+                )
+            ]
+    return []
+
+
+def _cut(line: int) -> Finding:
+    return Finding(
+        code="last-row-cut",
+        level="warning",
+        text=f"The last row (line {line}) is cut off; it was left out.",
+        evidence={"line": line},
+        action="Save the sweep again if its upper end matters.",
+    )
