@@ -8,7 +8,9 @@ round, so that only the main loop's vector potential acts on it (J. C. Maxwell, 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -164,22 +166,38 @@ def circumference_for(
 
     Everything else of `feed` stays. None where no coupling loop that fits gives that much.
     """
-    from scipy.optimize import brentq
 
     def excess(log_size: float) -> float:
         sized = replace(feed, circumference_m=math.exp(log_size))
         return math.log(coupling_factor(model, sized, f_hz, r_total_ohm, z0_ohm) / wanted)
 
     low, high = (math.log(size) for size in _sizes(model, feed))
-    if excess(low) >= 0:
+    ends = np.linspace(low, high, 9)
+    before = excess(low)
+    if before >= 0:
         return None
     # Coupling rises with size until the coupling loop's own reactance outgrows Z0: the first
     # crossing is the smaller, better one.
-    for step in np.linspace(low, high, 9)[1:]:
-        if excess(step) >= 0:
-            return math.exp(brentq(excess, low, step, xtol=1e-5))
-        low = step
+    for start, stop in pairwise(ends):
+        after = excess(stop)
+        if after >= 0:
+            return math.exp(_crossing(excess, (start, before), (stop, after)))
+        before = after
     return None
+
+
+def _crossing(
+    function: Callable[[float], float], below: tuple[float, float], above: tuple[float, float]
+) -> float:
+    """Return where a nearly straight rising function is zero, between two points (x, y)."""
+    x = below[0]
+    for _ in range(12):
+        x = below[0] - below[1] * (above[0] - below[0]) / (above[1] - below[1])
+        y = function(x)
+        if abs(y) < 1e-6:
+            break
+        below, above = (below, (x, y)) if y > 0 else ((x, y), above)
+    return x
 
 
 def coupling_nodes(model: LoopModel, feed: CouplingGeometry) -> FloatArray:
