@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,6 +81,7 @@ class Estimate:
         return all(map(math.isfinite, (self.value, self.u, self.low, self.high)))
 
 
+@lru_cache(maxsize=512)
 def coverage_factor(dof: float = math.inf) -> float:
     """Return k for a two-sided 95 % interval with `dof` degrees of freedom (GUM table G.2)."""
     if math.isinf(dof):

@@ -307,7 +307,7 @@ def _summed_up(problem: _Problem, solved: _Solved, span_hz: float) -> Coupled:
     r = solved.residual[:n] + 1j * solved.residual[n:]
     sigma2 = solved.rss / (2 * n - int(solved.free.sum()))
     rho = float((r[1:] * r[:-1].conj()).real.sum() / (np.abs(r) ** 2).sum())
-    inflation = correlation_inflation(rho, n)
+    inflation = float(correlation_inflation(np.array(rho), np.array(n)))
     weights, _ = _priors(problem, solved.p, solved.residual)
     which = np.flatnonzero(solved.free)
     normal = solved.jacobian.T @ solved.jacobian + np.diag(weights[which])

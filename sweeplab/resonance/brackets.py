@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 from sweeplab.finding import Finding
-from sweeplab.resonance.figures import Figures
 from sweeplab.resonance.result import Circle
 
 _TWICE = 2.0
@@ -27,26 +26,37 @@ def other_reading(circle: Circle) -> tuple[float, float] | None:
     """
     far, near = abs(circle.detuned), abs(circle.detuned + circle.drop)
     d = abs(circle.drop)
+    touching = 2.0
     if far < 1:
         cosine = (far**2 + d**2 - near**2) / (2 * far * d)
         touching = (1 - far**2) / max(1 - far * cosine, 1e-12)
-    else:
-        touching = 2.0
     if touching <= d:
         return None
     beta = d / (touching - d)
     return circle.q_loaded * (1 + beta), beta
 
 
-def unexplained_loss(figures: Figures, line_described: bool) -> tuple[float, float, Finding] | None:
-    """Return the other reading's (Q0, beta) and a finding, where abs(Gd) differs from 1."""
-    size = figures.detuned_size
-    if abs(size.value - 1) <= _TWICE * size.u:
+def unexplained_loss(
+    circle: Circle, u_detuned_size: float, q_unloaded: float, line_described: bool
+) -> tuple[float, float, Finding] | None:
+    """Return the other reading's (Q0, beta) and a finding, where abs(Gd) differs from 1.
+
+    Parameters
+    ----------
+    circle : Circle
+    u_detuned_size : float
+        Standard uncertainty of abs(Gd).
+    q_unloaded : float
+        The plain reading.
+    line_described : bool
+    """
+    size = abs(circle.detuned)
+    if abs(size - 1) <= _TWICE * u_detuned_size:
         return None
-    other = other_reading(figures.circle)
+    other = other_reading(circle)
     if other is None:
         return None
-    loss_db = -20 * math.log10(size.value)
+    loss_db = -20 * math.log10(size)
     if loss_db > 0:
         text = f"Off resonance {loss_db:.2f} dB are lost that nothing described accounts for"
         action = ("Sweep the line open and shorted at its far end, or calibrate there"
@@ -55,12 +65,10 @@ def unexplained_loss(figures: Figures, line_described: bool) -> tuple[float, flo
         text = f"Off resonance the reflection reads {-loss_db:.2f} dB above all of it"
         action = "Calibrate the analyzer (open, short, load) and sweep again."
     q0, beta = other
-    finding = Finding(
+    return q0, beta, Finding(
         "unexplained-loss", "note",
-        f"{text}; unloaded Q is {figures.q_unloaded.value:.4g} if the line takes it, {q0:.4g} if "
-        "not. The interval covers both."
-        if figures.q_unloaded else f"{text}.",
-        {"detuned_reflection": size.value, "u": size.u, "q_unloaded_other_reading": q0},
+        f"{text}; unloaded Q is {q_unloaded:.4g} if the line takes it, {q0:.4g} if not. The "
+        "interval covers both.",
+        {"detuned_reflection": size, "u": u_detuned_size, "q_unloaded_other_reading": q0},
         action,
     )  # fmt: skip
-    return q0, beta, finding

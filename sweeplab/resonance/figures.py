@@ -1,4 +1,4 @@
-"""From a fitted circle and its covariance to the figures of a resonance."""
+"""From fitted circles and their covariances to the figures of resonances, a batch at a time."""
 
 from __future__ import annotations
 
@@ -19,119 +19,134 @@ _CORRELATION_LIMIT = 3.0
 
 
 @dataclass(frozen=True, eq=False)
-class Figures:
-    """One row's circle, covariance and derived estimates.
+class Relative:
+    """A positive figure of each row, with its relative standard uncertainty.
 
     Parameters
     ----------
-    circle : Circle
-    covariance : ndarray, shape (7, 7)
-        Of (f_loaded_hz, q_loaded, delay_s, Re Gd, Im Gd, Re B, Im B).
-    f_loaded, q_loaded, half_power_bandwidth : Estimate
-    q_unloaded, coupling_factor : Estimate or None
-        None where abs(B)/abs(Gd) reaches 2: no lossless coupling does.
-    diameter : Estimate
-        ``d = abs(B)/abs(Gd)``.
-    detuned_size : Estimate
-        ``abs(Gd)``.
-    coupling : str
-    inflation : float
+    value, u_relative : ndarray, shape (b,)
+    dof : ndarray, shape (b,)
+        Degrees of freedom of the noise estimate.
+    """
+
+    value: FloatArray
+    u_relative: FloatArray
+    dof: FloatArray
+
+    def estimate(self, row: int) -> Estimate:
+        """Return one row's estimate."""
+        value = float(self.value[row])
+        return Estimate.lognormal(value, value * float(self.u_relative[row]), self.dof[row])
+
+
+@dataclass(frozen=True, eq=False)
+class Figures:
+    """Circles, covariances and derived figures of a batch.
+
+    Parameters
+    ----------
+    circles : list of Circle
+    covariance : ndarray, shape (b, 7, 7)
+        Of (f_loaded_hz, q_loaded, delay_s, Re Gd, Im Gd, Re B, Im B); NaN where it does not
+        exist; inflated.
+    f_loaded, q_loaded, half_power_bandwidth : Relative
+    q_unloaded, coupling_factor : Relative
+        NaN where abs(B)/abs(Gd) reaches 2: no lossless coupling does.
+    diameter, detuned_size : Relative
+        ``d = abs(B)/abs(Gd)`` and ``abs(Gd)``.
+    inflation : ndarray, shape (b,)
         Factor on every standard uncertainty for residuals that hang together.
     """
 
-    circle: Circle
+    circles: list[Circle]
     covariance: FloatArray
-    f_loaded: Estimate
-    q_loaded: Estimate
-    half_power_bandwidth: Estimate
-    q_unloaded: Estimate | None
-    coupling_factor: Estimate | None
-    diameter: Estimate
-    detuned_size: Estimate
-    coupling: Coupling
-    inflation: float
+    f_loaded: Relative
+    q_loaded: Relative
+    half_power_bandwidth: Relative
+    q_unloaded: Relative
+    coupling_factor: Relative
+    diameter: Relative
+    detuned_size: Relative
+    inflation: FloatArray
+
+    def f_loaded_estimate(self, row: int) -> Estimate:
+        """Return the loaded frequency, normal and not log-normal."""
+        f = self.f_loaded
+        value = float(f.value[row])
+        return Estimate.normal(value, value * float(f.u_relative[row]), f.dof[row])
 
 
-def figures(fitted: Fitted, row: int) -> Figures:
-    """Return the figures of one row of a batch."""
-    circle = _circle(fitted, row)
-    points = float(fitted.rows.weight[row].sum())
-    inflation = correlation_inflation(float(fitted.correlation[row]), points)
-    covariance = _in_si(fitted, row, circle) * inflation**2
-    dof = 2 * points - 7
-    q = circle.q_loaded
-    f = circle.f_loaded_hz
-    gd, b = circle.detuned, circle.drop
-    d = abs(b) / abs(gd)
-    # Gradients over (f_loaded, q_loaded, delay, Re Gd, Im Gd, Re B, Im B).
-    by_gd = np.array([0, 0, 0, gd.real, gd.imag, 0, 0]) / abs(gd) ** 2
-    by_b = np.array([0, 0, 0, 0, 0, b.real, b.imag]) / abs(b) ** 2
-    by_q = np.array([0, 1 / q, 0, 0, 0, 0, 0])
-    by_f = np.array([1 / f, 0, 0, 0, 0, 0, 0])
+def figures(fitted: Fitted) -> Figures:
+    """Return the figures of a batch."""
+    solution, rows = fitted.solution, fitted.rows
+    points = rows.weight.sum(axis=1)
+    inflation = correlation_inflation(fitted.correlation, points)
+    f = rows.f_mid_hz + solution.p[:, 0] * rows.span_hz
+    q = np.exp(solution.p[:, 1]) * f / rows.span_hz
+    covariance = _in_si(fitted, f, q) * (inflation**2)[:, None, None]
+    gd, b = solution.linear[:, 0], solution.linear[:, 1]
+    size, drop = np.maximum(np.abs(gd), 1e-300), np.maximum(np.abs(b), 1e-300)
+    d = drop / size
+    room = np.where(d < 2, 2 - d, np.nan)
+    # Gradients of logarithms over (f_loaded, q_loaded, delay, Re Gd, Im Gd, Re B, Im B).
+    by_f, by_q, by_gd, by_d = (np.zeros((len(f), 7)) for _ in range(4))
+    by_f[:, 0], by_q[:, 1] = 1 / f, 1 / q
+    by_gd[:, 3], by_gd[:, 4] = gd.real / size**2, gd.imag / size**2
+    by_d[:, 3:5] = -by_gd[:, 3:5]
+    by_d[:, 5], by_d[:, 6] = b.real / drop**2, b.imag / drop**2
 
-    def positive(value: float, relative: FloatArray) -> Estimate:
-        u = value * math.sqrt(max(float(relative @ covariance @ relative), 0.0))
-        return Estimate.lognormal(value, u, dof)
+    def relative(value: FloatArray, gradient: FloatArray) -> Relative:
+        variance = np.einsum("bi,bij,bj->b", gradient, covariance, gradient)
+        return Relative(value, np.sqrt(np.maximum(variance, 0)), 2 * points - 7)
 
-    beta = q0 = None
-    if d < 2:
-        # beta = d/(2-d), Q0 = QL (1 + beta) = 2 QL/(2-d): their relative slopes by ln d.
-        beta = positive(d / (2 - d), (by_b - by_gd) * 2 / (2 - d))
-        q0 = positive(2 * q / (2 - d), by_q + (by_b - by_gd) * d / (2 - d))
+    # beta = d/(2-d), Q0 = QL (1 + beta) = 2 QL/(2-d): their slopes by ln d.
     return Figures(
-        circle=circle,
+        circles=_circles(fitted, f, q),
         covariance=covariance,
-        f_loaded=Estimate.normal(f, math.sqrt(covariance[0, 0]), dof),
-        q_loaded=positive(q, by_q),
-        half_power_bandwidth=positive(f / q, by_f - by_q),
-        q_unloaded=q0,
-        coupling_factor=beta,
-        diameter=positive(d, by_b - by_gd),
-        detuned_size=positive(abs(gd), by_gd),
-        coupling=_coupling(beta),
+        f_loaded=relative(f, by_f),
+        q_loaded=relative(q, by_q),
+        half_power_bandwidth=relative(f / q, by_f - by_q),
+        q_unloaded=relative(2 * q / room, by_q + by_d * (d / room)[:, None]),
+        coupling_factor=relative(d / room, by_d * (2 / room)[:, None]),
+        diameter=relative(d, by_d),
+        detuned_size=relative(size, by_gd),
         inflation=inflation,
     )
 
 
-def correlation_inflation(correlation: float, points: float) -> float:
-    """Return the factor on u for residuals with lag-one correlation rho.
+def correlation_inflation(correlation: FloatArray, points: FloatArray) -> FloatArray:
+    """Return the factor on u for residuals with lag-one correlation rho, same shape.
 
     ``sqrt((1 + rho)/(1 - rho))``, the first-order autoregressive law (e.g. D. B. Percival,
     Metrologia 30, 289, 1993, memory), where rho is more than white noise gives.
     """
-    if correlation * math.sqrt(2 * points) < _CORRELATION_LIMIT:
-        return 1.0
-    rho = min(correlation, 0.98)
-    return math.sqrt((1 + rho) / (1 - rho))
+    rho = np.minimum(correlation, 0.98)
+    notable = correlation * np.sqrt(2 * points) >= _CORRELATION_LIMIT
+    return np.asarray(np.where(notable, np.sqrt((1 + rho) / (1 - rho)), 1.0))
 
 
-def _circle(fitted: Fitted, row: int) -> Circle:
-    x0, log_kappa, theta = fitted.solution.p[row]
-    span = float(fitted.rows.span_hz[row])
-    f_mid = float(fitted.rows.f_mid_hz[row])
-    f_loaded = f_mid + float(x0) * span
-    return Circle(
-        f_loaded_hz=f_loaded,
-        q_loaded=math.exp(log_kappa) * f_loaded / span,
-        detuned=complex(fitted.solution.linear[row, 0]),
-        drop=complex(fitted.solution.linear[row, 1]),
-        delay_s=float(theta) / (2 * math.pi * span),
-        f_ref_hz=f_mid,
-    )
+def _circles(fitted: Fitted, f: FloatArray, q: FloatArray) -> list[Circle]:
+    rows = fitted.rows
+    delay = fitted.solution.p[:, 2] / (2 * math.pi * rows.span_hz)
+    linear = fitted.solution.linear
+    columns = (f, q, linear[:, 0], linear[:, 1], delay, rows.f_mid_hz)
+    return [Circle(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
 
 
-def _in_si(fitted: Fitted, row: int, circle: Circle) -> FloatArray:
+def _in_si(fitted: Fitted, f: FloatArray, q: FloatArray) -> FloatArray:
     """Turn the covariance of (x0, ln kappa, theta, ...) into that of (fL, QL, tau, ...)."""
-    span = float(fitted.rows.span_hz[row])
-    turn = np.eye(7)
-    turn[0, 0] = span
-    turn[1, 0] = circle.q_loaded * span / circle.f_loaded_hz
-    turn[1, 1] = circle.q_loaded
-    turn[2, 2] = 1 / (2 * math.pi * span)
-    return np.asarray(turn @ fitted.covariance[row] @ turn.T)
+    span = fitted.rows.span_hz
+    turn = np.zeros((len(f), 7, 7))
+    turn[:, range(3, 7), range(3, 7)] = 1
+    turn[:, 0, 0] = span
+    turn[:, 1, 0] = q * span / f
+    turn[:, 1, 1] = q
+    turn[:, 2, 2] = 1 / (2 * math.pi * span)
+    return np.asarray(turn @ fitted.covariance @ turn.transpose(0, 2, 1))
 
 
-def _coupling(beta: Estimate | None) -> Coupling:
+def coupling_of(beta: Estimate | None) -> Coupling:
+    """Return the coupling's name as far as the interval tells."""
     if beta is None:
         return "unknown"
     if beta.high < 1:
@@ -139,3 +154,8 @@ def _coupling(beta: Estimate | None) -> Coupling:
     if beta.low > 1:
         return "over"
     return "critical" if _CRITICAL[0] <= beta.low and beta.high <= _CRITICAL[1] else "unknown"
+
+
+def is_known(figures: Figures, row: int) -> bool:
+    """Say whether a row's covariance exists."""
+    return bool(np.isfinite(figures.covariance[row]).all())

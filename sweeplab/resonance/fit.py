@@ -16,15 +16,16 @@ _MEDIAN_TO_SIGMA = 1 / np.sqrt(2 * np.log(2))
 _FALSE_ALARMS_A_SWEEP = 0.01
 _ROUNDS = 8
 _MOST_SET_ASIDE = 0.15
+_FEW = 2
 # Chi-square, one degree of freedom: 1 % of sweeps whose described line is right fit a rest of it.
 _REST_OF_LINE_CHI2 = 6.63
-# A valley whose residual is this many times what neighbours do not share may be the wrong one.
-_SUSPECT = 1.3
+# A residual so many standard deviations above what neighbours do not share may be the wrong valley.
+_SUSPECT = 5.0
 # No instrument and no file is better than this: a cleaner sweep was computed.
 _LEAST_NOISE = 1e-8
 _COARSE_POINTS = 72
 _COARSE_STEPS = 6
-MIN_POINTS = 8
+MIN_POINTS = 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,7 +80,8 @@ def _best(rows: Rows, delay_free: BoolArray) -> Solution:
     """Fit from the best start; from others too where the noise says that it is not the valley."""
     solution = _coarse_to_fine(rows, delay_free)
     noise = _noise_of_neighbours(rows, solution)
-    suspect = np.flatnonzero(solution.rss > _SUSPECT * noise)
+    limit = 1 + _SUSPECT / np.sqrt(rows.weight.sum(axis=1))
+    suspect = np.flatnonzero(solution.rss > limit * noise + 1e-20)
     if suspect.size:
         part, free = rows.take(suspect), delay_free[suspect]
         best = solution.take(suspect)
@@ -129,9 +131,13 @@ def _without_interference(
         trimmed = rows.take(pending).weighted(weight[pending])
         free = delay_free[pending]
         near = solve(trimmed, solution.p[pending], free)
-        far = _best(trimmed, free)
-        better = np.flatnonzero(far.rss < near.rss)
-        solution = solution.put(pending, near.put(better, far.take(better)))
+        # A point or two leave the valley where it is; many may have moved it.
+        many = np.flatnonzero((measured[pending] & ~kept).sum(axis=1) > _FEW)
+        if many.size:
+            far = _best(trimmed.take(many), free[many])
+            better = np.flatnonzero(far.rss < near.rss[many])
+            near = near.put(many[better], far.take(better))
+        solution = solution.put(pending, near)
     return rows.weighted(weight), solution
 
 

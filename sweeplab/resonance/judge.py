@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,8 +12,8 @@ from sweeplab.finding import Finding
 from sweeplab.resonance.figures import Figures
 from sweeplab.resonance.fit import MIN_POINTS, Fitted
 from sweeplab.resonance.kernel import lorentz
-from sweeplab.resonance.result import Circle, Status
-from sweeplab.sweep import Sweep
+from sweeplab.resonance.result import Status
+from sweeplab.sweep import FloatArray, Sweep
 
 # Chi-square that a resonance must gain over a bare background. A bank of some thousand shapes on
 # noise alone gains about 2 ln(1000) + 5; this is out of its reach.
@@ -35,11 +36,61 @@ _NEXT_POINTS = 201
 
 
 @dataclass(frozen=True)
-class Verdict:
-    """A status and the findings that led to it."""
+class Evidence:
+    """What one row's verdict rests on.
 
-    status: Status
-    findings: tuple[Finding, ...]
+    Parameters
+    ----------
+    f_loaded_hz, q_loaded : float
+    place : float
+        Of the resonance in the span, from -1/2 to 1/2.
+    widths : float
+        Half-power bandwidths in the span.
+    gain : float
+        Chi-square gained over a bare background.
+    points : int
+        Kept within half a half-power bandwidth of the resonance.
+    one_point : float
+        Largest share of one point in what tells the resonance from a constant.
+    u_q_loaded, u_q_unloaded : float
+        Relative; the second NaN where there is no unloaded Q.
+    diameter, u_diameter : float
+        ``abs(B)/abs(Gd)`` and its standard uncertainty.
+    misfit : float
+        Residual that neighbouring points share, against the circle's diameter.
+    inflation : float
+    detuned_size, largest, noise : float
+        abs(Gd), the largest reflection measured, and the noise a quadrature.
+    set_aside, measured : int
+        Points.
+    """
+
+    f_loaded_hz: float
+    q_loaded: float
+    place: float
+    widths: float
+    gain: float
+    points: int
+    one_point: float
+    u_q_loaded: float
+    u_q_unloaded: float
+    diameter: float
+    u_diameter: float
+    misfit: float
+    inflation: float
+    detuned_size: float
+    largest: float
+    noise: float
+    set_aside: int
+    measured: int
+
+    @property
+    def next_sweep(self) -> str:
+        """The sweep to take next, in words."""
+        half = _NEXT_SPAN / 2 * self.f_loaded_hz / self.q_loaded
+        digits = max(0, math.ceil(-math.log10(max(half / 1e6, 1e-9) / 50)))
+        start, stop = (self.f_loaded_hz - half) / 1e6, (self.f_loaded_hz + half) / 1e6
+        return f"Sweep {start:.{digits}f} to {stop:.{digits}f} MHz with {_NEXT_POINTS} points."
 
 
 def screen(sweep: Sweep) -> Finding | None:
@@ -51,16 +102,15 @@ def screen(sweep: Sweep) -> Finding | None:
             {"content": sweep.content},
             "Save the sweep as Touchstone, or with real and imaginary part.",
         )  # fmt: skip
-    good = np.isfinite(sweep.gamma)
-    if int(good.sum()) < MIN_POINTS:
+    gamma = sweep.gamma[np.isfinite(sweep.gamma)]
+    if gamma.size < MIN_POINTS:
         return Finding(
             "too-few-points", "problem",
-            f"Only {int(good.sum())} usable points: a resonance needs at least {MIN_POINTS}.",
-            {"points": float(good.sum())},
+            f"Only {gamma.size} usable points: a resonance needs at least {MIN_POINTS}.",
+            {"points": float(gamma.size)},
             f"Sweep again with {_NEXT_POINTS} points.",
         )  # fmt: skip
-    gamma = sweep.gamma[good]
-    if float(np.abs(gamma - gamma.mean()).max()) < 1e-9:
+    if float(np.abs(gamma - gamma[0]).max()) < 1e-9:
         return Finding(
             "flat", "problem", "Every point shows the same reflection: nothing was measured.",
             {"reflection": abs(complex(gamma[0]))},
@@ -69,217 +119,202 @@ def screen(sweep: Sweep) -> Finding | None:
     return None
 
 
-def judge(fitted: Fitted, row: int, figures: Figures | None, sweep: Sweep) -> Verdict:
+def gather(fitted: Fitted, figures: Figures, sweeps: Sequence[Sweep]) -> list[Evidence]:
+    """Return the evidence of every row of a batch."""
+    rows, solution = fitted.rows, fitted.solution
+    kept = rows.weight > 0
+    x, _ = lorentz(rows, solution.p)
+    gamma = np.stack([sweep.gamma for sweep in sweeps])
+    size = np.abs(gamma)
+    measured = np.isfinite(size)
+    noise2 = np.maximum(fitted.sigma**2, 1e-300)
+    columns = (
+        figures.f_loaded.value,
+        figures.q_loaded.value,
+        solution.p[:, 0],
+        np.exp(solution.p[:, 1]),
+        (fitted.background_rss - solution.rss) / noise2,
+        ((np.abs(x) <= 1) & kept).sum(axis=1),
+        _share_of_one_point(x, rows.weight),
+        figures.q_loaded.u_relative,
+        figures.q_unloaded.u_relative,
+        figures.diameter.value,
+        figures.diameter.value * figures.diameter.u_relative,
+        _misfit(fitted),
+        figures.inflation,
+        figures.detuned_size.value,
+        np.where(measured, size, 0).max(axis=1),
+        fitted.sigma,
+        measured.sum(axis=1) - kept.sum(axis=1),
+        measured.sum(axis=1),
+    )
+    return [Evidence(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
+
+
+def _share_of_one_point(x: FloatArray, weight: FloatArray) -> FloatArray:
+    """Return the largest share that one point has in what tells the resonance from a constant.
+
+    The shape's part off its mean is ``|L|^2 - 2 Re(L mean*) + |mean|^2``.
+    """
+    size = 1 / (1 + x * x)
+    total = weight.sum(axis=1, keepdims=True)
+    real = (weight * size).sum(axis=1, keepdims=True) / total
+    imag = -(weight * x * size).sum(axis=1, keepdims=True) / total
+    off = weight * (size - 2 * size * (real - x * imag) + real**2 + imag**2)
+    return np.asarray(off.max(axis=1) / np.maximum(off.sum(axis=1), 1e-300))
+
+
+def _misfit(fitted: Fitted) -> FloatArray:
+    rho = np.maximum(fitted.correlation, 0)
+    notable = rho * np.sqrt(2 * fitted.rows.weight.sum(axis=1)) >= 3
+    shared = np.sqrt(2 * rho) * fitted.sigma
+    diameter = np.maximum(np.abs(fitted.solution.linear[:, 1]), 1e-300)
+    return np.asarray(np.where(notable, shared / diameter, 0.0))
+
+
+def judge(evidence: Evidence, determined: bool) -> tuple[Status, list[Finding]]:
     """Weigh one fit.
 
     Parameters
     ----------
-    fitted : Fitted
-    row : int
-    figures : Figures or None
-        None where the covariance does not exist.
-    sweep : Sweep
-        The sweep fitted, at the plane of the fit.
+    evidence : Evidence
+    determined : bool
+        Whether the fit's covariance exists.
+
+    Returns
+    -------
+    status : str
+    findings : list of Finding
+        Why, and what to do.
     """
-    refusal = _no_resonance(fitted, row, figures)
-    if refusal is not None or figures is None:
-        return Verdict("refused", (refusal,) if refusal else ())
-    refusal = _unusable(fitted, row, figures)
+    refusal = _refusal(evidence, determined)
     if refusal is not None:
-        return Verdict("refused", (refusal,))
-    doubts = [
-        *_sampling_doubts(fitted, row, figures),
-        *_shape_doubts(fitted, row, figures, sweep),
-    ]
+        return "refused", [refusal]
+    doubts = list(_doubts(evidence))
     status: Status = "doubtful" if any(f.level != "note" for f in doubts) else "ok"
-    aside = _set_aside(fitted, row, sweep)
-    return Verdict(status, (*doubts, aside) if aside else tuple(doubts))
+    if evidence.set_aside:
+        doubts.append(Finding(
+            "set-aside", "note",
+            f"{evidence.set_aside} of {evidence.measured} points stand far off the circle and "
+            "were set aside (broadcasters, switching noise).",
+            {"points_set_aside": float(evidence.set_aside)},
+            "Nothing to do; fewer of them after a repeat at a quieter hour.",
+        ))  # fmt: skip
+    return status, doubts
 
 
-def points_in_bandwidth(fitted: Fitted, row: int, circle: Circle) -> int:
-    """Count the points kept within half a half-power bandwidth of the resonance."""
-    half = circle.f_loaded_hz / circle.q_loaded / 2
-    near = np.abs(fitted.rows.f_hz[row] - circle.f_loaded_hz) <= half
-    return int((near & (fitted.rows.weight[row] > 0)).sum())
-
-
-def _share_of_one_point(fitted: Fitted, row: int) -> float:
-    """Return the largest share that one point has in what tells the resonance from a constant."""
-    one = np.array([row])
-    rows = fitted.rows.take(one)
-    x, _ = lorentz(rows, fitted.solution.p[one])
-    weight = rows.weight[0]
-    shape = 1 / (1 + 1j * x[0])
-    size = weight * np.abs(shape - np.average(shape, weights=weight)) ** 2
-    return float(size.max() / max(size.sum(), 1e-300))
-
-
-def misfit(fitted: Fitted, row: int) -> float:
-    """Return the residual that neighbouring points share, against the circle's diameter."""
-    rho = max(float(fitted.correlation[row]), 0.0)
-    points = float(fitted.rows.weight[row].sum())
-    if rho * math.sqrt(2 * points) < 3:
-        return 0.0
-    shared = math.sqrt(2 * rho) * float(fitted.sigma[row])
-    return shared / max(abs(complex(fitted.solution.linear[row, 1])), 1e-300)
-
-
-def next_sweep(f_hz: float, bandwidth_hz: float) -> str:
-    """Return the sweep to take next, in words."""
-    half = _NEXT_SPAN / 2 * bandwidth_hz
-    digits = max(0, math.ceil(-math.log10(max(half / 1e6, 1e-9) / 50)))
-    start, stop = (f_hz - half) / 1e6, (f_hz + half) / 1e6
-    return f"Sweep {start:.{digits}f} to {stop:.{digits}f} MHz with {_NEXT_POINTS} points."
-
-
-def _no_resonance(fitted: Fitted, row: int, figures: Figures | None) -> Finding | None:
-    sigma2 = max(float(fitted.sigma[row]) ** 2, 1e-300)
-    gain = (float(fitted.background_rss[row]) - float(fitted.solution.rss[row])) / sigma2
-    if gain < _LEAST_GAIN:
+def _refusal(e: Evidence, determined: bool) -> Finding | None:
+    if e.gain < _LEAST_GAIN:
         return Finding(
             "no-resonance", "problem", "No resonance stands out of the noise in this sweep.",
-            {"chi_square_gain": gain, "needed": _LEAST_GAIN},
+            {"chi_square_gain": e.gain, "needed": _LEAST_GAIN},
             "Sweep wider to find the dip, or tune the capacitor into the span.",
         )  # fmt: skip
-    if figures is None:
+    if not determined:
         return Finding(
             "not-determined", "problem", "The data do not determine a resonance: many fit alike.",
             {}, "Sweep over several half-power bandwidths about the dip.",
         )  # fmt: skip
-    return None
-
-
-def _unusable(fitted: Fitted, row: int, figures: Figures) -> Finding | None:
-    circle = figures.circle
-    x0 = float(fitted.solution.p[row, 0])
-    kappa = math.exp(float(fitted.solution.p[row, 1]))
-    u_q = figures.q_loaded.u / circle.q_loaded
-    inside = points_in_bandwidth(fitted, row, circle)
-    bandwidth = circle.f_loaded_hz / circle.q_loaded
-    again = next_sweep(circle.f_loaded_hz, bandwidth)
-    evidence: dict[str, float | str] = {"half_power_bandwidths_in_span": kappa}
-    if circle.q_loaded < _LEAST_Q:
+    if e.q_loaded < _LEAST_Q:
         return Finding(
             "not-isolated", "problem",
             "A loaded Q this low is no isolated resonance: Q would mean little here.",
-            {"q_loaded": circle.q_loaded}, "Read the match alone.",
+            {"q_loaded": e.q_loaded}, "Read the match alone.",
         )  # fmt: skip
-    if kappa < _LEAST_SPAN:
+    if e.widths < _LEAST_SPAN:
         return Finding(
             "span-too-narrow", "problem",
-            f"The span covers only {kappa:.2g} half-power bandwidths: Q cannot be told.",
-            evidence, again,
+            f"The span covers only {e.widths:.2g} half-power bandwidths: Q cannot be told.",
+            {"half_power_bandwidths_in_span": e.widths}, e.next_sweep,
         )  # fmt: skip
-    if abs(x0) > 0.5:
-        where = "below" if x0 < 0 else "above"
+    if abs(e.place) > 0.5:
         return Finding(
-            "outside-span", "problem", f"The resonance lies {where} the swept span, if anywhere.",
-            {"place_in_span": x0},
-            f"Move the span {'down' if x0 < 0 else 'up'}, or tune the capacitor.",
+            "outside-span", "problem",
+            f"The resonance, if any, lies {'below' if e.place < 0 else 'above'} the swept span.",
+            {"place_in_span": e.place},
+            f"Move the span {'down' if e.place < 0 else 'up'}, or tune the capacitor.",
         )  # fmt: skip
-    if _share_of_one_point(fitted, row) > _ONE_POINT:
+    return _no_use(e)
+
+
+def _no_use(e: Evidence) -> Finding | None:
+    if e.one_point > _ONE_POINT:
         return Finding(
             "too-few-in-bandwidth", "problem",
-            f"{inside} points lie in the half-power bandwidth, and one alone carries the "
+            f"{e.points} points lie in the half-power bandwidth, and one alone carries the "
             "resonance: a spike would look alike.",
-            {"points_in_bandwidth": float(inside), **evidence}, again,
+            {"points_in_bandwidth": float(e.points)}, e.next_sweep,
         )  # fmt: skip
-    if figures.diameter.value < _LEAST_DIAMETER:
+    if e.diameter < _LEAST_DIAMETER:
         return Finding(
             "hardly-a-dip", "problem",
-            f"The deepest dip takes {100 * figures.diameter.value:.1f} % off the reflection: "
-            "a wobble, or a loop that is hardly coupled.",
-            {"diameter": figures.diameter.value},
+            f"The deepest dip takes {100 * e.diameter:.1f} % off the reflection: a wobble, or a "
+            "loop that is hardly coupled.",
+            {"diameter": e.diameter},
             "Look for the real dip over a wider span, or bring the coupling loop closer.",
         )  # fmt: skip
-    if not u_q < _WORST_U:
+    if not e.u_q_loaded < _WORST_U:
         return Finding(
             "too-noisy", "problem", "The noise leaves the loaded Q uncertain by half or more.",
-            {"u_q_loaded_relative": u_q, **evidence}, again,
+            {"u_q_loaded_relative": e.u_q_loaded}, e.next_sweep,
         )  # fmt: skip
-    if misfit(fitted, row) > _WORST_MISFIT:
+    if e.misfit > _WORST_MISFIT:
         return Finding(
             "not-one-resonance", "problem",
-            "The sweep does not follow one resonance: the misfit is "
-            f"{100 * misfit(fitted, row):.0f} % of the circle.",
-            {"misfit_relative": misfit(fitted, row)},
+            f"The sweep does not follow one resonance: the misfit is {100 * e.misfit:.0f} % of "
+            "the circle.",
+            {"misfit_relative": e.misfit},
             "Look for a second resonance, a moving hand, or an analyzer that needs calibration; "
             "sweep closer about the dip.",
         )  # fmt: skip
     return None
 
 
-def _sampling_doubts(fitted: Fitted, row: int, figures: Figures) -> list[Finding]:
-    circle = figures.circle
-    kappa = math.exp(float(fitted.solution.p[row, 1]))
-    again = next_sweep(circle.f_loaded_hz, circle.f_loaded_hz / circle.q_loaded)
-    doubts = []
-    if kappa < _GOOD_SPAN:
-        doubts.append(Finding(
+def _doubts(e: Evidence) -> Iterator[Finding]:
+    if e.widths < _GOOD_SPAN:
+        yield Finding(
             "span-narrow", "warning",
-            f"The span covers only {kappa:.2g} half-power bandwidths: a line's phase and the "
+            f"The span covers only {e.widths:.2g} half-power bandwidths: a line's phase and the "
             "background pass for Q.",
-            {"half_power_bandwidths_in_span": kappa}, again,
-        ))  # fmt: skip
-    best = figures.q_unloaded or figures.q_loaded
-    relative = best.u / best.value
-    if relative > _POOR_U:
-        inside = points_in_bandwidth(fitted, row, circle)
-        doubts.append(Finding(
-            "uncertain", "warning",
-            f"Unloaded Q is known to {100 * relative:.0f} % only, with {inside} points in the "
-            "half-power bandwidth.",
-            {"u_q_unloaded_relative": relative, "points_in_bandwidth": float(inside)}, again,
-        ))  # fmt: skip
-    if circle.q_loaded < _POOR_Q:
-        doubts.append(Finding(
-            "low-q", "warning",
-            "At a loaded Q this low the antenna is hardly one isolated resonance.",
-            {"q_loaded": circle.q_loaded}, "Take Q and coupling as rough.",
-        ))  # fmt: skip
-    if figures.q_unloaded is None:
-        doubts.append(Finding(
+            {"half_power_bandwidths_in_span": e.widths}, e.next_sweep,
+        )  # fmt: skip
+    if math.isnan(e.u_q_unloaded):
+        yield Finding(
             "overcoupled-beyond-model", "warning",
             "The circle is wider than any lossless coupling gives: no unloaded Q.",
-            {"diameter": figures.diameter.value, "u": figures.diameter.u},
+            {"diameter": e.diameter, "u": e.u_diameter},
             "Calibrate the analyzer at the coupling loop's terminals, or loosen the coupling.",
-        ))  # fmt: skip
-    return doubts
+        )  # fmt: skip
+    elif e.u_q_unloaded > _POOR_U:
+        yield Finding(
+            "uncertain", "warning",
+            f"Unloaded Q is known to {100 * e.u_q_unloaded:.0f} % only, with {e.points} points in "
+            "the half-power bandwidth.",
+            {"u_q_unloaded_relative": e.u_q_unloaded, "points_in_bandwidth": float(e.points)},
+            e.next_sweep,
+        )  # fmt: skip
+    if e.q_loaded < _POOR_Q:
+        yield Finding(
+            "low-q", "warning",
+            "At a loaded Q this low the antenna is hardly one isolated resonance.",
+            {"q_loaded": e.q_loaded}, "Take Q and coupling as rough.",
+        )  # fmt: skip
+    yield from _shape_doubts(e)
 
 
-def _shape_doubts(fitted: Fitted, row: int, figures: Figures, sweep: Sweep) -> list[Finding]:
-    doubts = []
-    bad = misfit(fitted, row)
-    if bad > 0:
-        doubts.append(Finding(
-            "misfit", "warning" if bad > _POOR_MISFIT else "note",
-            f"Neighbouring points miss the circle together, by {100 * bad:.1f} % of its diameter; "
-            "intervals are widened for it.",
-            {"misfit_relative": bad, "widened_by": figures.inflation},
+def _shape_doubts(e: Evidence) -> Iterator[Finding]:
+    if e.misfit > 0:
+        yield Finding(
+            "misfit", "warning" if e.misfit > _POOR_MISFIT else "note",
+            f"Neighbouring points miss the circle together, by {100 * e.misfit:.1f} % of its "
+            "diameter; intervals are widened for it.",
+            {"misfit_relative": e.misfit, "widened_by": e.inflation},
             "Keep hands and people still during the sweep; describe the feed line in the build.",
-        ))  # fmt: skip
-    largest = float(np.nanmax(np.abs(sweep.gamma)))
-    noise = float(fitted.sigma[row])
-    size = figures.detuned_size
-    if largest > _GAIN_LIMIT + 5 * noise and size.value > _GAIN_LIMIT:
-        doubts.append(Finding(
+        )  # fmt: skip
+    if e.largest > _GAIN_LIMIT + 5 * e.noise and e.detuned_size > _GAIN_LIMIT:
+        yield Finding(
             "more-than-all", "warning",
-            f"More power seems to come back than goes out (|reflection| up to {largest:.3f}).",
-            {"largest_reflection": largest, "detuned_reflection": size.value},
+            f"More power seems to come back than goes out (|reflection| up to {e.largest:.3f}).",
+            {"largest_reflection": e.largest, "detuned_reflection": e.detuned_size},
             "Calibrate the analyzer (open, short, load) and sweep again.",
-        ))  # fmt: skip
-    return doubts
-
-
-def _set_aside(fitted: Fitted, row: int, sweep: Sweep) -> Finding | None:
-    measured = np.isfinite(sweep.gamma)
-    count = int(measured.sum() - fitted.rows.weight[row].sum())
-    if count == 0:
-        return None
-    return Finding(
-        "set-aside", "note",
-        f"{count} of {int(measured.sum())} points stand far off the circle and were set aside "
-        "(broadcasters, switching noise).",
-        {"points_set_aside": float(count)},
-        "Nothing to do; fewer of them after a repeat at a quieter hour.",
-    )  # fmt: skip
+        )  # fmt: skip

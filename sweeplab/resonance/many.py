@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from itertools import islice
 
 import numpy as np
@@ -12,11 +13,11 @@ from sweeplab.estimate import Estimate
 from sweeplab.finding import Finding, ranked
 from sweeplab.line import Line, deembed
 from sweeplab.resonance.brackets import unexplained_loss
-from sweeplab.resonance.figures import Figures, figures
-from sweeplab.resonance.fit import Fitted, fit_rows
-from sweeplab.resonance.judge import judge, points_in_bandwidth, screen
+from sweeplab.resonance.figures import Figures, coupling_of, figures, is_known
+from sweeplab.resonance.fit import fit_rows
+from sweeplab.resonance.judge import gather, judge, screen
 from sweeplab.resonance.kernel import Rows
-from sweeplab.resonance.result import Resonance
+from sweeplab.resonance.result import Circle, Resonance
 from sweeplab.sweep import Sweep
 
 # Small enough for a processor's cache, large enough to hide the interpreter.
@@ -84,73 +85,93 @@ def _fit_batch(sweeps: Sequence[Sweep], line: Line | None) -> Iterator[Resonance
         weight=finite.astype(float),
     )
     fitted = fit_rows(rows, np.full(len(sweeps), line is not None))
-    for row, sweep in enumerate(sweeps):
-        yield _resonance(fitted, row, sweep, line)
+    found = figures(fitted)
+    kept = fitted.rows.weight > 0
+    rms = np.sqrt(fitted.solution.rss / fitted.rows.weight.sum(axis=1)).tolist()
+    for row, (sweep, evidence) in enumerate(
+        zip(sweeps, gather(fitted, found, sweeps), strict=True)
+    ):
+        status, findings = judge(evidence, is_known(found, row))
+        if status == "refused":
+            yield Resonance("refused", tuple(findings), line=line)
+            continue
+        resonance = Resonance(
+            status=status,
+            f_loaded_hz=found.f_loaded_estimate(row),
+            q_loaded=found.q_loaded.estimate(row),
+            half_power_bandwidth_hz=found.half_power_bandwidth.estimate(row),
+            residual_rms=rms[row],
+            points_in_bandwidth=evidence.points,
+            circle=found.circles[row],
+            covariance=found.covariance[row],
+            kept=kept[row],
+            line=line,
+        )
+        if line is not None and fitted.delay_free[row]:
+            findings.append(_rest_of_line(found.circles[row]))
+        yield _with_unloaded(resonance, found, row, findings, sweep.z0_ohm)
 
 
-def _resonance(fitted: Fitted, row: int, sweep: Sweep, line: Line | None) -> Resonance:
-    known = np.all(np.isfinite(fitted.covariance[row]))
-    found = figures(fitted, row) if known else None
-    verdict = judge(fitted, row, found, sweep)
-    if verdict.status == "refused" or found is None:
-        return Resonance("refused", verdict.findings, line=line)
-    findings = list(verdict.findings)
-    q0, beta = found.q_unloaded, found.coupling_factor
-    other = unexplained_loss(found, line is not None)
-    if other is not None and q0 is not None and beta is not None:
+def _with_unloaded(
+    resonance: Resonance, found: Figures, row: int, findings: list[Finding], z0_ohm: float
+) -> Resonance:
+    """Return the resonance with unloaded figures, where there are any, and its findings."""
+    assert resonance.circle is not None
+    if not math.isfinite(found.q_unloaded.value[row]):
+        return replace(resonance, findings=ranked(findings))
+    q0, beta = found.q_unloaded.estimate(row), found.coupling_factor.estimate(row)
+    coupling = coupling_of(beta)
+    size = found.detuned_size
+    other = unexplained_loss(
+        resonance.circle,
+        float(size.value[row] * size.u_relative[row]),
+        q0.value,
+        resonance.line is not None,
+    )
+    if other is not None:
         q0, beta = q0.widened(other[0]), beta.widened(other[1])
         findings.append(other[2])
-    if line is not None and fitted.delay_free[row]:
-        findings.append(_rest_of_line(found))
-    return Resonance(
-        status=verdict.status,
+    return replace(
+        resonance,
         findings=ranked(findings),
-        f0_hz=None if line is None else _unloaded_frequency(found, sweep.z0_ohm),
-        f_loaded_hz=found.f_loaded,
-        q_loaded=found.q_loaded,
+        f0_hz=None if resonance.line is None else _unloaded_frequency(resonance, q0, beta, z0_ohm),
         q_unloaded=q0,
         coupling_factor=beta,
-        coupling=found.coupling,
-        half_power_bandwidth_hz=found.half_power_bandwidth,
-        residual_rms=float(np.sqrt(fitted.solution.rss[row] / fitted.rows.weight[row].sum())),
-        points_in_bandwidth=points_in_bandwidth(fitted, row, found.circle),
-        circle=found.circle,
-        covariance=found.covariance,
-        kept=fitted.rows.weight[row] > 0,
-        line=line,
+        coupling=coupling,
     )
 
 
-def _rest_of_line(found: Figures) -> Finding:
-    delay_s = found.circle.delay_s
+def _rest_of_line(circle: Circle) -> Finding:
     return Finding(
         "rest-of-line", "note",
-        f"A delay of {delay_s * 1e9:.1f} ns is left after the described line: the coupling "
+        f"A delay of {circle.delay_s * 1e9:.1f} ns is left after the described line: the coupling "
         "loop's own reactance, or a length that is not as described. It was fitted.",
-        {"delay_s": delay_s},
+        {"delay_s": circle.delay_s},
         "Nothing to do if a few ns; else check the line's length and velocity factor.",
     )  # fmt: skip
 
 
-def _unloaded_frequency(found: Figures, z0_ohm: float) -> Estimate | None:
+def _unloaded_frequency(
+    fit: Resonance, q_unloaded: Estimate, beta: Estimate, z0_ohm: float
+) -> Estimate | None:
     """Undo the coupling loop's pull: ``fL = f0 (1 + beta Xc/(2 Q0 Z0))``.
 
     The coupling loop's reactance Xc is read off the detuned reflection at the loop's terminals
     (Kajfez & Hwan 1984).
     """
-    if found.q_unloaded is None or found.coupling_factor is None:
-        return None
-    size = float(max(abs(found.circle.detuned), 1e-300))
-    gd = found.circle.detuned / size
+    assert fit.circle is not None
+    assert fit.covariance is not None
+    assert fit.f_loaded_hz is not None
+    size = max(abs(fit.circle.detuned), 1e-300)
+    gd = fit.circle.detuned / size
     if abs(1 - gd) < 1e-6:
         return None
-    x_over_z0 = float(((1 + gd) / (1 - gd)).imag)
-    beta, q0 = found.coupling_factor.value, found.q_unloaded.value
-    pull = beta * x_over_z0 / (2 * q0)
+    x_over_z0 = ((1 + gd) / (1 - gd)).imag
+    pull = beta.value * x_over_z0 / (2 * q_unloaded.value)
     # The pull is uncertain by the turn of Gd: d(Xc/Z0) = (1 + (Xc/Z0)^2)/2 d(arg Gd).
     turn = np.array([0, 0, 0, -gd.imag, gd.real, 0, 0]) / size
-    variance = float(turn @ found.covariance @ turn)
+    variance = float(turn @ fit.covariance @ turn)
     u_x = (1 + x_over_z0**2) / 2 * math.sqrt(max(variance, 0.0))
-    u_pull = abs(beta / (2 * q0)) * u_x
-    value = found.f_loaded.value / (1 + pull)
-    return Estimate.normal(value, float(np.hypot(found.f_loaded.u, value * u_pull)))
+    u_pull = abs(beta.value / (2 * q_unloaded.value)) * u_x
+    value = fit.f_loaded_hz.value / (1 + pull)
+    return Estimate.normal(value, math.hypot(fit.f_loaded_hz.u, value * u_pull))
