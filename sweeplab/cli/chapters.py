@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 from sweeplab.cli.jobs import compare_builds
 from sweeplab.errors import LogError
 from sweeplab.finding import Finding
-from sweeplab.present.report import Chapter, Entry, render
-from sweeplab.present.strain import Strain, strain
+from sweeplab.present.report import POWER_W, Chapter, Entry, render
 from sweeplab.present.together import column_of, together
+from sweeplab.study.safety import Strain, strain
 
 if TYPE_CHECKING:
     from sweeplab.build import Build
@@ -90,7 +90,7 @@ def _picture(log: Log, build: Build, stored: StoredSweep) -> tuple[Sweep, Resona
 def _strains(
     build: Build, records: Sequence[Record], figures: Mapping[str, Mapping[str, Estimate]]
 ) -> dict[str, Strain]:
-    """Return what the loop carries at 100 W, band by band, where the model can say."""
+    """Return what the loop carries at `POWER_W`, band by band, where the model can say."""
     from sweeplab.loop import LoopModel
 
     settings = {column_of(record): record.setting for record in records}
@@ -99,5 +99,5 @@ def _strains(
         if "r_total_ohm" in known and known["r_total_ohm"].value > 0:
             model = LoopModel(build.in_setting(settings[column]))
             z_ohm = model.impedance(known["f_loaded_hz"].value)
-            strains[column] = strain(known["r_total_ohm"], abs(z_ohm.imag))
+            strains[column] = strain(abs(z_ohm.imag), known["r_total_ohm"], POWER_W)
     return strains

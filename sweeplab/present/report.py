@@ -15,18 +15,19 @@ from sweeplab.bands import band_order
 from sweeplab.present import plots
 from sweeplab.present.words import FIGURES, VERDICTS, counted, interval, moves, sentence, shown
 from sweeplab.quantity import format_quantity
+from sweeplab.study.safety import CAUTIONS, Strain, voltage_finding
 
 if TYPE_CHECKING:
     from sweeplab.build import Build
     from sweeplab.estimate import Estimate
     from sweeplab.finding import Finding
-    from sweeplab.present.strain import Strain
     from sweeplab.resonance import Resonance
     from sweeplab.study.compare import BandChange, Comparison
     from sweeplab.sweep import Sweep
 
 T = TypeVar("T")
 _TEMPLATES = Path(__file__).parent / "templates"
+POWER_W = 100.0
 _TOLD = ("efficiency", "r_loss_ohm", "q_unloaded", "swr_min")
 
 
@@ -77,7 +78,7 @@ class Chapter:
     figures : mapping of str to mapping of str to Estimate
         For each band (and setting) the figures of all its sweeps together.
     strains : mapping of str to Strain
-        For each band, what the loop carries at 100 W.
+        For each band, what the loop carries at `POWER_W`.
     came_from, why : str
         The build before and the reason; empty for a first build.
     comparison : Comparison or None
@@ -113,6 +114,8 @@ def render(chapters: Sequence[Chapter], title: str) -> str:
         chapters=[_chapter(chapter, f"b{i}") for i, chapter in enumerate(chapters)],
         strains=_strains(chapters),
         worst_volts=_worst_volts(chapters),
+        overloads=_overloads(chapters),
+        cautions=CAUTIONS,
         sweeps=[_sweep_row(chapter, entry) for chapter, entry in entries],
     )
 
@@ -341,6 +344,17 @@ def _worst_volts(chapters: Sequence[Chapter]) -> str:
         for carried in chapter.strains.values()
     ]
     return format_quantity(max(highs), "V", digits=2) if highs else ""
+
+
+def _overloads(chapters: Sequence[Chapter]) -> list[Finding]:
+    """Return where the latest build's capacitor is, or may be, beyond its rated voltage."""
+    latest = [chapter for chapter in chapters if chapter.strains][-1:]
+    found = [
+        voltage_finding(chapter.build, column, carried)
+        for chapter in latest
+        for column, carried in _by_band(chapter.strains)
+    ]
+    return [finding for finding in found if finding is not None]
 
 
 def _sweep_row(chapter: Chapter, entry: Entry) -> dict[str, Any]:

@@ -106,7 +106,7 @@ def test_a_persons_words_are_shown_as_text(page):
 def test_it_tells_build_change_verdict_method_and_cautions(page):
     text = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page))
     for words in ("mended", "parts.joint.count", "efficiency rose from", "standard uncertainty",
-                  "as in free space", "kilovolts", "exposure", "local codes",
+                  "as in free space", "kilovolts", "exposure", "Local codes", "it is rated 3.0 kV",
                   "Where the ohms go", "Smith chart"):  # fmt: skip
         assert words in text, words
 

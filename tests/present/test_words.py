@@ -1,4 +1,4 @@
-"""Words for figures and verdicts; volts and amperes under power."""
+"""Words for figures and verdicts."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 
 from sweeplab.estimate import Estimate
 from sweeplab.present import words
-from sweeplab.present.strain import strain
 
 
 def move(verdict, before=0.0533, after=0.0796, u=0.0007):
@@ -65,17 +64,3 @@ def test_every_figure_of_comparisons_has_words():
     from sweeplab.study.figures import NAMES
 
     assert set(words.FIGURES) >= {*NAMES, *LOSS}
-
-
-def test_volts_are_those_of_the_common_formula():
-    """V = sqrt(2 P Q X) for a loop whose reactance is its slope (common practice, no source)."""
-    q, x_ohm, power_w = 1000.0, 131.3, 100.0
-    carried = strain(Estimate.normal(x_ohm / q, 0.0), x_ohm, power_w)
-    assert carried.capacitor_v_peak.value == pytest.approx(math.sqrt(2 * power_w * q * x_ohm))
-
-
-def test_the_power_is_spent_in_the_resistance():
-    carried = strain(Estimate.normal(0.13, 0.01), 131.3, 50.0)
-    assert carried.loop_a_rms.value**2 * 0.13 == pytest.approx(50.0)
-    assert carried.loop_a_rms.u / carried.loop_a_rms.value == pytest.approx(0.01 / 0.13 / 2)
-    assert carried.capacitor_v_peak.low < carried.capacitor_v_peak.value
