@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from concurrent.futures import Executor
 from functools import partial
 from os import PathLike, fspath
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from sweeplab.errors import ReadError
 from sweeplab.files import read_sweep
-from sweeplab.reading import RESONANCE_FIGURES, Reading, take_reading
+from sweeplab.reading import RESONANCE_FIGURES, Reading, take_readings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from sweeplab.build import Build
 
 _LOSS_COLUMNS = ("x_eff_ohm", "r_total_ohm", "r_radiation_ohm", "r_loss_ohm", "efficiency")
+_BATCH = 64
 
 
 def analyze(
@@ -44,8 +45,10 @@ def analyze(
     import pandas as pd
 
     names = [fspath(path) for path in paths]
-    work = partial(_row, build=build)
-    rows = list(map(work, names) if executor is None else executor.map(work, names))
+    batches = [names[first : first + _BATCH] for first in range(0, len(names), _BATCH)]
+    work = partial(_rows, build=build)
+    done = map(work, batches) if executor is None else executor.map(work, batches)
+    rows = [row for batch in done for row in batch]
     return pd.DataFrame(rows, columns=_columns(build is not None))
 
 
@@ -60,12 +63,20 @@ def _columns(with_build: bool) -> list[str]:
     return columns
 
 
-def _row(path: str, build: Build | None) -> dict[str, Any]:
-    try:
-        reading = take_reading(read_sweep(path), build)
-    except ReadError as error:
-        return {"file": path, "status": "failed", "findings": str(error)}
-    return {"file": path, **_facts(reading)}
+def _rows(paths: Sequence[str], build: Build | None) -> list[dict[str, Any]]:
+    """Read and fit one batch, so that a worker process gets more than a file at a time."""
+    rows: list[dict[str, Any]] = []
+    sweeps = []
+    for path in paths:
+        rows.append({"file": path})
+        try:
+            sweeps.append(read_sweep(path))
+        except ReadError as error:
+            rows[-1] |= {"status": "failed", "findings": str(error)}
+    readable = (row for row in rows if "status" not in row)
+    for row, reading in zip(readable, take_readings(sweeps, build), strict=True):
+        row |= _facts(reading)
+    return rows
 
 
 def _facts(reading: Reading) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -9,7 +10,7 @@ from sweeplab.bands import band_of
 from sweeplab.finding import Finding, ranked
 from sweeplab.loss import FIGURES as LOSS_FIGURES
 from sweeplab.loss import LossBudget, loss_budget
-from sweeplab.resonance import Match, Resonance, find_match, fit_resonance
+from sweeplab.resonance import Match, Resonance, find_matches, fit_many
 from sweeplab.resonance.result import Status
 from sweeplab.sweep import Sweep
 
@@ -124,11 +125,29 @@ def take_reading(sweep: Sweep, build: Build | None = None, setting: str | None =
     BuildError
         The build has no such setting.
     """
-    if build is None:
-        resonance = fit_resonance(sweep)
-        return Reading(sweep, resonance, find_match(sweep, resonance))
-    state = build.in_setting(setting)
-    line = None if state.feed is None else state.feed.line
-    resonance = fit_resonance(sweep, line=line)
-    budget = loss_budget(sweep, state, resonance=resonance)
-    return Reading(sweep, resonance, find_match(sweep, resonance), budget)
+    return take_readings([sweep], build, setting)[0]
+
+
+def take_readings(
+    sweeps: Sequence[Sweep], build: Build | None = None, setting: str | None = None
+) -> list[Reading]:
+    """Take the readings of many sweeps of one build at once, in the order given.
+
+    Raises
+    ------
+    BuildError
+        The build has no such setting.
+    """
+    state = None if build is None else build.in_setting(setting)
+    line = None if state is None or state.feed is None else state.feed.line
+    resonances = fit_many(sweeps, line=line)
+    matches = find_matches(sweeps, resonances)
+    return [
+        Reading(
+            sweep,
+            resonance,
+            match,
+            None if state is None else loss_budget(sweep, state, resonance=resonance),
+        )
+        for sweep, resonance, match in zip(sweeps, resonances, matches, strict=True)
+    ]

@@ -1,7 +1,7 @@
 """From a sweep to its resonance and match."""
 
 from sweeplab.resonance.many import fit_many, fit_resonance, iter_fit
-from sweeplab.resonance.match import find_match
+from sweeplab.resonance.match import find_match, find_matches, reflection_at
 from sweeplab.resonance.result import Circle, Match, Resonance
 
 __all__ = [
@@ -9,7 +9,9 @@ __all__ = [
     "Match",
     "Resonance",
     "find_match",
+    "find_matches",
     "fit_many",
     "fit_resonance",
     "iter_fit",
+    "reflection_at",
 ]

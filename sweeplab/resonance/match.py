@@ -1,22 +1,36 @@
-"""The match as the transmitter sees it: lowest SWR, impedance there, bandwidths."""
+"""The match as the transmitter sees it: lowest SWR, impedance there, bandwidths.
+
+The circle is a bilinear function of ``jx``, ``x = QL t``, and stays one through a line:
+``G = (a + b jx)/(c + d jx)``. So every figure of the match has a closed form.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
-from sweeplab.estimate import propagate
-from sweeplab.line import renormalized
 from sweeplab.resonance.many import fit_resonance
-from sweeplab.resonance.result import Circle, Match, Resonance
-from sweeplab.sweep import FloatArray, Sweep
+from sweeplab.resonance.result import Match, Resonance
+from sweeplab.sweep import ComplexArray, FloatArray, Sweep
 
 LEVELS = (2.0, 3.0)
+Plane = Literal["analyzer", "antenna"]
+# The delay turns the picture and does not change its size.
+_USED = np.array([0, 1, 3, 4, 5, 6])
 
 
-def find_match(sweep: Sweep, resonance: Resonance | None = None) -> Match:
-    """Return the match of a sweep, at the analyzer's plane.
+def find_match(
+    sweep: Sweep,
+    resonance: Resonance | None = None,
+    *,
+    levels: Sequence[float] = LEVELS,
+    plane: Plane = "analyzer",
+) -> Match:
+    """Return the match of a sweep.
 
     Parameters
     ----------
@@ -25,6 +39,10 @@ def find_match(sweep: Sweep, resonance: Resonance | None = None) -> Match:
     resonance : Resonance or None
         Its fit; made here where not given. Where there is none, the figures are those of the
         best measured point, without uncertainties.
+    levels : sequence of float
+        SWR levels whose bandwidth is wanted.
+    plane : {'analyzer', 'antenna'}
+        Where: the analyzer's plane, or the far end of the line that the fit took out.
 
     Returns
     -------
@@ -32,58 +50,229 @@ def find_match(sweep: Sweep, resonance: Resonance | None = None) -> Match:
         SWR bandwidths are None where the level is not reached or an edge lies outside the sweep.
     """
     fit = fit_resonance(sweep) if resonance is None else resonance
-    if fit.circle is None or fit.covariance is None:
-        return _measured(sweep)
-    middle, covariance = _unknowns(fit.circle), fit.covariance[np.ix_(_USED, _USED)]
-    scale = _line_scale(fit, sweep)
+    return find_matches([sweep], [fit], levels=levels, plane=plane)[0]
 
-    def model(x: FloatArray) -> FloatArray:
-        return _model_figures(x, scale)
 
-    values, spread = propagate(model, middle, covariance)
-    u = np.sqrt(np.maximum(np.diag(spread), 0))
-    f_best = float(values[1])
-    if not sweep.f_hz[0] <= f_best <= sweep.f_hz[-1] or not np.all(np.isfinite(values[:2])):
-        return _measured(sweep)
-    reflection = _at_analyzer(fit, sweep, f_best)
-    widths, u_widths = _bandwidths(middle, scale, sweep, u)
+def find_matches(
+    sweeps: Sequence[Sweep],
+    resonances: Sequence[Resonance],
+    *,
+    levels: Sequence[float] = LEVELS,
+    plane: Plane = "analyzer",
+) -> list[Match]:
+    """Return the matches of many fitted sweeps; see `find_match`."""
+    matches: list[Match | None] = [None] * len(sweeps)
+    modelled = [i for i, fit in enumerate(resonances) if fit.circle is not None]
+    if modelled:
+        fits = [resonances[i] for i in modelled]
+        z0 = [sweeps[i].z0_ohm for i in modelled]
+        problem = _Problem.of(fits, z0, levels, plane)
+        values = problem.figures(problem.unknowns)
+        u = problem.uncertainties()
+        for row, i in enumerate(modelled):
+            matches[i] = _match(values[row], u[row], sweeps[i], resonances[i], levels, plane)
+    return [
+        _measured(sweeps[i], levels) if match is None else match for i, match in enumerate(matches)
+    ]
+
+
+@dataclass(frozen=True, eq=False)
+class _Problem:
+    """A batch of circles and what the way to the plane does to them.
+
+    Parameters
+    ----------
+    unknowns : ndarray, shape (b, 6)
+        (f_loaded_hz, q_loaded, Re Gd, Im Gd, Re B, Im B).
+    covariance : ndarray, shape (b, 6, 6)
+    way : ndarray of complex, shape (b, 2, 2)
+        Bilinear map from the plane of the fit to the plane asked for.
+    rho : ndarray, shape (l,)
+        abs(reflection) of the levels.
+    """
+
+    unknowns: FloatArray
+    covariance: FloatArray
+    way: ComplexArray
+    rho: FloatArray
+
+    @classmethod
+    def of(
+        cls, fits: Sequence[Resonance], z0: Sequence[float], levels: Sequence[float], plane: Plane
+    ) -> _Problem:
+        unknowns, covariances, ways = [], [], []
+        for fit, z0_ohm in zip(fits, z0, strict=True):
+            assert fit.circle is not None
+            assert fit.covariance is not None
+            gd, b = fit.circle.detuned, fit.circle.drop
+            f = fit.circle.f_loaded_hz
+            unknowns.append((f, fit.circle.q_loaded, gd.real, gd.imag, b.real, b.imag))
+            covariances.append(fit.covariance)
+            ways.append(_way(fit, z0_ohm, f, plane))
+        rho = np.array([(level - 1) / (level + 1) for level in levels])
+        every = np.stack(covariances)[:, _USED[:, None], _USED[None, :]]
+        return cls(np.array(unknowns), every, np.array(ways), rho)
+
+    def figures(self, unknowns: FloatArray) -> FloatArray:
+        """Return (lowest SWR, its frequency, low and high edge a level), shape (b, 2 + 2l)."""
+        f, q = unknowns[:, 0], unknowns[:, 1]
+        gd = unknowns[:, 2] + 1j * unknowns[:, 3]
+        resonant = gd + unknowns[:, 4] + 1j * unknowns[:, 5]
+        one = np.ones_like(gd)
+        # Rows: above and below the fraction's bar; columns: what multiplies 1 and jx.
+        fraction = self.way @ np.stack([resonant, gd, one, one], axis=1).reshape(-1, 2, 2)
+        top, bottom = _quadratic(fraction[:, 0]), _quadratic(fraction[:, 1])
+        x_best, least = _least_ratio(top, bottom)
+        size = np.sqrt(np.maximum(least, 0))
+        with np.errstate(divide="ignore"):
+            swr = np.where(size < 1, (1 + size) / np.maximum(1 - size, 1e-300), np.inf)
+        columns = [swr, _frequency(x_best / q, f)]
+        for rho in self.rho:
+            low, high = _edges(top - rho**2 * bottom)
+            columns += [_frequency(low / q, f), _frequency(high / q, f)]
+        return np.stack(columns, axis=1)
+
+    def uncertainties(self) -> FloatArray:
+        """Return standard uncertainties of the figures and, last, of the widths, (b, 2 + 3l)."""
+        spread = np.sqrt(np.maximum(np.einsum("bii->bi", self.covariance), 0))
+        step = np.maximum(1e-2 * spread, 1e-9 * np.abs(self.unknowns)) + 1e-300
+        slopes = []
+        for i in range(6):
+            moved = np.zeros_like(self.unknowns)
+            moved[:, i] = step[:, i]
+            rise = self._outputs(self.unknowns + moved) - self._outputs(self.unknowns - moved)
+            slopes.append(rise / (2 * step[:, i : i + 1]))
+        jacobian = np.stack(slopes, axis=2)
+        variance = np.einsum("bmi,bij,bmj->bm", jacobian, self.covariance, jacobian)
+        return np.asarray(np.sqrt(np.maximum(variance, 0)))
+
+    def _outputs(self, unknowns: FloatArray) -> FloatArray:
+        figures = self.figures(unknowns)
+        return np.concatenate([figures, figures[:, 3::2] - figures[:, 2::2]], axis=1)
+
+
+def _way(fit: Resonance, z0_ohm: float, f_hz: float, plane: Plane) -> ComplexArray:
+    """Return the bilinear map, shape (2, 2), from the plane of the fit to the plane asked for.
+
+    A described line is taken with its loss and turn at the resonance: over the dip they change
+    by next to nothing.
+    """
+    way = np.eye(2, dtype=complex)
+    if plane == "antenna" or fit.line is None or fit.circle is None:
+        return way
+    if fit.line.z0_ohm == z0_ohm:
+        way[0, 0] = fit.line.round_trip(np.array([f_hz]))[0]
+        return way
+    turn = np.exp(-2j * np.pi * (f_hz - fit.circle.f_ref_hz) * fit.circle.delay_s)
+    r = (fit.line.z0_ohm - z0_ohm) / (fit.line.z0_ohm + z0_ohm)
+    into, out = np.array([[1, -r], [-r, 1]]), np.array([[1, r], [r, 1]])
+    through = np.diag([complex(fit.line.round_trip(np.array([f_hz]))[0]), 1])
+    return np.asarray(out @ through @ into @ np.diag([complex(turn), 1]))
+
+
+def _quadratic(pair: ComplexArray) -> FloatArray:
+    """Return ``|p + q jx|^2`` as coefficients of (x^2, x, 1), shape (b, 3)."""
+    p, q = pair[:, 0], pair[:, 1]
+    return np.stack([np.abs(q) ** 2, 2 * (p.conj() * 1j * q).real, np.abs(p) ** 2], axis=1)
+
+
+def _least_ratio(top: FloatArray, bottom: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return where a ratio of quadratics is least, and its value there, each (b,)."""
+    a = top[:, 0] * bottom[:, 1] - top[:, 1] * bottom[:, 0]
+    b = 2 * (top[:, 0] * bottom[:, 2] - top[:, 2] * bottom[:, 0])
+    c = top[:, 1] * bottom[:, 2] - top[:, 2] * bottom[:, 1]
+    root = np.sqrt(np.maximum(b * b - 4 * a * c, 0))
+    # The form without cancellation, good for a near zero too.
+    half = -(b + np.where(b < 0, -root, root)) / 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        candidates = np.stack([half / a, c / half])
+        powers = np.stack([candidates**2, candidates, np.ones_like(candidates)])
+        value = np.einsum("bk,kcb->cb", top, powers) / np.einsum("bk,kcb->cb", bottom, powers)
+    value = np.where(np.isfinite(value), value, np.inf)
+    best = np.argmin(value, axis=0)
+    row = np.arange(len(best))
+    return candidates[best, row], value[best, row]
+
+
+def _edges(quadratic: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the roots of upward parabolas, each (b,); NaN where there are none."""
+    a, b, c = quadratic.T
+    inside = b * b - 4 * a * c
+    with np.errstate(invalid="ignore", divide="ignore"):
+        root = np.sqrt(np.where((inside >= 0) & (a > 0), inside, np.nan))
+        return (-b - root) / (2 * a), (-b + root) / (2 * a)
+
+
+def _frequency(t: FloatArray, f_loaded_hz: FloatArray) -> FloatArray:
+    """Invert ``t = f/fL - fL/f``."""
+    return np.asarray(f_loaded_hz * (t / 2 + np.sqrt(1 + t * t / 4)))
+
+
+def _match(
+    values: FloatArray,
+    u: FloatArray,
+    sweep: Sweep,
+    fit: Resonance,
+    levels: Sequence[float],
+    plane: Plane,
+) -> Match:
+    swr, f_best = float(values[0]), float(values[1])
+    low, high = float(sweep.f_hz[0]), float(sweep.f_hz[-1])
+    if not (low <= f_best <= high and math.isfinite(swr)):
+        return _measured(sweep, levels)
+    widths: dict[str, float | None] = {}
+    u_widths: dict[str, float | None] = {}
+    for i, level in enumerate(levels):
+        left, right = float(values[2 + 2 * i]), float(values[3 + 2 * i])
+        inside = low <= left and right <= high
+        widths[f"{level:g}"] = right - left if inside else None
+        u_widths[f"{level:g}"] = _finite(u[2 + 2 * len(levels) + i]) if inside else None
     return Match(
-        swr_min=float(values[0]),
+        swr_min=swr,
         f_swr_min_hz=f_best,
-        impedance_ohm=_impedance(reflection, sweep.z0_ohm),
+        impedance_ohm=_impedance(reflection_at(fit, f_best, sweep.z0_ohm, plane), sweep.z0_ohm),
         swr_bandwidth_hz=widths,
-        u_swr_min=float(u[0]) if math.isfinite(u[0]) else None,
-        u_f_swr_min_hz=float(u[1]) if math.isfinite(u[1]) else None,
+        u_swr_min=_finite(u[0]),
+        u_f_swr_min_hz=_finite(u[1]),
         u_swr_bandwidth_hz=u_widths,
     )
 
 
-# The delay turns the picture and does not change its size.
-_USED = np.array([0, 1, 3, 4, 5, 6])
+def _finite(x: float) -> float | None:
+    return float(x) if math.isfinite(x) else None
 
 
-def _unknowns(circle: Circle) -> FloatArray:
-    gd, b = circle.detuned, circle.drop
-    return np.array([circle.f_loaded_hz, circle.q_loaded, gd.real, gd.imag, b.real, b.imag])
+def reflection_at(
+    fit: Resonance, f_hz: float, z0_ohm: float = 50.0, plane: Plane = "analyzer"
+) -> complex:
+    """Return the model's reflection at one frequency.
 
+    Parameters
+    ----------
+    fit : Resonance
+        One with a circle.
+    f_hz : float
+    z0_ohm : float
+        Of the sweep that was fitted.
+    plane : {'analyzer', 'antenna'}
 
-def _line_scale(fit: Resonance, sweep: Sweep) -> float:
-    """Return what the described line leaves of a reflection's size at the resonance."""
-    if fit.line is None or fit.circle is None or fit.line.z0_ohm != sweep.z0_ohm:
-        return 1.0
-    return float(abs(fit.line.round_trip(np.array([fit.circle.f_loaded_hz]))[0]))
-
-
-def _at_analyzer(fit: Resonance, sweep: Sweep, f_hz: float) -> complex:
-    """Return the model's reflection at the analyzer's plane at one frequency."""
-    assert fit.circle is not None
-    f = np.array([f_hz])
-    gamma = fit.circle.reflection(f)
-    if fit.line is not None:
-        z_line = fit.line.z0_ohm
-        inner = renormalized(gamma, sweep.z0_ohm, z_line) * fit.line.round_trip(f)
-        gamma = renormalized(inner, z_line, sweep.z0_ohm)
-    return complex(gamma[0])
+    Raises
+    ------
+    ValueError
+        The fit was refused.
+    """
+    if fit.circle is None:
+        raise ValueError("a refused fit has no model")
+    circle = fit.circle
+    t = f_hz / circle.f_loaded_hz - circle.f_loaded_hz / f_hz
+    gamma = circle.detuned + circle.drop / (1 + 1j * circle.q_loaded * t)
+    angle = -2 * math.pi * (f_hz - circle.f_ref_hz) * circle.delay_s
+    gamma *= complex(math.cos(angle), math.sin(angle))
+    if fit.line is None or plane == "antenna":
+        return gamma
+    r = (fit.line.z0_ohm - z0_ohm) / (fit.line.z0_ohm + z0_ohm)
+    inner = (gamma - r) / (1 - r * gamma) * complex(fit.line.round_trip(np.array([f_hz]))[0])
+    return (inner + r) / (1 + r * inner)
 
 
 def _impedance(reflection: complex, z0_ohm: float) -> tuple[float, float] | None:
@@ -93,63 +282,11 @@ def _impedance(reflection: complex, z0_ohm: float) -> tuple[float, float] | None
     return (z.real, z.imag)
 
 
-def _model_figures(x: FloatArray, scale: float) -> FloatArray:
-    """Return (lowest SWR, its frequency, then low and high edge for each of `LEVELS`)."""
-    f_loaded, q_loaded = x[0], x[1]
-    gd, b = scale * complex(x[2], x[3]), scale * complex(x[4], x[5])
-    # The circle's points are gd + b (1 + e^{j psi})/2 with QL t = -tan(psi/2); the one nearest
-    # to the origin lies opposite to the centre.
-    centre = gd + b / 2
-    direction = -centre / abs(centre) / (b / abs(b)) if centre else 1.0
-    psi = math.atan2(complex(direction).imag, complex(direction).real)
-    size = abs(abs(centre) - abs(b) / 2)
-    swr = (1 + size) / (1 - size) if size < 1 else math.inf
-    edges = [_frequency(-math.tan(psi / 2) / q_loaded, f_loaded)]
-    for level in LEVELS:
-        low, high = _edges(gd, b, (level - 1) / (level + 1))
-        edges += [_frequency(low / q_loaded, f_loaded), _frequency(high / q_loaded, f_loaded)]
-    return np.array([swr, *edges])
-
-
-def _edges(gd: complex, b: complex, rho: float) -> tuple[float, float]:
-    """Return the two ``QL t`` where ``|gd + b/(1 + jx)| = rho``; NaN where there are none."""
-    resonant = gd + b
-    a = abs(gd) ** 2 - rho**2
-    half_b = (resonant.conjugate() * 1j * gd).real
-    c = abs(resonant) ** 2 - rho**2
-    root = half_b**2 - a * c
-    if root < 0 or a <= 0:
-        return math.nan, math.nan
-    return (-half_b - math.sqrt(root)) / a, (-half_b + math.sqrt(root)) / a
-
-
-def _frequency(t: float, f_loaded_hz: float) -> float:
-    """Invert ``t = f/fL - fL/f``."""
-    return f_loaded_hz * (t / 2 + math.sqrt(1 + t * t / 4))
-
-
-def _bandwidths(
-    middle: FloatArray, scale: float, sweep: Sweep, u: FloatArray
-) -> tuple[dict[str, float | None], dict[str, float | None]]:
-    values = _model_figures(middle, scale)
-    widths: dict[str, float | None] = {}
-    u_widths: dict[str, float | None] = {}
-    for i, level in enumerate(LEVELS):
-        low, high = values[2 + 2 * i], values[3 + 2 * i]
-        inside = sweep.f_hz[0] <= low and high <= sweep.f_hz[-1]
-        key = f"{level:g}"
-        widths[key] = float(high - low) if inside else None
-        # Edges move apart and together with QL: their errors are nearly opposite.
-        spread = float(u[2 + 2 * i] + u[3 + 2 * i])
-        u_widths[key] = spread if inside and math.isfinite(spread) else None
-    return widths, u_widths
-
-
-def _measured(sweep: Sweep) -> Match:
+def _measured(sweep: Sweep, levels: Sequence[float]) -> Match:
     """Return the best measured point's figures."""
     size = np.abs(sweep.gamma)
     if not np.any(np.isfinite(size)):
-        return Match(None, None, None, {f"{level:g}": None for level in LEVELS})
+        return Match(None, None, None, {f"{level:g}": None for level in levels})
     best = int(np.nanargmin(size))
     swr = float(sweep.swr[best])
     known_phase = sweep.content == "complex"
@@ -157,7 +294,7 @@ def _measured(sweep: Sweep) -> Match:
         swr_min=swr if math.isfinite(swr) else None,
         f_swr_min_hz=float(sweep.f_hz[best]),
         impedance_ohm=_impedance(complex(sweep.gamma[best]), sweep.z0_ohm) if known_phase else None,
-        swr_bandwidth_hz={f"{level:g}": _measured_width(sweep, best, level) for level in LEVELS},
+        swr_bandwidth_hz={f"{level:g}": _measured_width(sweep, best, level) for level in levels},
     )
 
 
