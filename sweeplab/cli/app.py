@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import os
+import sys
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -124,4 +126,7 @@ app.command()(report)
 
 def main() -> None:
     """Run the command line."""
+    # A name that the terminal's encoding lacks is shown escaped rather than ending the run.
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")
     app(prog_name="sweeplab")

@@ -113,4 +113,4 @@ def list_builds(ctx: typer.Context) -> None:
                 step.why if step else "",
             ]
         )
-    shell.console().print(rows_table(["build", "sweeps", "changed from", "why"], rows))
+    shell.show(rows_table(["build", "sweeps", "changed from", "why"], rows))

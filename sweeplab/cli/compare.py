@@ -27,4 +27,4 @@ def compare(
         return
     from sweeplab.present.terminal import comparison_page
 
-    shell.console().print(comparison_page(comparison))
+    shell.show(comparison_page(comparison))

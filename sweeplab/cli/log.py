@@ -80,7 +80,7 @@ def list_sweeps(ctx: typer.Context, as_json: AsJson = False) -> None:
     if not any(row[4] for row in rows):
         headings.remove("setting")
         rows = [[*row[:4], *row[5:]] for row in rows]
-    shell.console().print(rows_table(headings, rows) if rows else "No sweeps yet.")
+    shell.show(rows_table(headings, rows) if rows else "No sweeps yet.")
 
 
 def show(
@@ -103,12 +103,10 @@ def show(
         return
     from sweeplab.present.terminal import page
 
-    console = shell.console()
     place = f"sweep {stored.id} on {stored.build}"
     place += f", setting {stored.setting}" if stored.setting else ""
     place += f", set aside: {stored.set_aside}" if stored.set_aside else ""
-    console.print(place, style="dim")
-    console.print(page(reading))
+    shell.show(place, page(reading))
 
 
 def _find(log: Log, which: str) -> StoredSweep:

@@ -97,8 +97,7 @@ def _print(shell: Shell, readings: list[Reading]) -> None:
     """Print one sweep in full, several with their first words each."""
     from sweeplab.present.terminal import first_words, page
 
-    console = shell.console()
     for place, reading in enumerate(readings):
         if place:
-            console.print()
-        console.print(page(reading) if len(readings) == 1 else first_words(reading))
+            shell.show("")
+        shell.show(page(reading) if len(readings) == 1 else first_words(reading))

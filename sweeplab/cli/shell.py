@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import re
 import sys
 import time
 from collections.abc import Iterable, Iterator, Sequence
@@ -15,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 if TYPE_CHECKING:
-    from rich.console import Console
+    from rich.console import Console, RenderableType
 
     from sweeplab.log import Log
 
@@ -69,6 +70,14 @@ class Shell:
         console.width = min(console.width, _WIDEST)
         return console
 
+    def show(self, *parts: RenderableType) -> None:
+        """Print for people, without the blanks that tables end their lines with."""
+        console = self.console()
+        with console.capture() as captured:
+            for part in parts:
+                console.print(part)
+        sys.stdout.write(re.sub(r" +$", "", captured.get(), flags=re.MULTILINE))
+
     def fail(self, name: str, error: Exception | str) -> None:
         """Note an input that could not be read or found, and say so in one line on stderr."""
         text = one_line(error)
@@ -96,7 +105,7 @@ def is_broken_pipe(error: OSError) -> bool:
 
 def print_json(value: Any, *, indent: int | None = 2) -> None:
     """Print a value as JSON, flushed; NaN and infinities are refused, not written."""
-    text = json.dumps(value, allow_nan=False, ensure_ascii=False, indent=indent)
+    text = json.dumps(value, allow_nan=False, indent=indent)
     sys.stdout.write(f"{text}\n")
     sys.stdout.flush()
 

@@ -13,7 +13,16 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from sweeplab import __version__
 from sweeplab.bands import band_order
 from sweeplab.present import plots
-from sweeplab.present.words import FIGURES, VERDICTS, counted, interval, moves, sentence, shown
+from sweeplab.present.words import (
+    FIGURES,
+    VERDICTS,
+    change,
+    counted,
+    interval,
+    moves,
+    sentence,
+    shown,
+)
 from sweeplab.quantity import format_quantity
 from sweeplab.study.safety import CAUTIONS, Strain, voltage_finding
 
@@ -223,7 +232,7 @@ def _band(band: BandChange) -> dict[str, Any]:
             "label": FIGURES[move.name].label,
             "before": shown(move.name, move.before),
             "after": shown(move.name, move.after),
-            "change": shown(move.name, move.change),
+            "change": change(move),
             "interval": interval(move.name, move.change),
             "verdict": move.verdict,
             "word": VERDICTS[move.verdict],

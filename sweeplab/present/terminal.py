@@ -16,10 +16,12 @@ from sweeplab.present.words import (
     COUPLINGS,
     FIGURES,
     VERDICTS,
+    change,
     counted,
     interval,
     moves,
-    quantity,
+    rounded,
+    short,
     shown,
 )
 from sweeplab.quantity import format_quantity
@@ -115,9 +117,9 @@ def comparison_page(comparison: Comparison) -> RenderableType:
         for move in moves(band):
             table.add_row(
                 FIGURES[move.name].label,
-                quantity(move.name, move.before.value),
-                quantity(move.name, move.after.value),
-                shown(move.name, move.change),
+                rounded(move.name, move.before),
+                rounded(move.name, move.after),
+                change(move),
                 Text(VERDICTS[move.verdict], style=_VERDICT_STYLES[move.verdict]),
             )
         parts += [Text(), heading, table]
@@ -156,9 +158,10 @@ def _efficiency(reading: Reading) -> Text:
         return Text("not known: no build given (--build FILE.toml)")
     if reading.loss.efficiency is None:
         return Text("none: the loss budget was refused, see the findings", style="bold red")
-    said = Text(shown("efficiency", reading.loss.efficiency), style="bold")
-    if reading.loss.efficiency_db is not None:
-        said.append(f"  ({shown('efficiency_db', reading.loss.efficiency_db)})", "not bold")
+    efficiency, decibels = reading.loss.efficiency, reading.loss.efficiency_db
+    said = Text(short("efficiency", efficiency.value, efficiency.u), style="bold")
+    if decibels is not None:
+        said.append(f" ({short('efficiency_db', decibels.value, decibels.u)})", "not bold")
     said.append(", as in free space", style="not bold")
     if reading.loss.efficiency_over_ground is not None:
         over = shown("efficiency_over_ground", reading.loss.efficiency_over_ground)
@@ -171,7 +174,7 @@ def _match(reading: Reading) -> Text:
     if match.swr_min is None or match.f_swr_min_hz is None:
         return Text("not known")
     place = format_quantity(match.f_swr_min_hz, "Hz", match.u_f_swr_min_hz)
-    said = Text(f"SWR {format_quantity(match.swr_min, '', match.u_swr_min)}", style="bold")
+    said = Text(f"SWR {short('swr_min', match.swr_min, match.u_swr_min or 0.0)}", style="bold")
     said.append(f" at {place}", style="not bold")
     widths = [
         _width(level, width, match.u_swr_bandwidth_hz.get(level), match.swr_min)
@@ -195,9 +198,9 @@ def _width(level: str, width: float | None, u: float | None, lowest: float) -> s
 
 def _changes(comparison: Comparison) -> RenderableType:
     line = Text(f"{comparison.before} -> {comparison.after}", style="bold", overflow="fold")
-    for change in comparison.changes:
-        line.append(f"\n  {change.key}: ", style="not bold")
-        line.append(f"{change.before or 'not given'} -> {change.after or 'not given'}", "not bold")
+    for step in comparison.changes:
+        line.append(f"\n  {step.key}: ", style="not bold")
+        line.append(f"{step.before or 'not given'} -> {step.after or 'not given'}", "not bold")
     return line
 
 

@@ -75,6 +75,25 @@ def shown(name: str, estimate: Estimate) -> str:
     return text if estimate.u > 0 else f"{text} (exact)"
 
 
+def short(name: str, value: float, u: float) -> str:
+    """Return a plain figure, a percentage or decibels for a glance: one digit of uncertainty.
+
+    At most three decimals; an uncertainty below that is shown as the last of them.
+    """
+    unit = FIGURES[name].unit
+    scale = 100 if unit == "%" else 1
+    if u <= 0:
+        return quantity(name, value, digits=3)
+    decimals = min(max(0, -math.floor(math.log10(scale * u))), 3)
+    least = max(scale * u, 10.0**-decimals)
+    return f"{scale * value:.{decimals}f} ± {least:.{decimals}f} {unit}".strip()
+
+
+def rounded(name: str, estimate: Estimate) -> str:
+    """Return a figure alone, to the digits its uncertainty leaves; for tables that show u apart."""
+    return quantity(name, estimate.value, digits=_digits(estimate.value, estimate.u))
+
+
 def interval(name: str, estimate: Estimate) -> str:
     """Return the ends of a figure's 95 % interval, to the digits its uncertainty leaves."""
     if estimate.u == 0 and estimate.low == estimate.high:
@@ -114,16 +133,20 @@ def moves(band: BandChange) -> list[Move]:
     ]
 
 
+def change(move: Move) -> str:
+    """Return how far a figure moved; shares move by percentage points."""
+    by = shown(move.name, move.change)
+    return by.replace("%", "points") if FIGURES[move.name].unit == "%" else by
+
+
 def sentence(band: str, move: Move) -> str:
     """Return what became of one figure on one band, in plain words."""
-    label, by = FIGURES[move.name].label, shown(move.name, move.change)
-    if FIGURES[move.name].unit == "%":
-        by = by.replace("%", "percentage points")
+    label, by = FIGURES[move.name].label, change(move)
     if move.verdict == "same":
         return f"{band}: {label} stayed the same (change {by})."
     if move.verdict == "unsure":
         return f"{band}: whether {label} changed is not settled (change {by})."
-    before, after = quantity(move.name, move.before.value), quantity(move.name, move.after.value)
+    before, after = rounded(move.name, move.before), rounded(move.name, move.after)
     return (
         f"{band}: {label} {VERDICTS[move.verdict]} from {before} to {after}, by {by.lstrip('-')}."
     )
@@ -134,8 +157,7 @@ def brief(move: Move) -> str:
     label = FIGURES[move.name].label
     if move.verdict in ("same", "unsure"):
         return f"{label} {VERDICTS[move.verdict]}"
-    size = shown(move.name, move.change).lstrip("-").replace("%", "points")
-    after = quantity(move.name, move.after.value)
+    after, size = rounded(move.name, move.after), change(move).lstrip("-")
     return f"{label} {VERDICTS[move.verdict]} by {size} to {after}"
 
 

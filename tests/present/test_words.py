@@ -44,10 +44,10 @@ def test_interval_ends_are_not_swapped_by_rounding(value, relative):
 @pytest.mark.parametrize(
     ("verdict", "said"),
     [
-        ("up", "40m: efficiency rose from 5.330 % to 7.960 %, by 2.630 ± 0.070 percentage points."),
-        ("same", "40m: efficiency stayed the same (change 2.630 ± 0.070 percentage points)."),
+        ("up", "40m: efficiency rose from 5.330 % to 7.960 %, by 2.630 ± 0.070 points."),
+        ("same", "40m: efficiency stayed the same (change 2.630 ± 0.070 points)."),
         ("unsure", "40m: whether efficiency changed is not settled "
-                   "(change 2.630 ± 0.070 percentage points)."),
+                   "(change 2.630 ± 0.070 points)."),
     ],
 )  # fmt: skip
 def test_a_verdict_is_a_sentence(verdict, said):
@@ -64,3 +64,17 @@ def test_every_figure_of_comparisons_has_words():
     from sweeplab.study.figures import NAMES
 
     assert set(words.FIGURES) >= {*NAMES, *LOSS}
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "u", "said"),
+    [
+        ("efficiency", 0.4020, 0.0022, "40.2 ± 0.2 %"),
+        ("efficiency", 0.42, 0.13, "42 ± 13 %"),
+        ("efficiency_db", -3.958, 0.024, "-3.96 ± 0.02 dB"),
+        ("swr_min", 1.19520, 0.00002, "1.195 ± 0.001"),
+        ("swr_min", 1.2, 0.0, "1.20"),
+    ],
+)
+def test_a_glance_needs_one_digit_of_uncertainty(name, value, u, said):
+    assert words.short(name, value, u) == said
