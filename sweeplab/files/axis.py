@@ -6,6 +6,7 @@ import numpy as np
 
 from sweeplab.errors import ReadError
 from sweeplab.files.columns import UNITS_HZ, Column, how_to_say, labels
+from sweeplab.files.show import show
 from sweeplab.finding import Finding
 from sweeplab.sweep import FloatArray
 
@@ -52,7 +53,7 @@ def frequency(
         if not _alike(data, column.scale, other_data, other.scale):
             raise ReadError(
                 path,
-                f"two frequency columns that disagree, '{column.label}' and '{other.label}'",
+                f"frequency columns that disagree, {show(column.label)} and {show(other.label)}",
                 how_to_say(columns, len(columns)),
             )
     if column.scale is not None:
@@ -73,10 +74,10 @@ def _unit(
     columns: tuple[Column, ...],
 ) -> tuple[float, str]:
     """Return the unit [Hz] of a column whose header names none, and why."""
-    if preamble_scale_hz is not None:
-        return preamble_scale_hz, "the one unit named above the table"
     known = data[np.isfinite(data)]
     low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 0.0)
+    if preamble_scale_hz is not None and low * preamble_scale_hz >= _THINKABLE_HZ[0]:
+        return preamble_scale_hz, "the one unit named above the table"
     if low >= _SURELY_HZ:
         return 1.0, "since any other would put it beyond 1 GHz"
     fitting = [
@@ -86,7 +87,7 @@ def _unit(
     ]
     raise ReadError(
         path,
-        f"frequency column '{column.label}' names no unit: {low:g} to {high:g} could be "
+        f"frequency column {show(column.label)} names no unit: {low:g} to {high:g} could be "
         f"{' or '.join(fitting or _NAMES.values())}",
         how_to_say(columns, len(columns)),
     )

@@ -9,6 +9,7 @@ import numpy as np
 from sweeplab.errors import ReadError
 from sweeplab.files.layout import Layout, is_comment, parse_fields, split_fields
 from sweeplab.files.numbers import spelling_findings
+from sweeplab.files.show import show
 from sweeplab.files.source import Source
 from sweeplab.finding import Finding
 from sweeplab.sweep import FloatArray
@@ -48,7 +49,7 @@ def read_block(source: Source, layout: Layout) -> Block:
 def _clean_block(source: Source, layout: Layout) -> Block | None:
     """Return the numbers of a table that ends with its rows, at numpy's speed, else None."""
     rows = source.lines[layout.first :]
-    if layout.decimal != "." or any(is_comment(row) for row in rows):
+    if layout.decimal != "." or any(is_comment(row, layout.separator) for row in rows):
         return None
     try:
         values = np.loadtxt(rows, delimiter=layout.separator, comments=None, ndmin=2)
@@ -72,7 +73,7 @@ def _careful_block(source: Source, layout: Layout) -> Block:
         text = source.lines[index]
         if not text.strip():
             continue
-        if is_comment(text):
+        if is_comment(text, layout.separator):
             comments.append(text)
             continue
         row = _row(source, layout, index, is_last=index == last)
@@ -113,7 +114,7 @@ def _broken(
 ) -> ReadError:
     wrong = [field for field, value in zip(fields, values, strict=False) if value is None]
     found = (
-        f"'{wrong[0]}' where a number should stand"
+        f"{show(wrong[0])} where a number should stand"
         if wrong
         else f"{len(values)} values where {layout.width} should stand"
     )

@@ -30,6 +30,8 @@ from dataclasses import dataclass
 from math import pi
 from typing import Literal
 
+from sweeplab.files.show import show
+
 Role = Literal[
     "f",
     "re",
@@ -110,7 +112,8 @@ READINGS: tuple[tuple[Role, ...], ...] = (
 )
 
 _CONCEPTS = {
-    "frequency": "f freq frequency frequencies frequenz fréquence frequence frecuencia frequenza",
+    "frequency": "f freq frequency frequencies frequenz fréquence frequence frecuencia frequenza "
+    "stimulus",
     "real": "re real rez zre rere",
     "imaginary": "im imag imaginary img imz zim",
     "size": "mag magnitude mg abs absolute mod modulus lin linear",
@@ -130,7 +133,7 @@ _CONCEPTS = {
     "loss": "loss",
     "return loss": "rl returnloss",
     "other": "s21 s12 s22 s31 s33 y y11 admittance conductance susceptance rp xp zp parallel "
-    "par kohm mohm transmission",
+    "par kohm mohm transmission insertion gain power noise attenuation temperature",
 }
 _CONCEPT_OF = {
     word: tuple(name for name, words in _CONCEPTS.items() if word in words.split())
@@ -146,14 +149,15 @@ _REWRITES = (
     (re.compile(r"\|([^|]+)\|"), r" \1 mag "),
     (re.compile(r"s\s*[(\[]?\s*(\d)\s*[,.]?\s*(\d)\b\s*[)\]]?"), r" s\1\2 "),
     (re.compile(r"(s\d\d|gamma|vswr)"), r" \1 "),
-    (re.compile(r"(?<![a-z])([kmg]?hz)\b|([kmg]?hz)\b"), r" \1\2 "),
+    (re.compile(r"([kmg]?hz)\b"), r" \1 "),
 )
 _WORD = re.compile(r"[a-zà-ÿ]+\d*")
 
 
 def labels(columns: tuple[Column, ...]) -> str:
     """Return the columns' labels for a message."""
-    return ", ".join(f"'{column.label}'" for column in columns)
+    shown = [show(column.label) for column in columns[:_SHOWN_WORDS]]
+    return ", ".join([*shown, "..."] if len(columns) > _SHOWN_WORDS else shown)
 
 
 def how_to_say(columns: tuple[Column, ...], width: int) -> str:
@@ -208,7 +212,7 @@ def classify(label: str) -> Column:
     unit = next((UNITS_HZ[word] for word in words if word in UNITS_HZ), None)
     label = " ".join(label.split())
     explicit = "reflection" in concepts
-    if "frequency" in concepts or (unit is not None and not concepts):
+    if "frequency" in concepts or (unit is not None and len(words) == 1):
         return Column("f", unit, label)
     if concepts & _ANGULAR and "other" not in concepts:
         role: Role = "z_angle" if "impedance" in concepts else "angle"

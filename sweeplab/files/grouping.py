@@ -16,6 +16,7 @@ import numpy as np
 from sweeplab.errors import ReadError
 from sweeplab.files.numbers import parse_number, spelling_findings
 from sweeplab.files.script import Row, Script
+from sweeplab.files.show import show
 from sweeplab.files.source import Source
 from sweeplab.finding import Finding
 from sweeplab.sweep import FloatArray
@@ -100,7 +101,7 @@ def _values(row: Row, source: Source, *, may_be_cut: bool) -> list[float]:
         if value is None:
             raise ReadError(
                 source.name,
-                f"'{token}' where a number should stand",
+                f"{show(token)} where a number should stand",
                 "correct or delete the line",
                 row.line,
             )
@@ -222,7 +223,7 @@ def _count_finding(script: Script, found: int) -> list[Finding]:
     _, words = script.keywords.get("number of frequencies", (0, []))
     if words and words[0].isdecimal() and int(words[0]) == found:
         return []
-    stated = words[0] if words else "none"
+    stated = show(words[0]) if words else "none"
     return [
         Finding(
             code="points-differ",

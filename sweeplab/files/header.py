@@ -65,14 +65,16 @@ def find_header(lines: Sequence[str], layout: Layout) -> Header:
     above = [_unmarked(line) for line in lines[: layout.first]]
     columns, line = _names(above, layout)
     near = "\n".join(above[-_SEARCHED_LINES:])
-    other = _OTHER_QUANTITY.search("\n".join(above[-2:]))
-    units = {match.lower() for match in _UNIT.findall(near)}
+    other = None if _PORT_1.search(near) else _OTHER_QUANTITY.search(near)
+    # Units in the header itself belong to its other columns.
+    preamble = "\n".join(above[:line][-_SEARCHED_LINES:-1])
+    units = {match.lower() for match in _UNIT.findall(preamble)}
     z0 = _Z0.search(near)
     return Header(
         columns=columns,
         line=line,
         fields_named=0 if columns else _fields_of_other_width(above),
-        other=other[1].upper() if other and not _PORT_1.search("\n".join(above[-2:])) else "",
+        other=other[1].upper() if other else "",
         f_scale_hz=UNITS_HZ[units.pop()] if len(units) == 1 else None,
         z0_ohm=_positive(z0[1]) if z0 else None,
     )

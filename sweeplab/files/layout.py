@@ -45,9 +45,15 @@ class Layout:
     width: int
 
 
-def is_comment(line: str) -> bool:
-    """Whether a line is a comment, by the mark it begins with."""
-    return line.lstrip().startswith(COMMENT_MARKS)
+def is_comment(line: str, separator: str | None = None) -> bool:
+    """Whether a line is a comment, by the mark it begins with.
+
+    A ';' that separates fields may also open a row whose first field is empty.
+    """
+    text = line.lstrip()
+    if separator == ";" and text.startswith(";"):
+        return not any(parse_number(field.strip(), ",") is not None for field in text.split(";"))
+    return text.startswith(COMMENT_MARKS)
 
 
 def split_fields(line: str, separator: str | None) -> list[str]:

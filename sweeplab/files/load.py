@@ -68,7 +68,10 @@ def _load(name: str) -> tuple[bytes, float]:
         status = os.stat(name)
         _check(name, status)
         with open(name, "rb") as file:
-            data = file.read(SIZE_LIMIT_BYTES + 1)
+            # Asking for the limit at once would set that much memory aside.
+            data = file.read(status.st_size + 1)
+            if len(data) > status.st_size:
+                data += file.read(SIZE_LIMIT_BYTES)
     except OSError as error:
         raise _refusal(name, error) from error
     except ValueError as error:

@@ -12,6 +12,7 @@ from typing import get_args
 
 from sweeplab.errors import ReadError
 from sweeplab.files.parameters import Form, Parameter
+from sweeplab.files.show import show
 
 FREQUENCY_UNITS_HZ = {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "GHZ": 1e9}
 _FORMS = get_args(Form)
@@ -72,7 +73,7 @@ def parse_options(line: str, path: str, number: int) -> Options:
         word = words.pop(0)
         kind = _kind(word)
         if kind in ("", "number"):
-            raise ReadError(path, f"'{word}' in the option line", _EXAMPLE, number)
+            raise ReadError(path, f"{show(word)} in the option line", _EXAMPLE, number)
         if kind in given:
             raise ReadError(path, f"two {kind}s in the option line", "keep one", number)
         given.add(kind)
@@ -158,13 +159,13 @@ def reference_ohm(word: str, path: str, number: int) -> float:
     if is_complex(word):
         raise ReadError(
             path,
-            f"a complex reference impedance {word}",
+            f"a complex reference impedance, {show(word)}",
             "save the sweep against a real one, such as R 50",
             number,
         )
     value = _complex(word).real
     if not (math.isfinite(value) and value > 0):
         raise ReadError(
-            path, f"'{word}' as a reference impedance", "give a positive number of ohms", number
+            path, f"{show(word)} as a reference impedance", "give a positive number of ohms", number
         )
     return value

@@ -14,6 +14,7 @@ import numpy as np
 
 from sweeplab.errors import ReadError
 from sweeplab.files.columns import Column, Role, how_to_say, labels
+from sweeplab.files.show import show
 from sweeplab.files.ways import WAYS, Way, agree, reproduces
 from sweeplab.finding import Finding
 from sweeplab.sweep import ComplexArray, Content, FloatArray
@@ -95,7 +96,8 @@ def _one_each(columns: tuple[Column, ...], values: FloatArray, path: str) -> Nam
             if column.names_reflection == rival.names_reflection:
                 raise ReadError(
                     path,
-                    f"two columns fit as {column.role}, '{rival.label}' and '{column.label}'",
+                    f"two columns fit as {column.role}, "
+                    f"{show(rival.label)} and {show(column.label)}",
                     how_to_say(columns, len(columns)),
                 )
         named[column.role] = (column, data)
@@ -127,7 +129,7 @@ def _angle_unknown(
     known = np.abs(data[np.isfinite(data)])
     return ReadError(
         path,
-        f"angle column '{column.label}' names no unit: values up to "
+        f"angle column {show(column.label)} names no unit: values up to "
         f"{known.max() if known.size else 0:g} could be degrees or radians",
         how_to_say(columns, len(columns)),
     )
@@ -226,7 +228,8 @@ def _must_be_reflection(
     as_ohms = tuple(replace(c, role=other.get(c.role, c.role)) for c in columns)
     raise ReadError(
         path,
-        f"'{column.label}' is no part of a reflection, whose size would be {np.median(size):.3g}",
+        f"{show(column.label)} is no part of a reflection, "
+        f"whose size would be {np.median(size):.3g}",
         how_to_say(as_ohms, len(columns)),
     )
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 from sweeplab.errors import ReadError
 from sweeplab.files.options import Options, parse_options
+from sweeplab.files.show import show
 from sweeplab.files.source import Source
 from sweeplab.finding import Finding
 
@@ -125,7 +126,10 @@ def _keyword(text: str, number: int, script: Script, path: str) -> str:
     name = " ".join(match[1].lower().split()) if match else ""
     if match is None or name not in KEYWORDS:
         raise ReadError(
-            path, f"keyword '{text}'", "use a keyword of Touchstone 2.1 or delete the line", number
+            path,
+            f"keyword {show(text)}",
+            "use one of Touchstone 2.1 or delete the line",
+            number,
         )
     script.keywords[name] = (number, match[2].split())
     return name

@@ -20,6 +20,7 @@ from sweeplab.files.header import Header, find_header
 from sweeplab.files.layout import Layout, find_layout, split_fields
 from sweeplab.files.mend import Rows
 from sweeplab.files.quantities import reflection
+from sweeplab.files.show import show
 from sweeplab.files.source import Source
 from sweeplab.finding import Finding
 
@@ -75,10 +76,10 @@ def _columns(
             layout.first + 1,
         )
     if not header.columns:
-        row = " | ".join(split_fields(source.lines[layout.first], layout.separator)[:6])
+        row = " | ".join(split_fields(source.lines[layout.first], layout.separator))
         raise ReadError(
             source.name,
-            f"no header names the {layout.width} columns, whose first row is {row}",
+            f"no header names the {layout.width} columns, whose first row is {show(row)}",
             how_to_say((), layout.width),
             layout.first + 1,
         )
@@ -95,7 +96,7 @@ def _columns(
 def _columns_said(path: str, words: Sequence[str], width: int) -> tuple[Column, ...]:
     for word in words:
         if word not in WORDS:
-            raise ReadError(path, f"unknown column word '{word}'", f"use {', '.join(WORDS)}")
+            raise ReadError(path, f"unknown column word {show(word)}", f"use {', '.join(WORDS)}")
     if len(words) != width:
         raise ReadError(
             path,

@@ -18,6 +18,7 @@ from sweeplab.files.mend import Rows
 from sweeplab.files.options import Options, looks_like_options, reference_ohm
 from sweeplab.files.parameters import MatrixFormat, matrix_of, s11_of, to_complex
 from sweeplab.files.script import Script, sort_lines
+from sweeplab.files.show import show
 from sweeplab.files.source import Source
 from sweeplab.finding import Finding
 from sweeplab.sweep import ComplexArray, FloatArray
@@ -145,7 +146,9 @@ def _layout(script: Script, options: Options, groups: Groups, path: str) -> Layo
 def _check_version(script: Script, path: str) -> None:
     line, words = script.keywords["version"]
     if words[:1] not in [[version] for version in _VERSIONS]:
-        raise ReadError(path, f"version '{' '.join(words)}'", "save as Touchstone 1 or 2.0", line)
+        raise ReadError(
+            path, f"version {show(' '.join(words))}", "save as Touchstone 1 or 2.0", line
+        )
     if "mixed-mode order" in script.keywords:
         line, _ = script.keywords["mixed-mode order"]
         raise ReadError(path, "mixed-mode data", "save single-ended data", line)
@@ -165,7 +168,7 @@ def _matrix_format(script: Script, path: str) -> MatrixFormat:
     found = _MATRIX_FORMATS.get(" ".join(words).lower())
     if found is None:
         raise ReadError(
-            path, f"matrix format '{' '.join(words)}'", "use Full, Lower or Upper", line
+            path, f"matrix format {show(' '.join(words))}", "use Full, Lower or Upper", line
         )
     return found
 

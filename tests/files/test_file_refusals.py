@@ -53,7 +53,7 @@ TOUCHSTONE = [
     (
         "complex reference",
         "# MHz S RI R (50+50j)\n7 0.5 0.25\n8 0.5 0.25\n",
-        ":1: a complex reference impedance (50+50j); save the sweep against a real one, such as R 50",
+        ":1: a complex reference impedance, '(50+50j)'; save the sweep against a real one, such as R 50",
     ),
     (
         "three references",
@@ -104,7 +104,7 @@ TOUCHSTONE = [
     (
         "keyword",
         "[Version] 2.0\n# MHz S RI\n[Number of Ports] 1\n[Number of Frequencies] 1\n[Colour] red\n[Network Data]\n7 0 0\n[End]\n",
-        ":5: keyword '[Colour] red'; use a keyword of Touchstone 2.1 or delete the line",
+        ":5: keyword '[Colour] red'; use one of Touchstone 2.1 or delete the line",
     ),
     (
         "matrix format",
@@ -136,12 +136,12 @@ TABLES = [
     (
         "no header",
         "7,0.5,0.25\n8,0.5,0.25\n",
-        ':1: no header names the 3 columns, whose first row is 7 | 0.5 | 0.25; say what the 3 columns are, for example --columns "f_mhz,re,im"',
+        ":1: no header names the 3 columns, whose first row is '7 | 0.5 | 0.25'; say what the 3 columns are, for example --columns \"f_mhz,re,im\"",
     ),
     (
         "header says nothing",
         "a,b,c\n7,0.5,0.25\n",
-        ':2: no header names the 3 columns, whose first row is 7 | 0.5 | 0.25; say what the 3 columns are, for example --columns "f_mhz,re,im"',
+        ":2: no header names the 3 columns, whose first row is '7 | 0.5 | 0.25'; say what the 3 columns are, for example --columns \"f_mhz,re,im\"",
     ),
     (
         "no frequency",
@@ -181,7 +181,7 @@ TABLES = [
     (
         "frequencies disagree",
         "MHz,Hz,re,im\n7,8e6,0.5,0.25\n",
-        ": two frequency columns that disagree, 'MHz' and 'Hz'; say what the 4 columns are, for example --columns \"f_mhz,skip,re,im\"",
+        ": frequency columns that disagree, 'MHz' and 'Hz'; say what the 4 columns are, for example --columns \"f_mhz,skip,re,im\"",
     ),
     (
         "transmission",
@@ -228,6 +228,14 @@ def refusal(data: bytes, name: str, **said: object) -> str:
 )
 def test_touchstone(text: str, message: str) -> None:
     assert refusal(text.encode(), "a.s1p") == "a.s1p" + message
+
+
+def test_what_is_shown_of_a_file_is_short_and_printable() -> None:
+    text = "# MHz S RI R 50\n7 0.5 0.25\n8 \x1b[31m" + "\u20280" * 1000 + " 0.25\n9 0.5 0.25\n"
+    shown = "\\x1b[31m" + "0" * 32
+    assert refusal(text.encode(), "a.s1p") == (
+        f"a.s1p:3: '{shown}...' where a number should stand; correct or delete the line"
+    )
 
 
 @pytest.mark.parametrize(

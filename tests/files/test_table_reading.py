@@ -70,6 +70,8 @@ ANGLE_DEG = np.degrees(np.angle(GAMMA))
         ("Re(S21)", "skip", 1.0),
         ("Rp", "skip", 1.0),
         ("Time", "skip", 1.0),
+        ("RBW (Hz)", "skip", 1.0),
+        ("Insertion loss (dB)", "skip", 1.0),
         ("L (uH)", "skip", 1.0),
         ("", "skip", 1.0),
     ],
@@ -215,8 +217,26 @@ class TestFrequencyUnit:
         with pytest.raises(ReadError, match="could be MHz or GHz"):
             read_text(text, "a.csv")
 
+    def test_a_unit_of_another_column_or_beyond_reason_settles_nothing(self) -> None:
+        columns = [F_MHZ, [10, 10, 10], SIZE, SIZE]
+        for line in ("", "noise bandwidth 1 Hz\n"):
+            text = line + table_text("f,RBW (Hz),re,im", columns)
+            with pytest.raises(ReadError, match="could be MHz or GHz"):
+                read_text(text, "a.csv")
+
 
 class TestPlaces:
+    def test_a_row_without_its_first_field_is_no_comment(self) -> None:
+        sweep = read_text("MHz;re;im\n7;0,5;0,25\n;0,5;0,25\n; gust\n9;0,5;0,25\n", "a.csv")
+        assert sweep.f_hz.tolist() == [7e6, 9e6]
+        assert "missing-values" in codes(sweep)
+        assert sweep.origin.comments == ("MHz;re;im", "; gust")
+
+    def test_transmission_named_far_above_is_refused(self) -> None:
+        preamble = "parameter: S21\n" + "note\n" * 20
+        with pytest.raises(ReadError, match="columns of S21"):
+            read_text(preamble + table_text("MHz,re,im", [F_MHZ, SIZE, SIZE]), "a.csv")
+
     def test_a_second_block_is_left_out_and_pointed_out(self) -> None:
         block = table_text("MHz,re,im", [F_MHZ, GAMMA.real, GAMMA.imag])
         sweep = read_text(f"BEGIN\n{block}END\n\nBEGIN\n{block}END\n", "a.csv")
