@@ -55,8 +55,6 @@ def _clean_block(source: Source, layout: Layout) -> Block | None:
         values = np.loadtxt(rows, delimiter=layout.separator, comments=None, ndmin=2)
     except ValueError:
         return None
-    if values.shape[1] != layout.width:
-        return None
     lines = [layout.first + k for k, row in enumerate(rows, start=1) if row.strip()]
     comments = tuple(line for line in source.lines[: layout.first] if line.strip())
     return Block(values, lines, comments, ())

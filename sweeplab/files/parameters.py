@@ -14,6 +14,7 @@ import numpy as np
 from sweeplab.sweep import ComplexArray, FloatArray
 
 Parameter = Literal["S", "Z", "Y"]
+Immittance = Literal["Z", "Y"]
 Form = Literal["RI", "MA", "DB"]
 MatrixFormat = Literal["full", "lower", "upper"]
 
@@ -67,14 +68,14 @@ def matrix_of(values: ComplexArray, ports: int, matrix_format: MatrixFormat) -> 
     return matrix
 
 
-def s11_of(matrix: ComplexArray, parameter: Parameter, references_ohm: FloatArray) -> ComplexArray:
+def s11_of(matrix: ComplexArray, parameter: Immittance, references_ohm: FloatArray) -> ComplexArray:
     """Return the reflection at port 1 with every other port ended in its reference.
 
     Parameters
     ----------
     matrix : ndarray of complex, shape (m, n, n)
-        S, Z [ohm] or Y [S]. Z11 alone would leave the other ports open, Y11 shorted.
-    parameter : {'S', 'Z', 'Y'}
+        Z [ohm] or Y [S]. Z11 alone would leave the other ports open, Y11 shorted.
+    parameter : {'Z', 'Y'}
     references_ohm : ndarray, shape (n,)
         Real reference impedance of each port [ohm].
 
@@ -85,8 +86,6 @@ def s11_of(matrix: ComplexArray, parameter: Parameter, references_ohm: FloatArra
         (from S = F (Z - D) (Z + D)^-1 F^-1, Kurokawa 1965, with F diagonal). Not finite where
         the inverse does not exist.
     """
-    if parameter == "S":
-        return matrix[:, 0, 0]
     # One singular or infinite point must not stop the others; it comes out as not finite.
     with np.errstate(all="ignore"):
         if parameter == "Z":

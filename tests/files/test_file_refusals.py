@@ -286,6 +286,10 @@ def test_no_text(data: bytes, message: str) -> None:
             "no frequency among 're', 'im', 'skip'; say what the 3 columns are, for example "
             '--columns "f_mhz,re,im"',
         ),
+        (
+            {"columns": ["re", "im", "f_mhz", "skip", "skip", "skip", "skip", "skip", "skip"]},
+            "9 columns named, 3 in the file; name each, with skip for those not used",
+        ),
         ({"z0_ohm": 0.0}, "asked for a reference of 0 ohm; give a positive number of ohms"),
         (
             {"z0_ohm": float("nan")},
@@ -295,6 +299,12 @@ def test_no_text(data: bytes, message: str) -> None:
 )
 def test_what_was_said(said: dict[str, object], message: str) -> None:
     assert refusal(b"7,0.5,0.25\n8,0.5,0.25\n", "a.csv", **said) == f"a.csv: {message}"
+
+
+def test_columns_said_of_prose() -> None:
+    assert refusal(b"Dear reader\n", "a.txt", columns=["f_mhz", "swr"]) == (
+        "a.txt: no rows of numbers; save the sweep again as a table"
+    )
 
 
 def disk_refusal(path: str | os.PathLike[str]) -> str:
@@ -360,8 +370,12 @@ class TestDisk:
     def test_grown_while_read(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         path = tmp_path / "a.s1p"
         path.write_text("# S\n1 0 0\n")
-        monkeypatch.setattr(load, "_check", lambda *_: None)
-        monkeypatch.setattr(load, "SIZE_LIMIT_BYTES", 4)
+
+        def grow(*_: object) -> None:
+            path.write_text("# S\n1 0 0\n" * 2)
+
+        monkeypatch.setattr(load, "_check", grow)
+        monkeypatch.setattr(load, "SIZE_LIMIT_BYTES", 12)
         assert "over the limit" in disk_refusal(path)
 
     def test_no_name(self) -> None:

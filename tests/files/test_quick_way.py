@@ -69,6 +69,7 @@ def test_one_slip_anywhere_never_makes_them_differ(place: int, slip: str) -> Non
     [
         "# MHz S RI R 50\n",
         "# MHz S RI R 50\n7 0.5\n",
+        "# MHz S RI R 50\n7 0.5\r0.25\n",
         "# MHz S RI R 50\n7 0.5 0.25\n7 0.5 0.25\n",
         "# MHz S RI R 50\n8 0.5 0.25\n7 0.5 0.25\n",
         "# MHz S RI R 50\n0 0.5 0.25\n7 0.5 0.25\n",

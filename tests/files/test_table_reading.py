@@ -198,6 +198,10 @@ class TestReference:
         np.testing.assert_allclose(sweep.gamma, GAMMA)
         assert codes(sweep) == []
 
+    def test_what_is_no_number_names_none(self) -> None:
+        text = table_text("MHz,R,X", [F_MHZ, Z_OHM.real, Z_OHM.imag])
+        assert read_text(f"Z0 = 5.0.0\n{text}", "a.csv").z0_ohm == 50
+
 
 class TestFrequencyUnit:
     def test_hertz_where_nothing_else_can_be(self) -> None:
@@ -247,6 +251,13 @@ class TestPlaces:
         sweep = read_text("MHz;re;im\n7;1;0\n# gust\n8;1;0\n", "a.csv")
         assert len(sweep) == 2
         assert sweep.origin.comments == ("MHz;re;im", "# gust")
+
+    @pytest.mark.parametrize("rest", ["9;0,5", "9;0,5;-", "9", "9;0,5;0,2x"])
+    def test_a_last_row_cut_off_is_left_out(self, rest: str) -> None:
+        sweep = read_text(f"MHz;re;im\n7;0,5;0,25\n\n8;0,5;0,25\n{rest}", "a.csv")
+        assert sweep.f_hz.tolist() == [7e6, 8e6]
+        assert sweep.gamma.tolist() == [0.5 + 0.25j] * 2
+        assert {"last-row-cut", "missing-values"} & set(codes(sweep))
 
     def test_one_row_is_enough(self) -> None:
         assert len(read_text("MHz,re,im\n7,0.5,0.25\n", "a.csv")) == 1
