@@ -8,6 +8,7 @@ import numpy as np
 
 from sweeplab.errors import ReadError
 from sweeplab.files.layout import Layout, is_comment, parse_fields, split_fields
+from sweeplab.files.mend import row_cut
 from sweeplab.files.numbers import spelling_findings
 from sweeplab.files.show import show
 from sweeplab.files.source import Source
@@ -84,7 +85,7 @@ def _careful_block(source: Source, layout: Layout) -> Block:
             lines.append(index + 1)
             texts.append(text)
         else:
-            findings.append(_cut(index + 1))
+            findings.append(row_cut(index + 1))
     findings += spelling_findings(texts)
     return Block(np.array(values), lines, tuple(comments), tuple(findings))
 
@@ -135,13 +136,3 @@ def _trailer(source: Source, layout: Layout, index: int, last: int) -> list[Find
                 )
             ]
     return []
-
-
-def _cut(line: int) -> Finding:
-    return Finding(
-        code="last-row-cut",
-        level="warning",
-        text=f"The last row (line {line}) is cut off; it was left out.",
-        evidence={"line": line},
-        action="Save the sweep again if its upper end matters.",
-    )

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sweeplab.errors import ReadError
+from sweeplab.files.mend import row_cut
 from sweeplab.files.numbers import parse_number, spelling_findings
 from sweeplab.files.script import Row, Script
 from sweeplab.files.show import show
@@ -171,7 +172,7 @@ def _gather(
             group = []
     if not groups:
         raise _wrong_count(source.name, begun, group, [], size)
-    return groups, lines, [_cut_finding(begun)] if begun != lines[-1] else []
+    return groups, lines, [row_cut(begun)] if begun != lines[-1] else []
 
 
 def _is_noise(values: list[float], last_frequency: float) -> bool:
@@ -186,16 +187,6 @@ def _wrong_count(
     plural = "value" if count == 1 else "values"
     return ReadError(
         path, f"{count} {plural} where {size} should stand", "correct or delete the line", line
-    )
-
-
-def _cut_finding(line: int) -> Finding:
-    return Finding(
-        code="last-row-cut",
-        level="warning",
-        text=f"The last row (line {line}) is cut off; it was left out.",
-        evidence={"line": line},
-        action="Save the sweep again if its upper end matters.",
     )
 
 

@@ -53,6 +53,17 @@ class Rows:
     content: Content = "complex"
 
 
+def row_cut(line: int) -> Finding:
+    """Return the warning for a last row that is not whole and was left out."""
+    return Finding(
+        code="last-row-cut",
+        level="warning",
+        text=f"The last row (line {line}) is cut off; it was left out.",
+        evidence={"line": line},
+        action="Save the sweep again if its upper end matters.",
+    )
+
+
 def make_sweep(rows: Rows, source: Source, reader: str, written: str | None = None) -> Sweep:
     """Return the sweep of a file's rows: complete, rising, each frequency once.
 

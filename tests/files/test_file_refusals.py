@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 import os
+import pickle
 import socket
 from pathlib import Path
 
@@ -299,6 +300,14 @@ def test_no_text(data: bytes, message: str) -> None:
 )
 def test_what_was_said(said: dict[str, object], message: str) -> None:
     assert refusal(b"7,0.5,0.25\n8,0.5,0.25\n", "a.csv", **said) == f"a.csv: {message}"
+
+
+def test_a_refusal_survives_the_way_from_another_process() -> None:
+    with pytest.raises(ReadError) as caught:
+        sweep_from_bytes(b"# MHz S RI R 50\n7 half 0.25\n8 0 0\n", "a.s1p")
+    again = pickle.loads(pickle.dumps(caught.value))
+    assert str(again) == str(caught.value)
+    assert again.line == 2
 
 
 def test_columns_said_of_prose() -> None:
