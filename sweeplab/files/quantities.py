@@ -22,6 +22,10 @@ from sweeplab.sweep import ComplexArray, Content, FloatArray
 # No passive load reflects so much; it is another quantity. Common practice, no source.
 _LARGEST_SIZE = 1.5
 _DEGREE = pi / 180
+# A reactance that falls to this part of what it is on either side, over so many points, and never
+# changes sign, has likely lost it. Common practice, no source.
+_NEAR_ZERO = 0.05
+_POINTS_TO_DOUBT = 10
 Named = dict[Role, tuple[Column, FloatArray]]
 Reading = tuple[Way, ComplexArray]
 
@@ -76,6 +80,8 @@ def reflection(columns: tuple[Column, ...], values: FloatArray, z0_ohm: float, p
         readings = [(way, way.formula(data, z0_ohm)) for way in ways]
         (way, gamma), doubts = _choose(readings, named, z0_ohm, path, columns)
         _must_be_reflection(way, gamma, named, path, columns)
+    if way.roles == ("r_ohm", "x_ohm"):
+        doubts += _sign_doubt(data["x_ohm"])
     findings += doubts + _content_findings(way.content)
     return Seen(np.asarray(gamma, dtype=np.complex128), way.content, tuple(findings))
 
@@ -232,6 +238,26 @@ def _must_be_reflection(
         f"whose size would be {np.median(size):.3g}",
         how_to_say(as_ohms, len(columns)),
     )
+
+
+def _sign_doubt(x_ohm: FloatArray) -> list[Finding]:
+    """Return a warning where a reactance turns back at zero, as one without its sign does."""
+    known = x_ohm[np.isfinite(x_ohm)]
+    if known.size < _POINTS_TO_DOUBT or known.min() < 0:
+        return []
+    lowest = int(np.argmin(known))
+    inside = 0 < lowest < known.size - 1
+    if not inside or known[lowest] > _NEAR_ZERO * min(known[:lowest].max(), known[lowest:].max()):
+        return []
+    return [
+        Finding(
+            code="sign-doubtful",
+            level="warning",
+            text="The reactance comes close to zero and never goes below: has it lost its sign?",
+            evidence={"lowest_ohm": float(known[lowest])},
+            action="If so, name its column x_abs_ohm.",
+        )
+    ]
 
 
 def _content_findings(content: Content) -> list[Finding]:

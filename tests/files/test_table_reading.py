@@ -133,6 +133,24 @@ class TestPartOfTheTruth:
         assert "content-unsigned" in codes(sweep)
 
     @pytest.mark.parametrize(
+        ("x_ohm", "doubtful"),
+        [
+            (np.arange(-10.0, 11.0), False),
+            (abs(np.arange(-10.0, 11.0)), True),
+            (np.arange(0.0, 21.0), False),
+            (20 + abs(np.arange(-10.0, 11.0)), False),
+            (abs(np.arange(-2.0, 3.0)), False),
+        ],
+        ids=["signed", "folded", "rising", "far from zero", "too few"],
+    )
+    def test_a_reactance_folded_at_zero_is_pointed_out(
+        self, x_ohm: np.ndarray, doubtful: bool
+    ) -> None:
+        f_mhz = np.linspace(7, 8, x_ohm.size)
+        sweep = read_text(table_text("MHz,R,X", [f_mhz, np.ones(x_ohm.size), x_ohm]), "a.csv")
+        assert ("sign-doubtful" in codes(sweep)) == doubtful
+
+    @pytest.mark.parametrize(
         ("header", "values"),
         [("SWR", SWR), ("Return Loss", LOSS_DB), ("S11 (dB)", -LOSS_DB), ("|S11|", SIZE)],
     )
