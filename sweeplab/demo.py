@@ -8,10 +8,10 @@ from contextlib import contextmanager
 from importlib.resources import as_file, files
 from pathlib import Path
 from textwrap import fill
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from sweeplab.cli.chapters import write_report
-from sweeplab.cli.jobs import add_file, compare_builds
+from sweeplab.cli.jobs import add_files, compare_builds
 from sweeplab.cli.read import load_build
 from sweeplab.errors import SweeplabError
 from sweeplab.files import read_sweep
@@ -122,18 +122,29 @@ def _settings(before: Build, after: Build) -> dict[str, str]:
 def _add_sweeps(log: Log, samples: Path, scenario: Mapping[str, Any]) -> None:
     """Add the sweeps; those of later days under builds of their own, for an antenna ages."""
     for entry in scenario["builds"]:
-        days = {
-            file: (read_sweep(samples / file).origin.taken or "")[:10] for file in entry["sweeps"]
-        }
-        first, last = min(days.values()), max(days.values())
-        for file, day in sorted(days.items(), key=lambda item: item[1]):
-            name = entry["name"]
-            if day > first:
-                season, why = _AUTUMN if day == last else _SUMMER
-                name = f"{name}-{season}"
-                if name not in {build.name for build in log.builds()}:
-                    log.change(entry["name"], name, {"note": "as before"}, why)
-            add_file(log, str(samples / file), log.build(name))
+        for name, why, paths in _seasons(entry, samples):
+            if name != entry["name"]:
+                log.change(entry["name"], name, {"note": "as before"}, why)
+            for _ in add_files(log, paths, log.build(name), None, _give_up):
+                pass
+
+
+def _seasons(entry: Mapping[str, Any], samples: Path) -> Iterator[tuple[str, str, list[str]]]:
+    """Yield a build's name as it was first swept, and as it was later, with reason and files."""
+    days: dict[str, list[str]] = {}
+    for file in entry["sweeps"]:
+        path = samples / file
+        days.setdefault((read_sweep(path).origin.taken or "")[:10], []).append(str(path))
+    first, *later = [paths for _, paths in sorted(days.items())]
+    yield entry["name"], "", first
+    if later:
+        between = [path for paths in later[:-1] for path in paths]
+        for (season, why), paths in ((_SUMMER, between), (_AUTUMN, later[-1])):
+            yield f"{entry['name']}-{season}", why, paths
+
+
+def _give_up(file: str, error: Exception) -> NoReturn:
+    raise SweeplabError(f"a sample of the demo could not be read: {error}") from error
 
 
 def _findings(log: Log, before: str, after: str) -> Iterator[str]:

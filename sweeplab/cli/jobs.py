@@ -2,41 +2,87 @@
 
 from __future__ import annotations
 
+import hashlib
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+from sweeplab.errors import ReadError, SweeplabError
 
 if TYPE_CHECKING:
     from sweeplab.build import Build
     from sweeplab.log import Added, Log, StoredSweep
     from sweeplab.reading import Reading
     from sweeplab.study.compare import Comparison
+Failed = Callable[[str, Exception], None]
+# Fitting together costs a fraction of one by one; few enough that the first answer comes soon.
+_BATCH = 24
 
 
-def add_file(
-    log: Log,
-    file: str,
-    build: Build,
-    setting: str | None = None,
+def readings_of(
+    files: Iterable[str],
+    build: Build | None,
+    setting: str | None,
+    failed: Failed,
     *,
-    columns: list[str] | None = None,
+    columns: Sequence[str] | None = None,
     z0_ohm: float | None = None,
-) -> tuple[Reading, Added]:
-    """Read a sweep, take its reading on a build, and commit both to the log.
+) -> Iterator[Reading]:
+    """Yield the readings of files, in the order given, fitted a batch at a time.
+
+    Parameters
+    ----------
+    files : iterable of str
+    build : Build or None
+    setting : str or None
+    failed : callable
+        Told each file that could not be read, and why; the rest is done.
+    columns, z0_ohm : optional
+        As `read_sweep` takes them.
 
     Raises
     ------
-    ReadError, BuildError, LogError
-        The file could not be read, the build has no such setting, or the log has the same bytes
-        in another place.
+    BuildError
+        The build has no such setting.
     """
     from sweeplab.files import read_sweep
-    from sweeplab.reading import take_reading
+    from sweeplab.reading import take_readings
 
-    sweep = read_sweep(file, columns=columns, z0_ohm=z0_ohm)
-    reading = take_reading(sweep, build, setting)
-    raw = Path(file).read_bytes()
-    added = log.add(sweep, raw, reading, build, setting, columns=columns, z0_ohm=z0_ohm)
-    return reading, added
+    left = iter(files)
+    while batch := list(islice(left, _BATCH)):
+        sweeps = []
+        for file in batch:
+            try:
+                sweeps.append(read_sweep(file, columns=columns, z0_ohm=z0_ohm))
+            except ReadError as error:
+                failed(file, error)
+        yield from take_readings(sweeps, build, setting)
+
+
+def add_files(
+    log: Log,
+    files: Iterable[str],
+    build: Build,
+    setting: str | None,
+    failed: Failed,
+    *,
+    columns: Sequence[str] | None = None,
+    z0_ohm: float | None = None,
+) -> Iterator[tuple[Reading, Added]]:
+    """Add files to a log, yielding each once it is committed; otherwise as `readings_of`."""
+    told: dict[str, Any] = {"columns": columns, "z0_ohm": z0_ohm}
+    for reading in readings_of(files, build, setting, failed, **told):
+        file = reading.sweep.origin.file
+        try:
+            raw = Path(file).read_bytes()
+            if hashlib.sha256(raw).hexdigest() != reading.sweep.origin.sha256:
+                raise ReadError(file, "changed while it was read", "add it again")
+            added = log.add(reading.sweep, raw, reading, build, setting, **told)
+        except (SweeplabError, OSError) as error:
+            failed(file, error)
+            continue
+        yield reading, added
 
 
 def read_again(log: Log, stored: StoredSweep) -> Reading:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from sweeplab.cli.options import Z0, AsJson, Columns, Files, Setting, column_names
 from sweeplab.cli.shell import Shell, print_json, with_progress
-from sweeplab.errors import LogError, SweeplabError
+from sweeplab.errors import LogError
 
 if TYPE_CHECKING:
     from sweeplab.log import Added, Log, StoredSweep
@@ -44,19 +44,14 @@ def add(
 ) -> None:
     """Add sweeps to the log; the same bytes are kept once."""
     shell = Shell.of(ctx)
-    from sweeplab.cli.jobs import add_file
+    from sweeplab.cli.jobs import add_files
 
+    told: dict[str, Any] = {"columns": column_names(columns), "z0_ohm": z0}
     with shell.open_log() as log:
         described = log.build(build)
-        described.in_setting(setting)
-        for file in with_progress(files):
-            try:
-                reading, added = add_file(
-                    log, file, described, setting, columns=column_names(columns), z0_ohm=z0
-                )
-            except (SweeplabError, OSError) as error:
-                shell.fail(file, error)
-                continue
+        watched = with_progress(files)
+        for reading, added in add_files(log, watched, described, setting, shell.fail, **told):
+            file = reading.sweep.origin.file
             if as_json:
                 entry = {"file": file, "id": added.id, "sha256": added.sha256, "new": added.new}
                 print_json(entry, indent=None)

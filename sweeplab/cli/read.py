@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from sweeplab.cli.options import Z0, AsJson, Columns, Files, Setting, column_names
 from sweeplab.cli.shell import Shell, print_json, with_progress
-from sweeplab.errors import SweeplabError
 
 if TYPE_CHECKING:
     from sweeplab.build import Build
@@ -37,20 +36,13 @@ def read(
 ) -> None:
     """Say what sweeps tell: efficiency, match, what to do next."""
     _check_usage(build_file, setting, plot)
-    from sweeplab.files import read_sweep
-    from sweeplab.reading import take_reading
+    from sweeplab.cli.jobs import readings_of
 
     shell = Shell.of(ctx)
     build = None if build_file is None else load_build(build_file)
-    if build is not None:
-        build.in_setting(setting)
-    readings = []
-    for file in with_progress(files):
-        try:
-            sweep = read_sweep(file, columns=column_names(columns), z0_ohm=z0)
-            readings.append(take_reading(sweep, build, setting))
-        except (SweeplabError, OSError) as error:
-            shell.fail(file, error)
+    told: dict[str, Any] = {"columns": column_names(columns), "z0_ohm": z0}
+    watched = with_progress(files)
+    readings = list(readings_of(watched, build, setting, shell.fail, **told))
     if as_json:
         failed = [{"file": file, "error": text} for file, text in shell.failed]
         sweeps = [reading.to_json() for reading in readings]

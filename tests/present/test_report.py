@@ -10,7 +10,7 @@ import pytest
 
 from sweeplab.build import Build
 from sweeplab.cli.chapters import write_report
-from sweeplab.cli.jobs import add_file
+from sweeplab.cli.jobs import add_files
 from sweeplab.log import Log
 
 DEMO = Path(__file__).parents[2] / "samples" / "demo"
@@ -62,7 +62,7 @@ def log_path(tmp_path_factory):
                 raw = (DEMO / f"{stem}_20m_{repeat}.s1p").read_text(encoding="utf-8")
                 file = folder / f"{SECRET}_{stem}_{repeat}.s1p"
                 file.write_text(f"! {SECRET}\n{raw}", encoding="utf-8")
-                add_file(log, str(file), log.build(build))
+                assert list(add_files(log, [str(file)], log.build(build), None, pytest.fail))
     return path
 
 
