@@ -25,6 +25,7 @@ from sweeplab.sweep import FloatArray
 _NOISE_VALUES = 5
 # Alone they stand for a missing value, at a file's cut end for the start of a number.
 _SIGNS = ("-", "+")
+_PORTS = re.compile(r"[1-9][0-9]{0,2}")
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+(?:,\d+)?(?:[eEdD][+-]?\d+)?", re.ASCII)
 
 
@@ -137,7 +138,7 @@ def _shape(
 
 def _stated_ports(script: Script, path: str) -> int:
     line, words = script.keywords.get("number of ports", (None, []))
-    if len(words) == 1 and words[0].isdecimal() and 0 < int(words[0]) < 1000:
+    if len(words) == 1 and _PORTS.fullmatch(words[0]):
         return int(words[0])
     raise ReadError(path, "no [Number of Ports]", "give it a whole number", line)
 
@@ -212,7 +213,7 @@ def _ports_finding(suffix: str, ports: int) -> Finding:
 
 def _count_finding(script: Script, found: int) -> list[Finding]:
     _, words = script.keywords.get("number of frequencies", (0, []))
-    if words and words[0].isdecimal() and int(words[0]) == found:
+    if words and words[0].lstrip("0") == str(found):
         return []
     stated = show(words[0]) if words else "none"
     return [

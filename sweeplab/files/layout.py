@@ -63,14 +63,20 @@ def split_fields(line: str, separator: str | None) -> list[str]:
     """
     if separator is None:
         return [field.strip("\"'") for field in line.split()]
-    if '"' in line:
-        fields = next(csv.reader([line], delimiter=separator, skipinitialspace=True), [])
-    else:
-        fields = line.split(separator)
-    fields = [field.strip() for field in fields]
+    fields = [field.strip() for field in _quoted(line, separator) or line.split(separator)]
     while len(fields) > 1 and not fields[-1]:
         fields.pop()
     return fields
+
+
+def _quoted(line: str, separator: str) -> list[str]:
+    """Return the fields of a line with quotes, in which separators may stand; else none."""
+    if '"' not in line:
+        return []
+    try:
+        return next(csv.reader([line], delimiter=separator, skipinitialspace=True), [])
+    except csv.Error:
+        return []
 
 
 def parse_fields(fields: Sequence[str], decimal: str) -> list[float | None]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from sweep_writing import Case, cases, table_text
@@ -18,6 +19,7 @@ angle r return loss S21 MHz,re,im 7,0.5,0.25 Port Impedance
 """
 _WHOLE = ["[Network Data]", "[Number of Frequencies]", "[Matrix Format]", "\r\n", *["\n"] * 3]
 _ODD = ["\t", "\0", "\ufeff", "\u2212", "\u0663", "\u2028", "\x85", "\x1a"]
+V2 = "[Version] 2.0\n#\n[Number of Ports] "
 WORDS = st.sampled_from([*_PLAIN_WORDS.split(), *_WHOLE, *_ODD])
 
 
@@ -37,6 +39,27 @@ def answer(data: bytes, name: str) -> None:
         assert refused.startswith(f"{name}:")
         assert "; " in refused
         assert len(refused.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '"' * 200_000 + "\n1,2,3\n",
+        "1," * 100_000,
+        "#" + " " * 100_000,
+        "! " + "Jan " * 50_000,
+        ";" * 100_000 + "\n1;2;3\n",
+        "1" * 100_000 + " 2 3\n1 2 3\n",
+        "# MHz S RI R " + "9" * 10_000 + "\n7 0 0\n",
+        V2 + "9" * 10_000 + "\n7 0 0\n",
+        V2 + "1\n[Number of Frequencies] " + "9" * 9_000 + "\n7 0 0\n",
+        V2 + "999\n[Network Data]\n7 0 0\n",
+    ],
+    ids=lambda text: text[:20].strip(),
+)
+def test_long_lines_and_numbers(text: str) -> None:
+    for name in ("a.s1p", "a.csv"):
+        answer(text.encode(), name)
 
 
 @given(st.binary(max_size=400), NAMES)
