@@ -1,0 +1,19 @@
+"""What every test shares: slow tests left out unless asked for, hypothesis made repeatable."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import settings
+
+settings.register_profile("repeatable", deadline=None, derandomize=True)
+settings.load_profile("repeatable")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave slow tests out, unless a ``-m`` expression or a test's own name asks for them."""
+    if config.option.markexpr or any("::" in argument for argument in config.args):
+        return
+    slow = [item for item in items if item.get_closest_marker("slow")]
+    if slow:
+        config.hook.pytest_deselected(items=slow)
+        items[:] = [item for item in items if not item.get_closest_marker("slow")]
