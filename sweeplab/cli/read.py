@@ -52,7 +52,10 @@ def read(
     if plot is not None and readings:
         from sweeplab.present.plots import save, sweep_sheet
 
-        save(sweep_sheet([(r.sweep, r.resonance, r.sweep.origin.file) for r in readings]), plot)
+        save(
+            sweep_sheet([(r.sweep, r.resonance, Path(r.sweep.origin.file).name) for r in readings]),
+            plot,
+        )
     shell.finish()
 
 

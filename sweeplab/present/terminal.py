@@ -176,6 +176,8 @@ def _match(reading: Reading) -> Text:
     place = format_quantity(match.f_swr_min_hz, "Hz", match.u_f_swr_min_hz)
     said = Text(f"SWR {short('swr_min', match.swr_min, match.u_swr_min or 0.0)}", style="bold")
     said.append(f" at {place}", style="not bold")
+    if match.u_swr_min is None:
+        said.append(", the best point measured", style="not bold")
     widths = [
         _width(level, width, match.u_swr_bandwidth_hz.get(level), match.swr_min)
         for level, width in match.swr_bandwidth_hz.items()

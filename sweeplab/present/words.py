@@ -141,7 +141,8 @@ def change(move: Move) -> str:
 
 def sentence(band: str, move: Move) -> str:
     """Return what became of one figure on one band, in plain words."""
-    label, by = FIGURES[move.name].label, change(move)
+    label = FIGURES[move.name].label
+    by = change(move).replace("points", "percentage points")
     if move.verdict == "same":
         return f"{band}: {label} stayed the same (change {by})."
     if move.verdict == "unsure":

@@ -63,6 +63,7 @@ def test_a_sweep_without_resonance_is_no_error(run, tmp_path):
     assert sweep["resonance"] is None
     assert sweep["loss"] is None
     assert any(finding["level"] == "problem" for finding in sweep["findings"])
+    assert "the best point measured" in run("read", str(tmp_path / "flat.s1p")).stdout
 
 
 def test_first_words_stand_on_top(run, demo):

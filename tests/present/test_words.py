@@ -44,10 +44,10 @@ def test_interval_ends_are_not_swapped_by_rounding(value, relative):
 @pytest.mark.parametrize(
     ("verdict", "said"),
     [
-        ("up", "40m: efficiency rose from 5.330 % to 7.960 %, by 2.630 ± 0.070 points."),
-        ("same", "40m: efficiency stayed the same (change 2.630 ± 0.070 points)."),
+        ("up", "40m: efficiency rose from 5.330 % to 7.960 %, by 2.630 ± 0.070 percentage points."),
+        ("same", "40m: efficiency stayed the same (change 2.630 ± 0.070 percentage points)."),
         ("unsure", "40m: whether efficiency changed is not settled "
-                   "(change 2.630 ± 0.070 points)."),
+                   "(change 2.630 ± 0.070 percentage points)."),
     ],
 )  # fmt: skip
 def test_a_verdict_is_a_sentence(verdict, said):
