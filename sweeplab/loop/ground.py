@@ -240,7 +240,7 @@ def _height(model: LoopModel, site: Site) -> float:
     least = max(model.geometry.turn_lengths_m) * _LEAST_HEIGHT_OF_TURN
     if height < least:
         raise ModelError(
-            f"{height:.3g} m above ground is too near: below {least:.2g} m the ground changes the "
+            f"{height:.3g} m above ground is too near: below {least:.3g} m the ground changes the "
             "loop's current"
         )
     return height

@@ -18,6 +18,8 @@ from sweeplab.sweep import ComplexArray, FloatArray
 
 EPS0_F_PER_M = 8.8541878128e-12
 _BELOW, _ABOVE = 40, 80
+# Beyond 50 wavelengths the ground draws nothing any more and the sky gets what it gets.
+_HIGHEST_KH = 314.0
 # Waves that fade to exp(-2 _FADED) on the way down and back no longer count.
 _FADED = 8.0
 # Azimuths must resolve the waves up to where they have faded to exp(-2 _RESOLVED).
@@ -48,7 +50,9 @@ class Waves:
     @classmethod
     def down_to(cls, kh: float) -> Waves:
         """Return the waves that matter to a current at `kh` over k above ground, or higher."""
-        x, w = _gauss(_BELOW)
+        # The way down and back turns the phase through 2 kh: one point more a radian of kh.
+        below = _BELOW + 8 * math.ceil(kh / 8)
+        x, w = _gauss(below)
         t, wt = x * math.pi / 2, w * math.pi / 2
         x, w = _gauss(_ABOVE)
         # Over sea the reflection turns within a hundredth of s = 1: squares crowd there.
@@ -58,7 +62,7 @@ class Waves:
             s=np.concatenate([np.sin(t), np.cosh(u)]),
             sz=np.concatenate([np.cos(t), 1j * np.sinh(u)]),
             weight=np.concatenate([np.sin(t) * wt, -1j * np.cosh(u) * wu]),
-            below=_BELOW,
+            below=below,
         )
 
 
@@ -148,12 +152,14 @@ def spectrum_of(places: FloatArray, moments: ComplexArray) -> Spectrum:
         Current times length of each, time factor ``exp(-j w t)``.
     """
     lowest = float(places[:, 2].min())
+    too_high = max(lowest - _HIGHEST_KH, 0.0)
+    lowest -= too_high
     waves = Waves.down_to(lowest)
     flat = places[:, :2] - places[:, :2].mean(axis=0)
     azimuths = _azimuths(float(np.linalg.norm(flat, axis=1).max()), lowest)
     a = np.stack([np.cos(azimuths), np.sin(azimuths)])
     phase = np.exp(-1j * (waves.s[:, None, None] * (flat @ a).T))
-    low, sz, z = waves.below, waves.sz, places[:, 2]
+    low, sz, z = waves.below, waves.sz, places[:, 2] - too_high
     down = _rays(phase, np.exp(1j * sz[:, None] * z)[:, :, None] * moments)
     away = _rays(phase[:low], np.exp(-1j * sz[:low, None] * z)[:, :, None] * moments)
     turn = np.concatenate([a, -a], axis=1)
@@ -202,6 +208,7 @@ def dipole(kh: float, vertical_loop: bool) -> Spectrum:
     vertical_loop : bool
         The loop's plane stands upright, so that its moment lies along the ground.
     """
+    kh = min(kh, _HIGHEST_KH)
     waves = Waves.down_to(kh)
     there_and_back = np.exp(2j * kh * waves.sz)
     cosine2, sine2 = waves.sz**2, waves.s**2
@@ -222,7 +229,7 @@ def _azimuths(radius: float, lowest: float) -> FloatArray:
     return np.asarray(math.pi * (np.arange(half) + 0.5) / half)
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=16)
 def _gauss(points: int) -> tuple[FloatArray, FloatArray]:
     """Return Gauss-Legendre nodes and weights on 0 to 1."""
     x, w = np.polynomial.legendre.leggauss(points)
