@@ -431,8 +431,7 @@ class TestRefusal:
 
 class TestGroundResistance:
     def test_is_over_five_times_the_radiation_of_a_low_vertical_loop_on_40_m(self) -> None:
-        # A loop whose centre is at 1.5 m above average ground, a trial value on 7 MHz: it draws
-        # T - 1 over four and T over five times its free-space radiation resistance.
+        # Common knowledge of a vertical loop low over soil; a trial value for the centre at 1.5 m.
         low = lowest_point(1.5, 3.0, "top")
         assert ground_effect(model_of(3.0), 7.1e6, site("average", low)).total_ratio > 5
 
