@@ -6,15 +6,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sweeplab.resonance.alternatives import ripple_rss, step_gain
 from sweeplab.resonance.kernel import BoolArray, Rows, Solution, residuals, solve
 from sweeplab.resonance.start import starts
-from sweeplab.sweep import FloatArray
+from sweeplab.sweep import ComplexArray, FloatArray
 
 # Complex white noise of spread s a quadrature: median of abs(r) is s sqrt(2 ln 2).
 _MEDIAN_TO_SIGMA = 1 / np.sqrt(2 * np.log(2))
 # One sweep in a hundred without interference loses a point: 0.005 % of the information.
 _FALSE_ALARMS_A_SWEEP = 0.01
-_ROUNDS = 8
+_ROUNDS = 5
 _MOST_SET_ASIDE = 0.15
 _FEW = 2
 # Chi-square, one degree of freedom: 1 % of sweeps whose described line is right fit a rest of it.
@@ -23,8 +24,11 @@ _REST_OF_LINE_CHI2 = 6.63
 _SUSPECT = 5.0
 # No instrument and no file is better than this: a cleaner sweep was computed.
 _LEAST_NOISE = 1e-8
+# A resonance that takes this much off the background's misfit is nothing else.
+_STRONG = 60.0
 _COARSE_POINTS = 72
 _COARSE_STEPS = 6
+_SECOND_STEPS = 12
 MIN_POINTS = 12
 
 
@@ -47,6 +51,11 @@ class Fitted:
         Lag-one correlation of the residual between neighbouring points.
     background_rss : ndarray, shape (b,)
         What a parabola over the span, without a resonance, leaves.
+    rival_rss : ndarray, shape (b,)
+        What a line's ripple or a step leaves, whichever is less; infinite where the resonance
+        stands far above either.
+    step : ndarray, shape (b,)
+        Chi-square that one step in the residual would gain.
     """
 
     rows: Rows
@@ -56,6 +65,8 @@ class Fitted:
     covariance: FloatArray
     correlation: FloatArray
     background_rss: FloatArray
+    rival_rss: FloatArray
+    step: FloatArray
 
 
 def fit_rows(rows: Rows, line_known: BoolArray) -> Fitted:
@@ -86,7 +97,7 @@ def _best(rows: Rows, delay_free: BoolArray) -> Solution:
         part, free = rows.take(suspect), delay_free[suspect]
         best = solution.take(suspect)
         for start in starts(part, free, count=3)[0]:
-            other = solve(part, start, free)
+            other = solve(part, start, free, steps=_SECOND_STEPS)
             better = np.flatnonzero(other.rss < best.rss)
             best = best.put(better, other.take(better))
         solution = solution.put(suspect, best)
@@ -120,7 +131,7 @@ def _without_interference(
     weight = rows.weight.copy()
     measured = rows.weight > 0
     pending = np.arange(len(rows))
-    for _ in range(_ROUNDS):
+    for turn in range(_ROUNDS):
         size = np.abs(residuals(rows.take(pending), solution.take(pending)))
         kept = _kept(size, measured[pending])
         changed = np.any(kept != (weight[pending] > 0), axis=1)
@@ -133,8 +144,8 @@ def _without_interference(
         near = solve(trimmed, solution.p[pending], free)
         # A point or two leave the valley where it is; many may have moved it.
         many = np.flatnonzero((measured[pending] & ~kept).sum(axis=1) > _FEW)
-        if many.size:
-            far = _best(trimmed.take(many), free[many])
+        if many.size and turn == 0:
+            far = _coarse_to_fine(trimmed.take(many), free[many])
             better = np.flatnonzero(far.rss < near.rss[many])
             near = near.put(many[better], far.take(better))
         solution = solution.put(pending, near)
@@ -173,14 +184,18 @@ def _summed_up(rows: Rows, solution: Solution, delay_free: BoolArray) -> Fitted:
     sigma = np.sqrt(solution.rss / np.maximum(2 * n - unknowns, 1))
     sigma = np.maximum(sigma, _LEAST_NOISE)
     inverse = _inverse(solution.information, delay_free)
+    background = _background_rss(rows)
+    misfit = residuals(rows, solution)
     return Fitted(
         rows=rows,
         solution=solution,
         delay_free=delay_free,
         sigma=sigma,
         covariance=inverse * (sigma**2)[:, None, None],
-        correlation=_lag_one_correlation(rows, solution),
-        background_rss=_background_rss(rows),
+        correlation=_lag_one_correlation(rows, misfit),
+        background_rss=background,
+        rival_rss=_rival_rss(rows, solution, background),
+        step=step_gain(misfit, rows.weight) / sigma**2,
     )
 
 
@@ -202,8 +217,19 @@ def _inverse(matrix: FloatArray, delay_free: BoolArray) -> FloatArray:
     return np.asarray(inverse)
 
 
-def _lag_one_correlation(rows: Rows, solution: Solution) -> FloatArray:
-    r = residuals(rows, solution)
+def _rival_rss(rows: Rows, solution: Solution, background: FloatArray) -> FloatArray:
+    rival = np.full(len(rows), np.inf)
+    weak = np.flatnonzero(background < _STRONG * solution.rss)
+    if weak.size:
+        part = rows.take(weak)
+        power = (part.weight * np.abs(part.gamma) ** 2).sum(axis=1)
+        mean = np.abs((part.weight * part.gamma).sum(axis=1)) ** 2 / part.weight.sum(axis=1)
+        step = power - mean - step_gain(part.gamma, part.weight)
+        rival[weak] = np.minimum(ripple_rss(part), step)
+    return rival
+
+
+def _lag_one_correlation(rows: Rows, r: ComplexArray) -> FloatArray:
     pair = rows.weight[:, 1:] * rows.weight[:, :-1]
     product = (pair * (r[:, 1:] * r[:, :-1].conj()).real).sum(axis=1)
     power = (pair * (np.abs(r[:, 1:]) ** 2 + np.abs(r[:, :-1]) ** 2)).sum(axis=1) / 2

@@ -18,6 +18,10 @@ from sweeplab.sweep import FloatArray, Sweep
 # Chi-square that a resonance must gain over a bare background. A bank of some thousand shapes on
 # noise alone gains about 2 ln(1000) + 5; this is out of its reach.
 _LEAST_GAIN = 60.0
+# A rival hypothesis this much better, or not this much worse, in chi-square.
+_RIVAL = 12.0
+# One step at the best of a thousand places on noise alone gains about 2 ln(1000) + 5.
+_STEP = 40.0
 _LEAST_SPAN = 0.8  # half-power bandwidths
 _GOOD_SPAN = 1.5
 _ONE_POINT = 0.7  # of the resonance's whole weight
@@ -48,6 +52,11 @@ class Evidence:
         Half-power bandwidths in the span.
     gain : float
         Chi-square gained over a bare background.
+    rival : float
+        Chi-square by which a line's ripple or a step fits better than the resonance; negative
+        where worse.
+    step : float
+        Chi-square that one step in the residual would gain.
     points : int
         Kept within half a half-power bandwidth of the resonance.
     one_point : float
@@ -70,6 +79,8 @@ class Evidence:
     place: float
     widths: float
     gain: float
+    rival: float
+    step: float
     points: int
     one_point: float
     u_q_loaded: float
@@ -134,6 +145,8 @@ def gather(fitted: Fitted, figures: Figures, sweeps: Sequence[Sweep]) -> list[Ev
         solution.p[:, 0],
         np.exp(solution.p[:, 1]),
         (fitted.background_rss - solution.rss) / noise2,
+        (solution.rss - fitted.rival_rss) / noise2,
+        fitted.step,
         ((np.abs(x) <= 1) & kept).sum(axis=1),
         _share_of_one_point(x, rows.weight),
         figures.q_loaded.u_relative,
@@ -238,6 +251,14 @@ def _refusal(e: Evidence, determined: bool) -> Finding | None:
 
 
 def _no_use(e: Evidence) -> Finding | None:
+    if e.rival > _RIVAL:
+        return Finding(
+            "ripple-or-step", "problem",
+            "The ripple of a mismatched line, or a step while sweeping, fits better than a "
+            "resonance.",
+            {"chi_square_better": e.rival},
+            "Shorten or describe the feed line, keep everything still, and sweep again.",
+        )  # fmt: skip
     if e.one_point > _ONE_POINT:
         return Finding(
             "too-few-in-bandwidth", "problem",
@@ -299,10 +320,24 @@ def _doubts(e: Evidence) -> Iterator[Finding]:
             "At a loaded Q this low the antenna is hardly one isolated resonance.",
             {"q_loaded": e.q_loaded}, "Take Q and coupling as rough.",
         )  # fmt: skip
+    if e.rival > -_RIVAL:
+        yield Finding(
+            "ripple-or-resonance", "warning",
+            "The ripple of a mismatched line would fit about as well as this resonance.",
+            {"chi_square_better": e.rival},
+            "Tune the capacitor and sweep again: a resonance moves, a line's ripple stays.",
+        )  # fmt: skip
     yield from _shape_doubts(e)
 
 
 def _shape_doubts(e: Evidence) -> Iterator[Finding]:
+    if e.step > _STEP:
+        yield Finding(
+            "step-in-sweep", "warning",
+            "The reflection jumps or drifts during the sweep by more than its noise.",
+            {"chi_square_gain": e.step},
+            "Keep hands, people and the lead still; let the loop cool; sweep again.",
+        )  # fmt: skip
     if e.misfit > 0:
         yield Finding(
             "misfit", "warning" if e.misfit > _POOR_MISFIT else "note",

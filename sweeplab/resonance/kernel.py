@@ -26,10 +26,12 @@ from sweeplab.sweep import ComplexArray, FloatArray
 BoolArray = NDArray[np.bool_]
 IndexArray = NDArray[np.intp]
 
-_MAX_STEPS = 60
+_MAX_STEPS = 25
 # A step below this leaves an error far below any noise: the next one would be smaller again by
 # the ratio of noise to signal.
 _CONVERGED = 1e-7
+# A step that gains less of the misfit than this moved by far less than the noise's uncertainty.
+_NO_GAIN = 1e-10
 _LOG_KAPPA_LIMITS = (-4.0, 9.0)
 _LONGEST_STEP = np.array([0.25, 0.7, 1.5])
 # Rounding of a sum of squares taken from inner products, against the data's own.
@@ -219,21 +221,36 @@ def _coefficients(linear: ComplexArray) -> ComplexArray:
     return np.stack([drop, drop, np.full_like(drop, -1j)], axis=1)
 
 
-def _step_equations(point: _Point) -> tuple[FloatArray, FloatArray]:
-    """Return normal matrix (b, 3, 3) and right side (b, 3), the linear unknowns eliminated."""
-    g = point.products
-    inner = g[:, 2:5, 2:5]
-    cross = g[:, 2:5, 0:2]
-    plane = g[:, 0:2, 0:2]
+def eliminated(
+    products: ComplexArray, linear: ComplexArray, coefficients: ComplexArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return a step's equations with two linear unknowns projected out.
+
+    Parameters
+    ----------
+    products : ndarray, shape (b, 3 + k, 3 + k)
+        Inner products of the two linear unknowns' vectors, k derivatives' vectors, and the data.
+    linear : ndarray, shape (b, 2)
+        The linear unknowns.
+    coefficients : ndarray, shape (b, k)
+        What each derivative's vector is multiplied by in the model.
+
+    Returns
+    -------
+    normal : ndarray, shape (b, k, k)
+    right : ndarray, shape (b, k)
+    """
+    plane, inner = products[:, 0:2, 0:2], products[:, 2:-1, 2:-1]
+    cross = products[:, 2:-1, 0:2]
     determinant = (plane[:, 0, 0] * plane[:, 1, 1]).real - np.abs(plane[:, 0, 1]) ** 2
     inverse = np.empty_like(plane)
     inverse[:, 0, 0], inverse[:, 1, 1] = plane[:, 1, 1], plane[:, 0, 0]
     inverse[:, 0, 1], inverse[:, 1, 0] = -plane[:, 0, 1], -plane[:, 1, 0]
     inverse /= np.maximum(determinant, 1e-300)[:, None, None]
     projected = inner - cross @ inverse @ cross.conj().transpose(0, 2, 1)
-    c = _coefficients(point.linear)
+    c = coefficients
     normal = (c.conj()[:, :, None] * c[:, None, :] * projected).real
-    misfit = g[:, 2:5, 5] - (cross @ point.linear[:, :, None])[:, :, 0]
+    misfit = products[:, 2:-1, -1] - (cross @ linear[:, :, None])[:, :, 0]
     return normal, (c.conj() * misfit).real
 
 
@@ -276,6 +293,7 @@ def solve(
         rss[moved], products[moved] = there.rss[gained], there.products[gained]
         damping[active] = np.where(gained, damping[active] / 10, damping[active] * 30)
         small = np.abs(step).max(axis=1) < _CONVERGED
+        small |= here.rss - there.rss < _NO_GAIN * here.rss
         # Damping alone can make a step small: then only a huge damping ends the search.
         done = (small & gained) | (damping[active] > 1e8)
         keep = ~done
@@ -300,7 +318,7 @@ def _merge(here: _Point, there: _Point, gained: BoolArray) -> _Point:
 
 
 def _damped_step(point: _Point, free: FloatArray, damping: FloatArray) -> FloatArray:
-    normal, right = _step_equations(point)
+    normal, right = eliminated(point.products, point.linear, _coefficients(point.linear))
     normal *= free[:, :, None] * free[:, None, :]
     diagonal = np.einsum("bii->bi", normal)
     # A floor keeps a frozen or unseen unknown from making the system singular.

@@ -1,0 +1,67 @@
+"""What else a weak dip may be: the ripple of a mismatched line, or a step while sweeping."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from sweeplab.resonance.kernel import Rows, eliminated
+from sweeplab.sweep import ComplexArray, FloatArray
+
+_STEPS = 10
+_TURNS = np.concatenate([np.arange(-4.0, 20.1, 0.25), np.arange(20.5, 45.0, 0.5)])
+# Two turns nearer than this are one turn and a slope.
+_APART = 2.0
+
+
+def ripple_rss(rows: Rows) -> FloatArray:
+    """Return what two reflections down a line leave, shape (b,).
+
+    ``G = a exp(-j p u) + b exp(-j q u)``: the stronger turn p from a grid, the weaker q from what
+    it leaves, then both by Gauss-Newton.
+    """
+    shared = bool(np.abs(rows.u - rows.u[:1]).max() < 0.01)
+    turns = np.exp(-1j * (rows.u[:1] if shared else rows.u)[:, :, None] * _TURNS)
+    weighted = rows.gamma * rows.weight
+    along = (weighted[:, None, :] @ turns.conj())[:, 0]
+    strong = np.abs(along).argmax(axis=1)
+    p = _TURNS[strong]
+    size = along[np.arange(len(rows)), strong] / rows.weight.sum(axis=1)
+    rest = weighted - rows.weight * size[:, None] * np.exp(-1j * rows.u * p[:, None])
+    left = np.abs((rest[:, None, :] @ turns.conj())[:, 0])
+    q = _TURNS[np.where(np.abs(_TURNS - p[:, None]) < _APART, 0, left).argmax(axis=1)]
+    return _refined_rss(rows, np.stack([p, q], axis=1))
+
+
+def _refined_rss(rows: Rows, phases: FloatArray) -> FloatArray:
+    """Follow Gauss-Newton from the grid's phases, shape (b, 2); return the least misfit met."""
+    least = np.full(len(rows), np.inf)
+    for _ in range(_STEPS):
+        turns = np.exp(-1j * rows.u[:, None, :] * phases[:, :, None])
+        vectors = np.concatenate([turns, rows.u[:, None] * turns, rows.gamma[:, None]], axis=1)
+        products = (vectors.conj() * rows.weight[:, None]) @ vectors.transpose(0, 2, 1)
+        plane = products[:, 0:2, 0:2] + 1e-12 * rows.weight.sum(axis=1)[:, None, None] * np.eye(2)
+        linear = np.linalg.solve(plane, products[:, 0:2, -1:])[:, :, 0]
+        explained = (linear.conj() * products[:, 0:2, -1]).sum(axis=1).real
+        least = np.minimum(least, products[:, -1, -1].real - explained)
+        normal, right = eliminated(products, linear, -1j * linear)
+        normal += (1e-9 * np.trace(normal, axis1=1, axis2=2) + 1e-300)[:, None, None] * np.eye(2)
+        step = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+        phases = phases + np.clip(step, -0.5, 0.5)
+    return np.asarray(np.maximum(least, 0))
+
+
+def step_gain(value: ComplexArray, weight: FloatArray) -> FloatArray:
+    """Return the squares that one step at the best place explains over a constant, shape (b,).
+
+    Parameters
+    ----------
+    value : ndarray of complex, shape (b, n)
+    weight : ndarray, shape (b, n)
+    """
+    count = np.cumsum(weight, axis=1)
+    total = np.cumsum(weight * value, axis=1)
+    n, whole = count[:, -1:], total[:, -1:]
+    off = total - whole * count / n
+    inside = (count > 0) & (count < n)
+    room = np.where(inside, count * (n - count) / n, 1.0)
+    return np.asarray(np.where(inside, np.abs(off) ** 2 / room, 0).max(axis=1))
