@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
 
 from sweeplab.build import Build
 from sweeplab.errors import ModelError
@@ -12,14 +12,15 @@ from sweeplab.finding import Finding, ranked
 from sweeplab.line import C0_M_PER_S, deembed
 from sweeplab.loop import LoopModel
 from sweeplab.loop.conductor import round_wire_impedance
+from sweeplab.loop.ground import GroundEffect, ground_effect, moved_effects
 from sweeplab.loss.coupled import Coupled, CouplingLoop, fit_coupled
-from sweeplab.loss.plausible import budget_findings
+from sweeplab.loss.figures import FREE_SPACE, Model, Unloaded, budget_figures, parts_known
+from sweeplab.loss.plausible import budget_findings, ground_unknown, overdrawn
 from sweeplab.loss.result import LossBudget
-from sweeplab.loss.sources import sensitivities
+from sweeplab.loss.sources import sources
 from sweeplab.resonance import Resonance, fit_resonance
 from sweeplab.sweep import Sweep
 
-REFERENCE_HZ = 10e6
 # How far the thin-wire model is from a converged full-wave solution, as a standard uncertainty:
 # half of the largest difference seen up to 0.25 wavelengths of circumference.
 _U_MODEL_RADIATION = 0.0025
@@ -27,18 +28,7 @@ _U_MODEL_REACTANCE = 0.001
 # The one-pole circle against full-wave truth: median error of efficiency 1.4 %.
 _U_CIRCLE = 0.02
 
-
-@dataclass(frozen=True)
-class _Unloaded:
-    """What the fit hands to the budget: unloaded frequency and Q, and how it came by them."""
-
-    f0_hz: float
-    q_unloaded: float
-    u_relative: float
-    q_low: float
-    q_high: float
-    coupling_efficiency: float
-    coupled: Coupled | None
+Shares = dict[str, dict[str, float]]
 
 
 def loss_budget(sweep: Sweep, build: Build, *, resonance: Resonance | None = None) -> LossBudget:
@@ -64,8 +54,10 @@ def loss_budget(sweep: Sweep, build: Build, *, resonance: Resonance | None = Non
         return LossBudget("refused", fit.findings)
     try:
         model = LoopModel(build)
-        unloaded = _unloaded(sweep, build, fit, model)
-        return _budget(build, model, fit, unloaded)
+        # Ground changes little over a sweep: its effect at the loaded resonance serves.
+        ground, doubt = _ground(build, model, fit.circle.f_loaded_hz)
+        unloaded = _unloaded(sweep, build, fit, model, ground)
+        return _budget(build, model, fit, unloaded, ground, doubt)
     except ModelError as error:
         refusal = Finding(
             "outside-model", "problem", f"The loop's model cannot answer: {error}.", {},
@@ -74,23 +66,38 @@ def loss_budget(sweep: Sweep, build: Build, *, resonance: Resonance | None = Non
         return LossBudget("refused", ranked((*fit.findings, refusal)))
 
 
-def _unloaded(sweep: Sweep, build: Build, fit: Resonance, model: LoopModel) -> _Unloaded:
+def _over_ground(build: Build) -> bool:
+    return build.site is not None and build.site.ground != "free"
+
+
+def _ground(build: Build, model: LoopModel, f_hz: float) -> tuple[GroundEffect, Finding | None]:
+    """Return the ground's effect, or free space and why ground could not be taken out."""
+    if build.site is None or not _over_ground(build):
+        return FREE_SPACE, None
+    try:
+        return ground_effect(model, f_hz, build.site), None
+    except ModelError as error:
+        return FREE_SPACE, ground_unknown(str(error))
+
+
+def _unloaded(
+    sweep: Sweep, build: Build, fit: Resonance, model: LoopModel, ground: GroundEffect
+) -> Unloaded:
     assert fit.circle is not None
     assert fit.q_unloaded is not None
-    coupled = _coupled(sweep, build, fit, model)
+    coupled = _coupled(sweep, build, fit, model, ground)
     if coupled is None:
         q = fit.q_unloaded
         u = math.hypot(q.u / q.value, _U_CIRCLE)
-        return _Unloaded(fit.circle.f_loaded_hz, q.value, u, q.low, q.high, 1.0, None)
+        return Unloaded(fit.circle.f_loaded_hz, q.value, u, q.low, q.high, None)
     q0 = model.effective_reactance(coupled.f0_hz) / coupled.r_total_ohm
     plain = Estimate.lognormal(q0, q0 * coupled.u_log_r_total)
-    return _Unloaded(
-        coupled.f0_hz, q0, coupled.u_log_r_total, plain.low, plain.high,
-        coupled.coupling_efficiency, coupled,
-    )  # fmt: skip
+    return Unloaded(coupled.f0_hz, q0, coupled.u_log_r_total, plain.low, plain.high, coupled)
 
 
-def _coupled(sweep: Sweep, build: Build, fit: Resonance, model: LoopModel) -> Coupled | None:
+def _coupled(
+    sweep: Sweep, build: Build, fit: Resonance, model: LoopModel, ground: GroundEffect
+) -> Coupled | None:
     """Run the second stage where the reference plane is known."""
     if build.feed is None or fit.circle is None or fit.kept is None:
         return None
@@ -98,7 +105,7 @@ def _coupled(sweep: Sweep, build: Build, fit: Resonance, model: LoopModel) -> Co
     plane = sweep if line is None else deembed(sweep, line)
     expected = _coupling_loop(build, fit.circle.f_loaded_hz)
     u_delay_s = 0.0 if line is None else line.u_delay_s
-    return fit_coupled(plane, fit.kept, fit.circle, model, expected, u_delay_s)
+    return fit_coupled(plane, fit.kept, fit.circle, model, expected, u_delay_s, ground.total_ratio)
 
 
 def _coupling_loop(build: Build, f_hz: float) -> CouplingLoop:
@@ -121,33 +128,36 @@ def _coupling_loop(build: Build, f_hz: float) -> CouplingLoop:
     return CouplingLoop(per_m * size, max(per_m * size, 0.02), radiation)
 
 
-def _budget(build: Build, model: LoopModel, fit: Resonance, unloaded: _Unloaded) -> LossBudget:
-    def figures(of: Build, q: float = unloaded.q_unloaded) -> dict[str, float]:
-        known = model if of is build else LoopModel(of)
-        return _figures(of, known, unloaded.f0_hz, q, unloaded.coupling_efficiency)
-
-    here = figures(build)
-    shares = sensitivities(build, figures, here)
-    step = unloaded.u_relative
-    by_fit = figures(build, unloaded.q_unloaded * (1 + step)) if step > 0 else here
-    by_radiation = _figures_moved(here, radiation=_U_MODEL_RADIATION)
-    by_reactance = _figures_moved(here, reactance=_U_MODEL_REACTANCE)
-    for name, value in here.items():
-        shares[name]["fit"] = by_fit[name] - value
-        shares[name]["model.radiation"] = by_radiation[name] - value
-        shares[name]["model.reactance"] = by_reactance[name] - value
+def _budget(
+    build: Build,
+    model: LoopModel,
+    fit: Resonance,
+    unloaded: Unloaded,
+    ground: GroundEffect,
+    doubt: Finding | None,
+) -> LossBudget:
+    at = Model.at(build, model, unloaded.f0_hz, ground)
+    here = budget_figures(at, unloaded, unloaded.q_unloaded)
+    if here["r_total_ohm"] <= here["r_ground_ohm"]:
+        return LossBudget("refused", ranked((*fit.findings, overdrawn(here))))
+    shares = _shares(build, model, at, unloaded, here)
     estimates = {
         name: _estimate(name, value, math.hypot(*shares[name].values()))
         for name, value in here.items()
     }
-    if fit.q_unloaded is not None and unloaded.coupled is None:
+    if unloaded.coupled is None:
         # The resonance's interval may be wider than its u: unexplained loss has two readings.
         for end in (unloaded.q_low, unloaded.q_high):
-            for name, value in figures(build, end).items():
-                estimates[name] = estimates[name].widened(value)
-    if not _parts_known(build):
-        del estimates["r_parts_ohm"], shares["r_parts_ohm"]
-    own = budget_findings(build, estimates, shares, unloaded.coupled, fit)
+            for name, value in budget_figures(at, unloaded, end).items():
+                if math.isfinite(value):
+                    estimates[name] = estimates[name].widened(value)
+    unknown = set() if parts_known(build) else {"r_parts_ohm"}
+    if doubt is not None or not _over_ground(build):
+        unknown |= {"r_ground_ohm", "efficiency_over_ground"}
+    for name in unknown:
+        del estimates[name], shares[name]
+    own = budget_findings(build, estimates, shares, unloaded.coupled)
+    own += [] if doubt is None else [doubt]
     doubtful = fit.status != "ok" or any(finding.level != "note" for finding in own)
     return LossBudget(
         status="doubtful" if doubtful else "ok",
@@ -157,69 +167,41 @@ def _budget(build: Build, model: LoopModel, fit: Resonance, unloaded: _Unloaded)
     )
 
 
-def _figures(
-    build: Build, model: LoopModel, f0_hz: float, q_unloaded: float, coupling_efficiency: float
-) -> dict[str, float]:
-    """Return every figure of the budget for exact inputs [ohm, and the efficiency]."""
-    x_eff = model.effective_reactance(f0_hz)
-    r_total = x_eff / q_unloaded
-    r_radiation = model.radiation_resistance(f0_hz)
-    conductor = model.conductor_resistance(f0_hz)
-    parts = _parts(build, model, f0_hz)
-    efficiency = r_radiation / r_total * coupling_efficiency
+def _shares(
+    build: Build, model: LoopModel, at: Model, unloaded: Unloaded, here: Mapping[str, float]
+) -> Shares:
+    """Return each figure's signed change per standard uncertainty of each source."""
+    q, f0 = unloaded.q_unloaded, unloaded.f0_hz
+    models = {
+        "model.radiation": at.off_by(radiation=_U_MODEL_RADIATION),
+        "model.reactance": at.off_by(reactance=_U_MODEL_REACTANCE),
+    }
+    over_ground = at.ground is not FREE_SPACE and build.site is not None
+    for source in sources(build):
+        moved = LoopModel(source.moved)
+        ground = at.ground
+        if over_ground and build.site is not None and source.key.startswith("loop."):
+            ground = ground_effect(moved, f0, build.site)
+        models[source.key] = Model.at(source.moved, moved, f0, ground)
+    if over_ground and build.site is not None:
+        for key, effect in moved_effects(model, f0, build.site).items():
+            models[key] = Model(
+                at.x_eff_ohm, at.r_radiation_ohm, at.r_conductor_ohm, at.r_parts_ohm, effect
+            )
+    shifted = {key: budget_figures(moved, unloaded, q) for key, moved in models.items()}
+    shifted["fit"] = budget_figures(at, unloaded, q * (1 + unloaded.u_relative))
     return {
-        "x_eff_ohm": x_eff,
-        "r_total_ohm": r_total,
-        "r_radiation_ohm": r_radiation,
-        "r_loss_ohm": r_total - r_radiation,
-        "r_conductor_ohm": conductor,
-        "r_parts_ohm": parts,
-        "r_remainder_ohm": r_total - r_radiation - conductor - parts,
-        "efficiency": efficiency,
-        "efficiency_db": 10 * math.log10(efficiency),
+        name: {
+            key: figures[name] - value
+            for key, figures in shifted.items()
+            if math.isfinite(figures[name])
+        }
+        for name, value in here.items()
     }
 
 
-def _figures_moved(
-    here: dict[str, float], radiation: float = 0.0, reactance: float = 0.0
-) -> dict[str, float]:
-    """Return the figures with the model's radiation or reactance off by a fraction."""
-    moved = dict(here)
-    r_radiation = here["r_radiation_ohm"] * (1 + radiation)
-    r_total = here["r_total_ohm"] * (1 + reactance)
-    shift = (r_total - r_radiation) - here["r_loss_ohm"]
-    moved["x_eff_ohm"] = here["x_eff_ohm"] * (1 + reactance)
-    moved["r_radiation_ohm"], moved["r_total_ohm"] = r_radiation, r_total
-    moved["r_loss_ohm"] += shift
-    moved["r_remainder_ohm"] += shift
-    moved["efficiency"] *= (1 + radiation) / (1 + reactance)
-    moved["efficiency_db"] = 10 * math.log10(moved["efficiency"])
-    return moved
-
-
-def _parts_known(build: Build) -> bool:
-    esr = build.capacitor is not None and build.capacitor.esr is not None
-    return esr or any(part.r is not None for part in build.parts)
-
-
-def _parts(build: Build, model: LoopModel, f_hz: float) -> float:
-    """Return the described resistance of parts and capacitor, referred to the gap current [ohm].
-
-    Stated at their reference frequency; a contact in skin effect grows with the square root.
-    """
-    total = 0.0
-    for part in build.parts:
-        if part.r is not None:
-            weight = model.part_weight(f_hz, part.position)
-            total += part.count * weight * part.r.value * math.sqrt(f_hz / REFERENCE_HZ)
-    capacitor = build.capacitor
-    if capacitor is not None and capacitor.esr is not None:
-        total += capacitor.esr.value * math.sqrt(f_hz / capacitor.reference_hz)
-    return total
-
-
 def _estimate(name: str, value: float, u: float) -> Estimate:
-    if name == "efficiency":
+    if name in ("efficiency", "efficiency_over_ground"):
         return Estimate.share(value, u)
     if name in ("x_eff_ohm", "r_total_ohm", "r_radiation_ohm", "r_conductor_ohm"):
         return Estimate.lognormal(value, u)

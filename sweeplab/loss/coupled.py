@@ -125,10 +125,15 @@ class Coupled:
         """Relative standard uncertainty of `r_total_ohm` from the sweep's noise."""
         return math.sqrt(float(self.covariance[1, 1]))
 
-    @property
-    def coupling_efficiency(self) -> float:
-        """Share of the power into the coupling loop that reaches the main loop at f0."""
-        transformed = self.mutual_ohm**2 / self.r_total_ohm
+    def coupling_efficiency(self, r_total_ohm: float) -> float:
+        """Return the share of the power into the coupling loop that reaches the main loop at f0.
+
+        Parameters
+        ----------
+        r_total_ohm : float
+            The main loop's resistance: as it stands, or with the ground's share taken out.
+        """
+        transformed = self.mutual_ohm**2 / r_total_ohm
         return transformed / (transformed + max(self.r_coupling_ohm, 0.0))
 
 
@@ -143,14 +148,15 @@ class _Problem:
     r_prior: tuple[float, float]
     delay_prior: float
     r_mutual_ohm: float
+    ground_ratio: float
 
     def model(self, p: FloatArray) -> ComplexArray:
         """Return the reflection for p = (f0 shift, ln R, ln (wM)^2, Xc, Rc, theta)."""
         f0 = self.start_hz + p[0] * self.f_scale_hz
         ratio = self.f_hz / f0
-        loss = math.exp(p[1]) - float(self.band.r_radiation(f0))
+        loss = math.exp(p[1]) - self.ground_ratio * float(self.band.r_radiation(f0))
         z_main = (
-            self.band.r_radiation(self.f_hz) + loss * np.sqrt(ratio)
+            self.ground_ratio * self.band.r_radiation(self.f_hz) + loss * np.sqrt(ratio)
             + 1j * (self.band.x_loop(self.f_hz) - float(self.band.x_loop(f0)) / ratio)
         )  # fmt: skip
         # The mutual resistance goes with the product of two radiation lengths, f^4 in all.
@@ -173,6 +179,7 @@ def fit_coupled(
     model: LoopModel,
     coupling: CouplingLoop,
     u_delay_s: float,
+    ground_ratio: float = 1.0,
 ) -> Coupled | None:
     """Fit a sweep at the coupling loop's terminals.
 
@@ -190,6 +197,8 @@ def fit_coupled(
     u_delay_s : float
         Standard uncertainty of the described line's round-trip delay; zero: exact, unless the
         data insist.
+    ground_ratio : float
+        Power radiated over that in free space, at the same current: what ground adds to Rrad.
 
     Returns
     -------
@@ -205,9 +214,11 @@ def fit_coupled(
         start_hz=circle.f_loaded_hz,
         r_prior=(coupling.r_ohm, coupling.u_r_ohm),
         delay_prior=2 * math.pi * span * u_delay_s,
-        r_mutual_ohm=math.sqrt(
+        # Both loops stand over the same ground.
+        r_mutual_ohm=ground_ratio * math.sqrt(
             coupling.r_radiation_ohm * model.radiation_resistance(circle.f_loaded_hz)
         ),
+        ground_ratio=ground_ratio,
     )  # fmt: skip
     free = np.array([True, True, True, True, True, u_delay_s > 0])
     start = _start(problem, circle, model)

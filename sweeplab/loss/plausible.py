@@ -9,15 +9,19 @@ from sweeplab.estimate import Estimate
 from sweeplab.finding import Finding
 from sweeplab.loop.model import gap_of
 from sweeplab.loss.coupled import Coupled
-from sweeplab.resonance import Resonance
 
 _WORDS = {
     "fit": ("the sweep's noise", "take more points, or a quieter hour"),
     "loop.gap": ("the length of the capacitor's gap", "measure it and write loop.gap"),
     "model.radiation": ("the loop's model itself", "nothing a tape measure would mend"),
     "model.reactance": ("the loop's model itself", "nothing a tape measure would mend"),
+    "model.ground": ("the ground's model so near to it", "lift the loop"),
+    "site.ground.eps_r": ("the ground's constants", "compare sweeps at two heights"),
+    "site.ground.sigma": ("the ground's constants", "compare sweeps at two heights"),
+    "site.gap_at": ("which way up the loop stands", "write site.gap_at"),
 }
 _MISFIT = 3.0
+_LARGE_REMAINDER = 0.15
 
 
 def budget_findings(
@@ -25,7 +29,6 @@ def budget_findings(
     estimates: Mapping[str, Estimate],
     shares: Mapping[str, Mapping[str, float]],
     coupled: Coupled | None,
-    fit: Resonance,
 ) -> list[Finding]:
     """Return the budget's own findings.
 
@@ -36,9 +39,9 @@ def budget_findings(
         The budget's figures and their uncertainty by source.
     coupled : Coupled or None
         The second stage, where it ran.
-    fit : Resonance
     """
-    findings = [*build.findings, _space(build), _dominant(shares["efficiency"])]
+    findings = [*build.findings, *_unaccounted(estimates), _dominant(shares["efficiency"])]
+    findings += _space(build)
     findings += _too_good(estimates)
     if build.loop.gap is None:
         findings.append(Finding(
@@ -63,19 +66,48 @@ def budget_findings(
     return findings
 
 
-def _space(build: Build) -> Finding:
-    if build.site is None or build.site.ground == "free":
-        return Finding(
-            "free-space", "note",
-            "The loop is taken as in free space; near ground its ohms are counted as loss.",
-            {}, "Lift the loop, or compare sweeps at two heights.",
-        )  # fmt: skip
+def _space(build: Build) -> list[Finding]:
+    if build.site is not None and build.site.ground != "free":
+        return []
+    return [Finding(
+        "free-space", "note",
+        "The loop is taken as in free space; near ground its ohms are counted as loss.",
+        {}, "Describe ground and height under [site], or compare sweeps at two heights.",
+    )]  # fmt: skip
+
+
+def ground_unknown(why: str) -> Finding:
+    """Return the finding for a site whose ground could not be taken out."""
     return Finding(
         "ground-not-taken-out", "warning",
-        "The ground's share is not modelled: it stands in the loss, and efficiency reads low.",
-        {"ground": str(build.site.ground)},
-        "Compare sweeps at two heights; only the ground's ohms change.",
+        f"The ground's share stands in the loss, and efficiency reads low: {why}.",
+        {}, "Write site.height, the height of the loop's lowest point; or lift the loop.",
     )  # fmt: skip
+
+
+def overdrawn(figures: Mapping[str, float]) -> Finding:
+    """Return the finding for a ground that would draw more than was measured."""
+    return Finding(
+        "ground-overdrawn", "problem",
+        "The ground described would draw more than all that was measured.",
+        {name: figures[name] for name in ("r_total_ohm", "r_ground_ohm")},
+        "Check site.height, site.ground and the loop's size in the build.",
+    )  # fmt: skip
+
+
+def _unaccounted(estimates: Mapping[str, Estimate]) -> list[Finding]:
+    """Return a finding where a good part of the loss lies in nothing described."""
+    loss, remainder = estimates["r_loss_ohm"], estimates["r_remainder_ohm"]
+    if remainder.low <= 0 or remainder.value < _LARGE_REMAINDER * loss.value:
+        return []
+    share = remainder.value / loss.value
+    return [Finding(
+        "unaccounted-loss", "note",
+        f"{100 * share:.0f} % of the loss ({1000 * remainder.value:.1f} mohm) is in nothing "
+        "described: joints, contacts, capacitor, surroundings.",
+        {"r_remainder_ohm": remainder.value, "u": remainder.u, "share_of_loss": share},
+        "Braze, clean or bridge one joint or contact in the loop's path, and sweep again.",
+    )]  # fmt: skip
 
 
 def _dominant(shares: Mapping[str, float]) -> Finding:

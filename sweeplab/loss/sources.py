@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
@@ -101,26 +100,3 @@ def _of_parts(build: Build) -> list[Source]:
         moved = replace(capacitor, esr=_up(capacitor.esr))
         found.append(Source("capacitor.esr", replace(build, capacitor=moved)))
     return found
-
-
-def sensitivities(
-    build: Build,
-    figures: Callable[[Build], dict[str, float]],
-    here: dict[str, float],
-) -> dict[str, dict[str, float]]:
-    """Return each figure's signed change per standard uncertainty of each source.
-
-    Parameters
-    ----------
-    build : Build
-    figures : callable
-        From a build to its figures.
-    here : dict
-        The figures of `build` itself.
-    """
-    shares: dict[str, dict[str, float]] = {name: {} for name in here}
-    for source in sources(build):
-        moved = figures(source.moved)
-        for name, value in here.items():
-            shares[name][source.key] = moved[name] - value
-    return shares

@@ -61,16 +61,21 @@ def first_words(reading: Reading) -> RenderableType:
     return Group(_headline(reading), answers)
 
 
+_WHAT_PAYS = ("unaccounted-loss", "dominant-uncertainty")
+
+
 def next_step(reading: Reading) -> str:
     """Return the action of the gravest finding, else the next step of the job.
 
-    Where there are only notes, that on the largest uncertainty says best what pays.
+    Where there are only notes, loss that nothing described accounts for is the first thing to
+    look for; after it, the largest uncertainty.
     """
     grave = [finding for finding in reading.findings if finding.level != "note"]
     if not grave and reading.loss is None:
         return "Describe the build to learn the efficiency: see 'sweeplab build template'."
-    largest = [finding for finding in reading.findings if finding.code == "dominant-uncertainty"]
-    for finding in (*grave, *largest, *reading.findings):
+    by_code = {finding.code: finding for finding in reading.findings}
+    paying = [by_code[code] for code in _WHAT_PAYS if code in by_code]
+    for finding in (*grave, *paying, *reading.findings):
         if finding.action:
             return _sentence(finding.action)
     return "Nothing stands out. Keep it: 'sweeplab add FILE --build NAME'."

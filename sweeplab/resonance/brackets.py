@@ -8,6 +8,7 @@ from sweeplab.finding import Finding
 from sweeplab.resonance.result import Circle
 
 _TWICE = 2.0
+_NOTABLE = 0.003
 
 
 def other_reading(circle: Circle) -> tuple[float, float] | None:
@@ -38,8 +39,8 @@ def other_reading(circle: Circle) -> tuple[float, float] | None:
 
 def unexplained_loss(
     circle: Circle, u_detuned_size: float, q_unloaded: float, line_described: bool
-) -> tuple[float, float, Finding] | None:
-    """Return the other reading's (Q0, beta) and a finding, where abs(Gd) differs from 1.
+) -> tuple[float, float, Finding | None] | None:
+    """Return the other reading's (Q0, beta) where abs(Gd) differs from 1, and a finding of note.
 
     Parameters
     ----------
@@ -65,6 +66,9 @@ def unexplained_loss(
         text = f"Off resonance the reflection reads {-loss_db:.2f} dB above all of it"
         action = "Calibrate the analyzer (open, short, load) and sweep again."
     q0, beta = other
+    # What the eye would not see in the figures widens them and is not worth a line.
+    if abs(q0 / q_unloaded - 1) < _NOTABLE:
+        return q0, beta, None
     return q0, beta, Finding(
         "unexplained-loss", "note",
         f"{text}; unloaded Q is {q_unloaded:.4g} if the line takes it, {q0:.4g} if not. The "

@@ -331,7 +331,7 @@ def _doubts(e: Evidence) -> Iterator[Finding]:
 
 
 def _shape_doubts(e: Evidence) -> Iterator[Finding]:
-    if e.step > _STEP:
+    if e.step > _STEP * e.inflation**2:
         yield Finding(
             "step-in-sweep", "warning",
             "The reflection jumps or drifts during the sweep by more than its noise.",

@@ -130,7 +130,7 @@ def _with_unloaded(
     )
     if other is not None:
         q0, beta = q0.widened(other[0]), beta.widened(other[1])
-        findings.append(other[2])
+        findings += [] if other[2] is None else [other[2]]
     return replace(
         resonance,
         findings=ranked(findings),
