@@ -16,6 +16,7 @@ from sweeplab.cli.build import app as build_app
 from sweeplab.cli.compare import compare
 from sweeplab.cli.demo import demo
 from sweeplab.cli.log import add, init, list_sweeps, show
+from sweeplab.cli.plan import plan
 from sweeplab.cli.read import read
 from sweeplab.cli.report import report
 from sweeplab.cli.shell import DEFAULT_LOG, Shell, is_broken_pipe, one_line
@@ -121,6 +122,7 @@ app.command("list")(list_sweeps)
 app.command()(show)
 app.add_typer(build_app, name="build")
 app.command()(compare)
+app.command()(plan)
 app.command()(report)
 
 

@@ -32,7 +32,7 @@ from sweeplab.sweep import ComplexArray, FloatArray
 _CIRCLE_SIDES = 32
 # The coupling loop lies so close that the main loop's chords must be much shorter than the solver
 # needs: a chord's height counts against the offset.
-_FINE_SEGMENTS = 224
+_FINE_SEGMENTS = 112
 _COPPER_S_PER_M = 5.8e7
 # Where along a turn the tangent is taken, as a fraction of its length either way: wide enough to
 # see past one chord of a circle.
