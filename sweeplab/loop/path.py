@@ -17,7 +17,10 @@ from sweeplab.loop.thinwire import Path
 from sweeplab.sweep import FloatArray
 
 _SEGMENTS_A_TURN = 56
-_GAP_SEGMENTS = 2
+# The charge piles up at the gap's edges: the answer converges with the gap's segments, and the
+# kernel of a thin wire wants them no shorter than about its radius.
+_GAP_SEGMENTS = (2, 6)
+_GAP_SEGMENT_RADII = 1.5
 
 
 @dataclass(frozen=True)
@@ -120,10 +123,15 @@ def _bridge(
     flags: list[bool] = []
     for i, (a, b) in enumerate(pairwise(corners)):
         gap = i == first_gap_corner
-        inner = _between(a, b, step, _GAP_SEGMENTS if gap else 0)
+        inner = _between(a, b, step, _gap_segments(geometry) if gap else 0)
         nodes += [*inner, b]
         flags += [gap] * (len(inner) + 1)
     return np.array(nodes[:-1]).reshape(-1, 3), np.array(flags)
+
+
+def _gap_segments(geometry: Geometry) -> int:
+    fitting = round(geometry.gap_m / (_GAP_SEGMENT_RADII * geometry.radius_m))
+    return min(max(fitting, _GAP_SEGMENTS[0]), _GAP_SEGMENTS[1])
 
 
 def _turn(shape: str, length: float, aspect: float, opening: float, count: int) -> FloatArray:

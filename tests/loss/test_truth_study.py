@@ -66,14 +66,7 @@ class TestEfficiency:
             "r_total_ohm",
             "r_radiation_ohm",
             "r_loss_ohm",
-            pytest.param(
-                "x_eff_ohm",
-                marks=pytest.mark.xfail(
-                    strict=True,
-                    reason="the model's reactance is as far off as its radiation resistance "
-                    "(0.2 % at 0.17, 0.5 % at 0.26 wavelengths), its share says 0.1 %",
-                ),
-            ),
+            "x_eff_ohm",
         ],
     )
     def test_intervals_hold_the_truth_nine_times_in_ten(self, study: Study, name: str) -> None:
