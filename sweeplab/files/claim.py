@@ -35,31 +35,42 @@ class Request:
         What a table's columns are.
     z0_ohm : float or None
         Reference impedance [ohm].
+    port : int or None
+        Whose reflection a file of several ports is read for, counted from one.
     """
 
     columns: tuple[str, ...] | None = None
     z0_ohm: float | None = None
+    port: int | None = None
 
     @classmethod
-    def checked(cls, name: str, columns: Sequence[str] | None, z0_ohm: float | None) -> Request:
+    def checked(
+        cls,
+        name: str,
+        columns: Sequence[str] | None = None,
+        z0_ohm: float | None = None,
+        port: int | None = None,
+    ) -> Request:
         """Return the request, its words stripped.
 
         Raises
         ------
         ReadError
-            The impedance is no positive number.
+            The impedance or the port is no positive number.
         """
         if z0_ohm is not None and not (math.isfinite(z0_ohm) and z0_ohm > 0):
             raise ReadError(
                 name, f"asked for a reference of {z0_ohm:g} ohm", "give a positive number of ohms"
             )
+        if port is not None and port < 1:
+            raise ReadError(name, f"asked for port {port}", "count ports from 1")
         if columns is None:
-            return cls(None, z0_ohm)
+            return cls(None, z0_ohm, port)
         # A string is a sequence of its letters; "f_mhz,re,im" is plainly not meant so.
         words = columns.split(",") if isinstance(columns, str) else columns
-        return cls(tuple(word.strip().lower() for word in words), z0_ohm)
+        return cls(tuple(word.strip().lower() for word in words), z0_ohm, port)
 
     @property
     def is_plain(self) -> bool:
         """Nothing was said beyond the file."""
-        return self.columns is None and self.z0_ohm is None
+        return self.columns is None and self.z0_ohm is None and self.port in (None, 1)

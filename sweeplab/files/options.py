@@ -8,16 +8,16 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, replace
-from typing import get_args
+from typing import TypeVar, cast, get_args
 
 from sweeplab.errors import ReadError
 from sweeplab.files.parameters import Form, Parameter
 from sweeplab.files.show import show
 
 FREQUENCY_UNITS_HZ = {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "GHZ": 1e9}
-_FORMS = get_args(Form)
-_PARAMETERS = get_args(Parameter)
-_HYBRID = ("G", "H")
+_FORMS: tuple[Form, ...] = get_args(Form)
+_PARAMETERS: tuple[Parameter, ...] = get_args(Parameter)
+_Word = TypeVar("_Word", bound=str)
 _JOINED = re.compile(r"R(\d.*)", re.IGNORECASE)
 _EXAMPLE = "write it like '# MHz S RI R 50'"
 
@@ -30,7 +30,7 @@ class Options:
     ----------
     f_scale_hz : float
         The frequency unit [Hz].
-    parameter : {'S', 'Z', 'Y'}
+    parameter : {'S', 'Z', 'Y', 'G', 'H'}
     form : {'RI', 'MA', 'DB'}
     references_ohm : tuple of float
         One for all ports, or one a port (version 1.1) [ohm].
@@ -63,8 +63,7 @@ def parse_options(line: str, path: str, number: int) -> Options:
     Raises
     ------
     ReadError
-        A word is unknown or stands twice, the parameter is a hybrid, or a reference is complex
-        or not positive.
+        A word is unknown or stands twice, or a reference is complex or not positive.
     """
     options = Options()
     given: set[str] = set()
@@ -82,7 +81,7 @@ def parse_options(line: str, path: str, number: int) -> Options:
         elif kind == "format":
             options = replace(options, form=_one_of(word, _FORMS))
         elif kind == "parameter":
-            options = replace(options, parameter=_parameter(word, path, number))
+            options = replace(options, parameter=_one_of(word, _PARAMETERS))
         else:
             options = replace(options, references_ohm=_references(words, path, number))
     return options
@@ -103,7 +102,7 @@ def _kind(word: str) -> str:
         return "unit"
     if upper in _FORMS:
         return "format"
-    if upper in _PARAMETERS or upper in _HYBRID:
+    if upper in _PARAMETERS:
         return "parameter"
     if upper == "R":
         return "reference"
@@ -123,19 +122,8 @@ def _complex(word: str) -> complex:
         return complex(math.nan)
 
 
-def _one_of(word: str, choices: tuple[Form, ...]) -> Form:
-    return choices[choices.index(word.upper())]
-
-
-def _parameter(word: str, path: str, number: int) -> Parameter:
-    upper = word.upper()
-    if upper in _HYBRID:
-        raise ReadError(
-            path, f"hybrid parameters ({upper})", "save the sweep as S, Z or Y parameters", number
-        )
-    index = _PARAMETERS.index(upper)
-    parameter: Parameter = _PARAMETERS[index]
-    return parameter
+def _one_of(word: str, choices: tuple[_Word, ...]) -> _Word:
+    return choices[choices.index(cast(_Word, word.upper()))]
 
 
 def _references(words: list[str], path: str, number: int) -> tuple[float, ...]:

@@ -1,4 +1,4 @@
-"""From the pairs of numbers in a file to the reflection at port 1.
+"""From the pairs of numbers in a file to the reflection at one port.
 
 Sources: IBIS Open Forum, Touchstone File Format Specification 2.1 (2024), on formats and
 normalisation; K. Kurokawa, IEEE Trans. MTT 13(2), 194 (1965), on power waves, which for real
@@ -13,8 +13,8 @@ import numpy as np
 
 from sweeplab.sweep import ComplexArray, FloatArray
 
-Parameter = Literal["S", "Z", "Y"]
-Immittance = Literal["Z", "Y"]
+Parameter = Literal["S", "Z", "Y", "G", "H"]
+Immittance = Literal["Z", "Y", "G", "H"]
 Form = Literal["RI", "MA", "DB"]
 MatrixFormat = Literal["full", "lower", "upper"]
 
@@ -57,7 +57,8 @@ def matrix_of(values: ComplexArray, ports: int, matrix_format: MatrixFormat) -> 
     Returns
     -------
     ndarray of complex, shape (m, ports, ports)
-        Of a two-port the off-diagonal entries may stand exchanged, which leaves S11 as it is.
+        Of a two-port the off-diagonal entries may stand exchanged, which leaves the reflections
+        at both ports as they are.
     """
     if matrix_format == "full":
         return values.reshape(-1, ports, ports)
@@ -68,33 +69,67 @@ def matrix_of(values: ComplexArray, ports: int, matrix_format: MatrixFormat) -> 
     return matrix
 
 
-def s11_of(matrix: ComplexArray, parameter: Immittance, references_ohm: FloatArray) -> ComplexArray:
-    """Return the reflection at port 1 with every other port ended in its reference.
+def natural_units(
+    matrix: ComplexArray, parameter: Immittance, reference_ohm: float
+) -> ComplexArray:
+    """Return matrices in ohms and siemens that version 1 holds relative to one reference.
 
     Parameters
     ----------
     matrix : ndarray of complex, shape (m, n, n)
-        Z [ohm] or Y [S]. Z11 alone would leave the other ports open, Y11 shorted.
-    parameter : {'Z', 'Y'}
+    parameter : {'Z', 'Y', 'G', 'H'}
+    reference_ohm : float
+        [ohm]
+    """
+    ends = _ends(parameter, np.full(matrix.shape[-1], reference_ohm))
+    with np.errstate(all="ignore"):
+        return np.asarray(matrix * np.sqrt(np.outer(ends, ends)))
+
+
+def reflection_of(
+    matrix: ComplexArray, parameter: Immittance, references_ohm: FloatArray, port: int = 1
+) -> ComplexArray:
+    """Return the reflection at a port with every other port ended in its reference.
+
+    Parameters
+    ----------
+    matrix : ndarray of complex, shape (m, n, n)
+        Z [ohm], Y [S], or of a two-port G or H [ohm, S, 1]. Z11 alone would leave the other
+        ports open, Y11 shorted.
+    parameter : {'Z', 'Y', 'G', 'H'}
+        With H the first port is driven by a current and the second by a voltage, with G the
+        other way round.
     references_ohm : ndarray, shape (n,)
         Real reference impedance of each port [ohm].
+    port : int
+        Counted from one.
 
     Returns
     -------
     ndarray of complex, shape (m,)
-        With D = diag(R): S11 = 1 - 2 R1 [(Z + D)^-1]11, and S11 = 2 [(1 + D Y)^-1]11 - 1
-        (from S = F (Z - D) (Z + D)^-1 F^-1, Kurokawa 1965, with F diagonal). Not finite where
-        the inverse does not exist.
+        With D what ends each port, R where a current drives it and 1/R where a voltage does, and
+        e = [(M + D)^-1]pp: 1 - 2 Rp e where a current drives port p, 2 e / Rp - 1 where a voltage
+        does (from S = F (Z - D) (Z + D)^-1 F^-1, Kurokawa 1965, with F diagonal, and what it
+        becomes as ports change sides). Not finite where the inverse does not exist.
     """
+    ends = _ends(parameter, references_ohm)
     # One singular or infinite point must not stop the others; it comes out as not finite.
     with np.errstate(all="ignore"):
-        if parameter == "Z":
-            inverse = _first_of_inverse(matrix + np.diag(references_ohm))
-            return np.asarray(1.0 - 2.0 * references_ohm[0] * inverse)
-        one = np.eye(matrix.shape[-1])
-        return np.asarray(2.0 * _first_of_inverse(one + references_ohm[:, None] * matrix) - 1.0)
+        inverse = _of_inverse(matrix + np.diag(ends), port - 1)
+        by_current = (parameter, port) in (("H", 1), ("G", 2)) or parameter == "Z"
+        doubled = 2.0 * ends[port - 1] * inverse
+        return np.asarray(1.0 - doubled if by_current else doubled - 1.0)
 
 
-def _first_of_inverse(matrix: ComplexArray) -> ComplexArray:
-    """Return entry 11 of each inverse, by Cramer's rule, which answers singular matrices too."""
-    return np.asarray(np.linalg.det(matrix[:, 1:, 1:]) / np.linalg.det(matrix))
+def _ends(parameter: Immittance, references_ohm: FloatArray) -> FloatArray:
+    """Return what ends each port: ohms where a current drives it, siemens where a voltage does."""
+    ends = np.array(references_ohm if parameter in ("Z", "H") else 1.0 / references_ohm)
+    if parameter in ("G", "H"):
+        ends[1:] = 1.0 / ends[1:]
+    return ends
+
+
+def _of_inverse(matrix: ComplexArray, place: int) -> ComplexArray:
+    """Return one diagonal entry of each inverse, by Cramer's rule, which answers singular ones."""
+    others = np.delete(np.delete(matrix, place, axis=1), place, axis=2)
+    return np.asarray(np.linalg.det(others) / np.linalg.det(matrix))

@@ -15,7 +15,7 @@ import numpy as np
 from sweeplab.errors import ReadError
 from sweeplab.files.mend import PLAUSIBLE_HZ
 from sweeplab.files.options import Options, parse_options
-from sweeplab.files.parameters import s11_of, to_complex
+from sweeplab.files.parameters import reflection_of, to_complex
 from sweeplab.files.source import ports_named
 from sweeplab.files.stamp import find_time
 from sweeplab.sweep import FloatArray, Origin, Sweep
@@ -90,8 +90,10 @@ def _sweep(values: FloatArray, options: Options, origin: Origin) -> Sweep | None
     if (f_hz[1:] <= f_hz[:-1]).any() or (options.form == "MA" and (values[:, 1] < 0).any()):
         return None
     gamma = to_complex(values[:, 1], values[:, 2], options.form)
-    if options.parameter != "S":
-        gamma = s11_of(gamma.reshape(-1, 1, 1), options.parameter, np.ones(1))
+    if options.parameter in ("Z", "Y"):
+        gamma = reflection_of(gamma.reshape(-1, 1, 1), options.parameter, np.ones(1))
+    elif options.parameter != "S":
+        return None
     if not np.isfinite(gamma).all():
         return None
     return Sweep(f_hz, gamma, options.references_ohm[0], origin=origin)

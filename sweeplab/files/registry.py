@@ -48,6 +48,7 @@ def sweep_from_bytes(
     *,
     columns: Sequence[str] | None = None,
     z0_ohm: float | None = None,
+    port: int | None = None,
 ) -> Sweep:
     """Read one sweep from a file's bytes; touches no disk.
 
@@ -61,13 +62,15 @@ def sweep_from_bytes(
         What a table's columns are; the words are listed in `sweeplab.files.columns`.
     z0_ohm : float or None
         Reference impedance [ohm], where the file names none or a wrong one.
+    port : int or None
+        Whose reflection a Touchstone file of several ports is read for; port 1 where None.
 
     Raises
     ------
     ReadError
         The bytes hold no sweep that can be read without guessing.
     """
-    return read_bytes(data, name, Request.checked(name, columns, z0_ohm))
+    return read_bytes(data, name, Request.checked(name, columns, z0_ohm, port))
 
 
 def read_bytes(data: bytes, name: str, request: Request, written: str | None = None) -> Sweep:

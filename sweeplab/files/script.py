@@ -51,7 +51,7 @@ class Script:
     Parameters
     ----------
     options : Options or None
-        What the first option line says; None where there is none before the data.
+        What the first option line says; None where there is none.
     keywords : dict of str to (int, list of str)
         Of version 2: keyword in lower case to its line and its arguments.
     rows : list of Row
@@ -80,8 +80,7 @@ def sort_lines(source: Source) -> Script:
     Raises
     ------
     ReadError
-        An option line or a keyword that the standard does not know, or data before any
-        option line.
+        An option line or a keyword that the standard does not know.
     """
     script = Script()
     extra_options: list[int] = []
@@ -94,6 +93,8 @@ def sort_lines(source: Source) -> Script:
         if text[0] == "#":
             if script.options is None:
                 script.options = parse_options(text, source.name, number)
+                if script.rows:
+                    script.findings.append(_late_options(number))
             else:
                 extra_options.append(number)
         elif text[0] == "[":
@@ -104,7 +105,6 @@ def sort_lines(source: Source) -> Script:
         elif section in _SPANNING:
             script.keywords[section][1].extend(text.split())
         elif section not in _IGNORED:
-            _require_options(script, source.name, number)
             script.rows.append(Row(number, text))
     script.findings += _oddities(extra_options, semicolons)
     return script
@@ -135,15 +135,15 @@ def _keyword(text: str, number: int, script: Script, path: str) -> str:
     return name
 
 
-def _require_options(script: Script, path: str, number: int) -> None:
-    if script.options is None:
-        raise ReadError(
-            path,
-            "data before any option line",
-            "put one above, such as '# MHz S RI R 50', with the unit, parameter, format and "
-            "reference the file was saved in",
-            number,
-        )
+def _late_options(number: int) -> Finding:
+    return Finding(
+        code="option-line-late",
+        level="warning",
+        text=f"The option line stands below the data (line {number}); it was taken for all of "
+        "them.",
+        evidence={"line": number},
+        action="Check that it is theirs.",
+    )
 
 
 def _after_end(number: int) -> Finding:

@@ -48,6 +48,12 @@ def read(source: Source, request: Request) -> Rows:
     ReadError
         No header names the columns, more than one reading fits, or a row breaks the pattern.
     """
+    if request.port is not None:
+        raise ReadError(
+            source.name,
+            f"port {request.port} asked of a table",
+            "say instead what its columns are, with skip for other ports'",
+        )
     layout = find_layout(source.lines)
     if layout is None:
         raise ReadError(source.name, "no rows of numbers", "save the sweep again as a table")

@@ -1,7 +1,7 @@
-"""Touchstone 1.0, 1.1, 2.0 and 2.1: the reflection at port 1 of any number of ports.
+"""Touchstone 1.0, 1.1, 2.0 and 2.1: the reflection at one of any number of ports.
 
-Source: IBIS Open Forum, Touchstone File Format Specification 2.1 (2024). Version 1 holds Z and Y
-normalised to R, version 2 in ohms and siemens. Noise data are left out.
+Source: IBIS Open Forum, Touchstone File Format Specification 2.1 (2024). Version 1 holds Z, Y,
+G and H normalised to R, version 2 in ohms and siemens. Noise data are left out.
 """
 
 from __future__ import annotations
@@ -14,9 +14,15 @@ import numpy as np
 from sweeplab.errors import ReadError
 from sweeplab.files.claim import Claim, Request
 from sweeplab.files.grouping import Groups, group_rows
-from sweeplab.files.mend import Rows
+from sweeplab.files.mend import PLAUSIBLE_HZ, Rows
 from sweeplab.files.options import Options, looks_like_options, reference_ohm
-from sweeplab.files.parameters import MatrixFormat, matrix_of, s11_of, to_complex
+from sweeplab.files.parameters import (
+    MatrixFormat,
+    matrix_of,
+    natural_units,
+    reflection_of,
+    to_complex,
+)
 from sweeplab.files.script import Script, sort_lines
 from sweeplab.files.show import show
 from sweeplab.files.source import Source
@@ -43,7 +49,7 @@ class Layout:
         [ohm]
     matrix_format : {'full', 'lower', 'upper'}
     normalised : bool
-        Z and Y are relative to the reference, as in version 1.
+        Z, Y, G and H are relative to the reference, as in version 1.
     """
 
     ports: int
@@ -87,37 +93,72 @@ def read(source: Source, request: Request) -> Rows:
         The text breaks the standard in a way that leaves more than one reading.
     """
     script = sort_lines(source)
-    options = script.options
-    if options is None or not script.rows:
+    if not script.rows:
         raise ReadError(source.name, "no data", "save the sweep again")
+    options = script.options or Options()
     groups = group_rows(script, source)
     layout = _layout(script, options, groups, source.name)
+    port = _port(request, layout, source.name)
     findings = [*script.findings, *groups.findings, *_impedance_comments(script, layout)]
     with np.errstate(over="ignore"):
         f_hz = groups.values[:, 0] * options.f_scale_hz
     pairs = to_complex(groups.values[:, 1::2], groups.values[:, 2::2], options.form)
-    if options.form == "MA" and bool((groups.values[:, 1] < 0).any()):
+    below_zero = options.form == "MA" and bool((groups.values[:, 1] < 0).any())
+    if below_zero:
         findings.append(_negative_magnitude())
-    z0_ohm = float(layout.references_ohm[0])
+    if script.options is None:
+        findings.append(_default_options(f_hz, below_zero, source.name, script.rows[0].line))
+    z0_ohm = float(layout.references_ohm[port - 1])
     if request.z0_ohm is not None and request.z0_ohm != z0_ohm:
         findings.append(_other_reference(z0_ohm, request.z0_ohm))
-    z0_ohm, gamma = _reflection(pairs, options, layout, request.z0_ohm)
+    z0_ohm = request.z0_ohm or z0_ohm
+    gamma = _reflection(pairs, options, layout, port, z0_ohm)
     return Rows(f_hz, gamma, groups.lines, z0_ohm, tuple(script.comments), tuple(findings))
 
 
 def _reflection(
-    pairs: ComplexArray, options: Options, layout: Layout, z0_ohm: float | None
-) -> tuple[float, ComplexArray]:
-    """Return the reference and the reflection against it."""
-    stated = layout.references_ohm
-    wanted = stated if z0_ohm is None else np.concatenate(([z0_ohm], stated[1:]))
-    if options.parameter == "S":
-        return float(wanted[0]), pairs[:, 0]
+    pairs: ComplexArray, options: Options, layout: Layout, port: int, z0_ohm: float
+) -> ComplexArray:
+    """Return the reflection at a port, against `z0_ohm` there."""
     matrix = matrix_of(pairs, layout.ports, layout.matrix_format)
+    if options.parameter == "S":
+        return matrix[:, port - 1, port - 1]
     if layout.normalised:
-        with np.errstate(all="ignore"):
-            matrix = matrix * stated[0] if options.parameter == "Z" else matrix / stated[0]
-    return float(wanted[0]), s11_of(matrix, options.parameter, wanted)
+        matrix = natural_units(matrix, options.parameter, float(layout.references_ohm[0]))
+    wanted = layout.references_ohm.copy()
+    wanted[port - 1] = z0_ohm
+    return reflection_of(matrix, options.parameter, wanted, port)
+
+
+def _port(request: Request, layout: Layout, path: str) -> int:
+    port = request.port or 1
+    if port > layout.ports:
+        raise ReadError(
+            path, f"port {port} asked of {layout.ports} port(s)", "ask for one that is there"
+        )
+    return port
+
+
+def _default_options(f_hz: FloatArray, below_zero: bool, path: str, line: int) -> Finding:
+    """Return the warning that the standard's default was taken, where it can be meant."""
+    highest = float(np.nanmax(f_hz, initial=0.0))
+    if below_zero or highest > PLAUSIBLE_HZ[1]:
+        why = "a magnitude below zero" if below_zero else f"frequencies up to {highest:.3g} Hz"
+        raise ReadError(
+            path,
+            f"no option line, and its default (GHz S MA R 50) would mean {why}",
+            "put one above, such as '# MHz S RI R 50', with the unit, parameter, format and "
+            "reference the file was saved in",
+            line,
+        )
+    return Finding(
+        code="option-line-missing",
+        level="warning",
+        text="There is no option line; the standard's default was taken: GHz, S, magnitude and "
+        "angle, 50 ohm.",
+        evidence={"f_stop_hz": highest},
+        action="Check the frequencies; put an option line above if they are wrong.",
+    )
 
 
 def _layout(script: Script, options: Options, groups: Groups, path: str) -> Layout:
@@ -138,6 +179,12 @@ def _layout(script: Script, options: Options, groups: Groups, path: str) -> Layo
             path,
             f"{options.parameter} parameters normalised to different impedances",
             "save the sweep as S parameters",
+        )
+    if options.parameter in ("G", "H") and groups.ports != 2:
+        raise ReadError(
+            path,
+            f"{options.parameter} parameters of {groups.ports} port(s)",
+            "save the sweep as S, Z or Y parameters: hybrids are a two-port's",
         )
     full = np.full(groups.ports, references[0]) if len(references) == 1 else np.array(references)
     return Layout(groups.ports, full, matrix_format, normalised=not script.is_version_2)

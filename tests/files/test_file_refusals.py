@@ -17,14 +17,14 @@ from sweeplab.files import load, read_sweep, read_sweeps, sweep_from_bytes
 # Title, text, and the message after the file's name.
 TOUCHSTONE = [
     (
-        "no option line",
-        "7 0.5 0.25\n8 0.5 0.25\n",
-        ":1: data before any option line; put one above, such as '# MHz S RI R 50', with the unit, parameter, format and reference the file was saved in",
+        "no option line and frequencies in hertz",
+        "7000000 0.5 0.25\n8000000 0.5 0.25\n",
+        ":1: no option line, and its default (GHz S MA R 50) would mean frequencies up to 8e+15 Hz; put one above, such as '# MHz S RI R 50', with the unit, parameter, format and reference the file was saved in",
     ),
     (
-        "option line below",
-        "7 0.5 0.25\n8 0.5 0.25\n# MHz S RI R 50\n",
-        ":1: data before any option line; put one above, such as '# MHz S RI R 50', with the unit, parameter, format and reference the file was saved in",
+        "no option line and real parts",
+        "7 -0.5 0.25\n8 0.5 0.25\n",
+        ":1: no option line, and its default (GHz S MA R 50) would mean a magnitude below zero; put one above, such as '# MHz S RI R 50', with the unit, parameter, format and reference the file was saved in",
     ),
     (
         "unknown word",
@@ -37,9 +37,9 @@ TOUCHSTONE = [
         ":1: two units in the option line; keep one",
     ),
     (
-        "hybrid",
+        "hybrid of one port",
         "# MHz H RI R 50\n7 0.5 0.25\n8 0.5 0.25\n",
-        ":1: hybrid parameters (H); save the sweep as S, Z or Y parameters",
+        ": H parameters of 1 port(s); save the sweep as S, Z or Y parameters: hybrids are a two-port's",
     ),
     (
         "no resistance",
@@ -291,6 +291,11 @@ def test_no_text(data: bytes, message: str) -> None:
             {"columns": ["re", "im", "f_mhz", "skip", "skip", "skip", "skip", "skip", "skip"]},
             "9 columns named, 3 in the file; name each, with skip for those not used",
         ),
+        (
+            {"port": 2},
+            "port 2 asked of a table; say instead what its columns are, with skip for other ports'",
+        ),
+        ({"port": 0}, "asked for port 0; count ports from 1"),
         ({"z0_ohm": 0.0}, "asked for a reference of 0 ohm; give a positive number of ohms"),
         (
             {"z0_ohm": float("nan")},
@@ -300,6 +305,12 @@ def test_no_text(data: bytes, message: str) -> None:
 )
 def test_what_was_said(said: dict[str, object], message: str) -> None:
     assert refusal(b"7,0.5,0.25\n8,0.5,0.25\n", "a.csv", **said) == f"a.csv: {message}"
+
+
+def test_a_port_that_is_not_there() -> None:
+    assert refusal(b"# MHz S RI R 50\n7 0 0\n", "a.s1p", port=2) == (
+        "a.s1p: port 2 asked of 1 port(s); ask for one that is there"
+    )
 
 
 def test_a_refusal_survives_the_way_from_another_process() -> None:

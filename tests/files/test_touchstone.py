@@ -88,6 +88,18 @@ class TestOptionLine:
         assert (bare.f_hz[0], bare.z0_ohm) == (1e9, 50)
         assert bare.gamma[0] == said.gamma[0] == pytest.approx(0.5j)
 
+    def test_none_at_all_means_the_same_and_it_is_said(self) -> None:
+        sweep = read_text("7 0.5 90\n8 0.5 80\n")
+        assert (sweep.f_hz[0], sweep.z0_ohm) == (7e9, 50)
+        assert sweep.gamma[0] == pytest.approx(0.5j)
+        assert codes(sweep) == ["option-line-missing"]
+
+    def test_one_below_the_data_holds_and_it_is_said(self) -> None:
+        sweep = read_text("7 0.5 0.25\n# MHz S RI R 50\n8 0.5 0.25\n")
+        assert sweep.f_hz.tolist() == [7e6, 8e6]
+        assert sweep.gamma[0] == 0.5 + 0.25j
+        assert codes(sweep) == ["option-line-late"]
+
     def test_only_the_first_line_holds(self) -> None:
         sweep = read_text("# MHz S RI R 50\n# GHz S MA R 75\n7 0.5 0.25\n")
         assert (sweep.f_hz[0], sweep.z0_ohm, sweep.gamma[0]) == (7e6, 50, 0.5 + 0.25j)
@@ -146,6 +158,63 @@ class TestManyPorts:
         sweep = read_text(text, "sweep.ts")
         assert sweep.z0_ohm == 60
         assert sweep.gamma[0] == pytest.approx(0, abs=1e-14)
+
+
+class TestWhichPort:
+    def test_port_2_of_either_order(self) -> None:
+        text = "# MHz S RI R 50\n7 0.1 0 0.2 0 0.3 0 0.4 0.5\n"
+        assert read_text(text, "sweep.s2p", port=2).gamma[0] == 0.4 + 0.5j
+        assert read_text(text, "sweep.s2p", port=1).gamma[0] == 0.1
+
+    def test_its_own_reference_comes_with_it(self) -> None:
+        sweep = read_text(f"# GHz S MA R 75 60\n{TWO_PORT}", "sweep.s2p", port=2)
+        assert sweep.z0_ohm == 60
+        assert abs(sweep.gamma[0]) == pytest.approx(0.66)
+
+    @pytest.mark.parametrize(("form", "last"), [("Full", 8), ("Lower", 5), ("Upper", 5)])
+    def test_the_last_of_three_in_every_matrix_format(self, form: str, last: int) -> None:
+        entries = " ".join(f"{k} 0" for k in range(last + 1))
+        text = (
+            "[Version] 2.0\n# MHz S RI\n[Number of Ports] 3\n[Number of Frequencies] 1\n"
+            f"[Matrix Format] {form}\n[Network Data]\n7 {entries}\n[End]\n"
+        )
+        assert read_text(text, "sweep.ts", port=3).gamma[0] == last
+
+    @pytest.mark.parametrize("parameter", "ZYGH")
+    @pytest.mark.parametrize("port", [1, 2])
+    @pytest.mark.parametrize("version", [1, 2])
+    def test_a_padded_step_in_every_parameter(
+        self, parameter: str, port: int, version: int
+    ) -> None:
+        # A series 30 ohm, a shunt 100 ohm, an ideal 1:2 step up to port 2. Both ends 50 ohm.
+        # From port 1: 30 + (100 || 50/4) = 41.111 ohm; from port 2: 4 (100 || 80) = 177.78 ohm.
+        z = np.array([[130.0, 200.0], [200.0, 400.0]])
+        det = np.linalg.det(z)
+        matrices = {
+            "Z": z,
+            "Y": np.linalg.inv(z),
+            # By their definitions: V1 = h11 I1 + h12 V2, I2 = h21 I1 + h22 V2; G with 1 and V
+            # for 2 and I.
+            "H": np.array([[det, z[0, 1]], [-z[1, 0], 1]]) / z[1, 1],
+            "G": np.array([[1, -z[0, 1]], [z[1, 0], det]]) / z[0, 0],
+        }
+        m = matrices[parameter]
+        if version == 1:
+            # Touchstone 2.1: each over R or times R, as its unit has it.
+            units = {"Z": [[50, 50], [50, 50]], "Y": [[0.02, 0.02], [0.02, 0.02]],
+                     "H": [[50, 1], [1, 0.02]], "G": [[0.02, 1], [1, 50]]}  # fmt: skip
+            m = m / np.array(units[parameter])
+        row = f"7 {m[0, 0]} 0 {m[1, 0]} 0 {m[0, 1]} 0 {m[1, 1]} 0\n"
+        text = f"# MHz {parameter} RI R 50\n{row}"
+        if version == 2:
+            head = "[Number of Ports] 2\n[Two-Port Data Order] 21_12\n[Number of Frequencies] 1\n"
+            text = f"[Version] 2.0\n# MHz {parameter} RI\n{head}[Network Data]\n{row}[End]\n"
+        expected = {1: 30 + 1 / (1 / 100 + 4 / 50), 2: 4 / (1 / 100 + 1 / 80)}[port]
+        sweep = read_text(text, "sweep.s2p", port=port)
+        assert sweep.z_ohm[0] == pytest.approx(expected, rel=1e-12)
+        # Against another reference at that port it is the same impedance.
+        other = read_text(text, "sweep.s2p", port=port, z0_ohm=75.0)
+        assert other.z_ohm[0] == pytest.approx(expected, rel=1e-12)
 
 
 class TestReferenceAskedFor:
