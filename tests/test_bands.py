@@ -1,0 +1,49 @@
+"""Bands by name."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sweeplab.bands import BANDS_HZ, band_of, band_order
+
+
+@pytest.mark.parametrize(
+    ("f_mhz", "name"),
+    [(1.85, "160m"), (3.5, "80m"), (3.8, "80m"), (5.3585, "60m"), (7.0, "40m"), (7.2, "40m"),
+     (10.125, "30m"), (14.35, "20m"), (18.1, "17m"), (21.2, "15m"), (24.94, "12m"), (28.0, "10m"),
+     (29.7, "10m"), (50.1, "6m")],
+)  # fmt: skip
+def test_every_amateur_band_has_its_name(f_mhz: float, name: str) -> None:
+    # IARU Region 1 HF band plan; 12 m, 10 m and the other regions' edges from memory.
+    assert band_of(f_mhz * 1e6) == name
+
+
+@pytest.mark.parametrize("f_mhz", [7.3, 7.01, 6.99, 7.32])
+def test_a_loop_tuned_a_little_beside_a_band_still_belongs_to_it(f_mhz: float) -> None:
+    assert band_of(f_mhz * 1e6) == "40m"
+
+
+@pytest.mark.parametrize(
+    ("f_mhz", "name"), [(6.2, "6.2MHz"), (13.56, "13.6MHz"), (0.475, "0.475MHz")]
+)
+def test_outside_any_band_the_frequency_is_the_name(f_mhz: float, name: str) -> None:
+    assert band_of(f_mhz * 1e6) == name
+
+
+def test_no_two_bands_overlap_even_with_their_margins() -> None:
+    edges = sorted(BANDS_HZ.values())
+    for (_, high), (low, _) in pairwise(edges):
+        assert high * 1.005 < low * 0.995
+
+
+@given(st.lists(st.floats(1e5, 6e7), min_size=2, max_size=8))
+def test_names_sort_by_frequency(frequencies: list[float]) -> None:
+    names = [band_of(f) for f in sorted(frequencies)]
+    order = [band_order(name) for name in names]
+    # A band counts from its lower edge and a frequency is rounded to three digits.
+    for f, place in zip(sorted(frequencies), order, strict=True):
+        assert 0.88 * f <= place <= 1.006 * f
