@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal
@@ -89,9 +90,9 @@ class Sweep:
                 f"got shapes {f_hz.shape} and {gamma.shape}"
             )
         # NaN frequencies and steps fail these comparisons too.
-        if not (f_hz[0] > 0 and np.isfinite(f_hz[-1]) and bool(np.all(np.diff(f_hz) > 0))):
+        if not (f_hz[0] > 0 and f_hz[-1] < math.inf and bool((f_hz[1:] > f_hz[:-1]).all())):
             raise SweepError("a sweep's frequencies must be finite, positive and strictly rising")
-        if not (np.isfinite(self.z0_ohm) and self.z0_ohm > 0):
+        if not 0 < self.z0_ohm < math.inf:
             raise SweepError(f"the reference impedance must be positive, not {self.z0_ohm} ohm")
         f_hz.flags.writeable = gamma.flags.writeable = False
         object.__setattr__(self, "f_hz", f_hz)

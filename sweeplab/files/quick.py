@@ -12,7 +12,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from sweeplab.errors import ReadError
+from sweeplab.errors import ReadError, SweepError
 from sweeplab.files.mend import PLAUSIBLE_HZ
 from sweeplab.files.options import Options, parse_options
 from sweeplab.files.parameters import reflection_of, to_complex
@@ -74,7 +74,7 @@ def _ports(name: str) -> int | None:
 
 
 def _values(body: bytes) -> FloatArray | None:
-    if body.count(b"\r") != body.count(b"\r\n"):
+    if b"\r" in body and body.count(b"\r") != body.count(b"\r\n"):
         return None
     if not body.strip():
         return None
@@ -87,7 +87,7 @@ def _sweep(values: FloatArray, options: Options, origin: Origin) -> Sweep | None
     f_hz = values[:, 0] * options.f_scale_hz
     if not (PLAUSIBLE_HZ[0] <= f_hz[0] and f_hz[-1] <= PLAUSIBLE_HZ[1]):
         return None
-    if (f_hz[1:] <= f_hz[:-1]).any() or (options.form == "MA" and (values[:, 1] < 0).any()):
+    if options.form == "MA" and (values[:, 1] < 0).any():
         return None
     gamma = to_complex(values[:, 1], values[:, 2], options.form)
     if options.parameter in ("Z", "Y"):
@@ -96,4 +96,7 @@ def _sweep(values: FloatArray, options: Options, origin: Origin) -> Sweep | None
         return None
     if not np.isfinite(gamma).all():
         return None
-    return Sweep(f_hz, gamma, options.references_ohm[0], origin=origin)
+    try:
+        return Sweep(f_hz, gamma, options.references_ohm[0], origin=origin)
+    except SweepError:  # frequencies that do not rise
+        return None
