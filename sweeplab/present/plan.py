@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from sweeplab.study.plan_stuff import Mast, Piece
 
 _UNKNOWN = "-"
-# Columns of 8 characters that fit beside a turn's size, and beside a pair of pieces as well.
-_BANDS_BY_SIZE, _BANDS_BY_STOCK = 9, 7
+# Columns that fit beside a turn's size; wider ones beside a pair of pieces.
+_BANDS_BY_SIZE, _BANDS_BY_STOCK = 9, 5
 # What the columns mean that do not say it themselves.
 _LEGEND = (
     "Bandwidth: half power, coupling loop matched. V peak over the capacitor and A rms at 100 W. "
@@ -62,7 +62,9 @@ def sizes_table(plans: Sequence[Plan]) -> RenderableType:
 
 def stock_table(loops: Sequence[StockLoop]) -> RenderableType:
     """Return efficiency of loops out of stock, and what the joint takes."""
-    heading = Text("Out of stock lengths: efficiency, and what the joint takes of it", style="bold")
+    heading = Text(
+        "Out of stock lengths: efficiency, and the share of it that the joint takes", style="bold"
+    )
     names = _in_order(band.band for loop in loops for band in loop.bands)
     rows = []
     for loop in loops:
@@ -70,8 +72,8 @@ def stock_table(loops: Sequence[StockLoop]) -> RenderableType:
         for band in loop.bands:
             cells[band.band] = _percent(band.efficiency)
             if loop.joint_ohm is not None:
-                cells[band.band] += f"\n-{_percent(band.joint_cost)}"
-        pieces = " + ".join(f"{piece:.2f}" for piece in loop.pieces_m)
+                cells[band.band] += f"\n-{_cost(band.joint_cost)}"
+        pieces = "+".join(f"{piece:.2f}" for piece in loop.pieces_m)
         rows.append(([pieces, _metres(loop.circumference_m)], cells))
     return Group(
         heading, *_wide(["pieces m", "turn"], names, _BANDS_BY_STOCK, rows), *_joint_note(loops)
@@ -261,6 +263,12 @@ def _efficiency(band: BandPlan) -> Estimate | None:
 
 def _percent(estimate: Estimate | None) -> str:
     return _UNKNOWN if estimate is None else f"{100 * estimate.value:.2g} %"
+
+
+def _cost(cost: Estimate) -> str:
+    if cost.low == cost.high:
+        return _percent(cost)
+    return f"{100 * cost.low:.1g}..{100 * cost.high:.1g} %"
 
 
 def _short(estimate: Estimate | None, unit: str) -> str:

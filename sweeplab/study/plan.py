@@ -103,8 +103,8 @@ def _json(estimate: Estimate | None) -> dict[str, float] | None:
 
 def _strained(strained: Strain | None, ending: str) -> dict[str, Estimate | None]:
     return {
-        f"capacitor_v_peak{ending}": None if strained is None else strained.capacitor_v_peak,
-        f"loop_a_rms{ending}": None if strained is None else strained.loop_a_rms,
+        "capacitor_v_peak" + ending: None if strained is None else strained.capacitor_v_peak,
+        "loop_a_rms" + ending: None if strained is None else strained.loop_a_rms,
     }
 
 
