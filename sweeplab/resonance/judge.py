@@ -106,13 +106,6 @@ class Evidence:
 
 def screen(sweep: Sweep) -> Finding | None:
     """Return why a sweep cannot be fitted at all, or None."""
-    if sweep.content != "complex":
-        return Finding(
-            "phase-unknown", "problem",
-            "The file holds no signed phase, so a circle cannot be fitted.",
-            {"content": sweep.content},
-            "Save the sweep as Touchstone, or with real and imaginary part.",
-        )  # fmt: skip
     gamma = sweep.gamma[np.isfinite(sweep.gamma)]
     if gamma.size < MIN_POINTS:
         return Finding(
@@ -148,7 +141,7 @@ def gather(fitted: Fitted, figures: Figures, sweeps: Sequence[Sweep]) -> list[Ev
         (solution.rss - fitted.rival_rss) / noise2,
         fitted.step,
         ((np.abs(x) <= 1) & kept).sum(axis=1),
-        _share_of_one_point(x, rows.weight),
+        share_of_one_point(x, rows.weight),
         figures.q_loaded.u_relative,
         figures.q_unloaded.u_relative,
         figures.diameter.value,
@@ -164,7 +157,7 @@ def gather(fitted: Fitted, figures: Figures, sweeps: Sequence[Sweep]) -> list[Ev
     return [Evidence(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
 
 
-def _share_of_one_point(x: FloatArray, weight: FloatArray) -> FloatArray:
+def share_of_one_point(x: FloatArray, weight: FloatArray) -> FloatArray:
     """Return the largest share that one point has in what tells the resonance from a constant.
 
     The shape's part off its mean is ``|L|^2 - 2 Re(L mean*) + |mean|^2``.

@@ -17,14 +17,18 @@ from sweeplab.resonance.figures import Figures, coupling_of, figures, is_known
 from sweeplab.resonance.fit import fit_rows
 from sweeplab.resonance.judge import gather, judge, screen
 from sweeplab.resonance.kernel import Rows
+from sweeplab.resonance.magnitude import fit_magnitude
 from sweeplab.resonance.result import Circle, Resonance
+from sweeplab.resonance.several import Told
 from sweeplab.sweep import Sweep
 
 # Small enough for a processor's cache, large enough to hide the interpreter.
 _BATCH = 64
 
 
-def fit_resonance(sweep: Sweep, line: Line | None = None) -> Resonance:
+def fit_resonance(
+    sweep: Sweep, line: Line | None = None, *, near_hz: float | None = None
+) -> Resonance:
     """Fit one sweep's resonance.
 
     Parameters
@@ -33,16 +37,21 @@ def fit_resonance(sweep: Sweep, line: Line | None = None) -> Resonance:
     line : Line or None
         A described feed line is taken out first, with its loss. Without one, the delay of an
         unknown line is fitted and its loss read off the detuned reflection.
+    near_hz : float or None
+        Where the wanted resonance is expected, if the sweep shows several. Without it: the one in
+        an amateur band, else the deepest; the others are reported.
 
     Returns
     -------
     Resonance
         Never raises on a sweep that could be read: see `Resonance.status`.
     """
-    return fit_many([sweep], line=line)[0]
+    return fit_many([sweep], line=line, near_hz=near_hz)[0]
 
 
-def fit_many(sweeps: Iterable[Sweep], line: Line | None = None) -> list[Resonance]:
+def fit_many(
+    sweeps: Iterable[Sweep], line: Line | None = None, *, near_hz: float | None = None
+) -> list[Resonance]:
     """Fit many sweeps, in batches of equal length; the same results as one at a time.
 
     Returns
@@ -50,12 +59,15 @@ def fit_many(sweeps: Iterable[Sweep], line: Line | None = None) -> list[Resonanc
     list of Resonance
         In the order given.
     """
-    planes = [sweep if line is None else deembed(sweep, line) for sweep in sweeps]
+    given = list(sweeps)
+    planes = [sweep if line is None else deembed(sweep, line) for sweep in given]
     results: list[Resonance | None] = [None] * len(planes)
     by_length: dict[int, list[int]] = {}
     for i, sweep in enumerate(planes):
         reason = screen(sweep)
-        if reason is None:
+        if reason is None and sweep.content != "complex":
+            results[i] = _fit_without_phase(given[i], line)
+        elif reason is None:
             by_length.setdefault(len(sweep), []).append(i)
         else:
             results[i] = Resonance("refused", (reason,), line=line)
@@ -63,20 +75,29 @@ def fit_many(sweeps: Iterable[Sweep], line: Line | None = None) -> list[Resonanc
         for first in range(0, len(indices), _BATCH):
             batch = indices[first : first + _BATCH]
             for i, resonance in zip(
-                batch, _fit_batch([planes[i] for i in batch], line), strict=True
+                batch, _fit_batch([planes[i] for i in batch], line, near_hz), strict=True
             ):
                 results[i] = resonance
     return [resonance for resonance in results if resonance is not None]
 
 
-def iter_fit(sweeps: Iterable[Sweep], line: Line | None = None) -> Iterator[Resonance]:
+def iter_fit(
+    sweeps: Iterable[Sweep], line: Line | None = None, *, near_hz: float | None = None
+) -> Iterator[Resonance]:
     """Fit a stream of sweeps in order, holding one batch in memory at a time."""
     stream = iter(sweeps)
     while batch := list(islice(stream, _BATCH)):
-        yield from fit_many(batch, line=line)
+        yield from fit_many(batch, line=line, near_hz=near_hz)
 
 
-def _fit_batch(sweeps: Sequence[Sweep], line: Line | None) -> Iterator[Resonance]:
+def _fit_without_phase(sweep: Sweep, line: Line | None) -> Resonance:
+    """Fit a sweep whose phase is unsigned or not known, at the analyzer's plane."""
+    return fit_magnitude(sweep, line)
+
+
+def _fit_batch(
+    sweeps: Sequence[Sweep], line: Line | None, near_hz: float | None
+) -> Iterator[Resonance]:
     gamma = np.stack([sweep.gamma for sweep in sweeps])
     finite = np.isfinite(gamma)
     rows = Rows.of(
@@ -84,7 +105,7 @@ def _fit_batch(sweeps: Sequence[Sweep], line: Line | None) -> Iterator[Resonance
         gamma=np.where(finite, gamma, 0),
         weight=finite.astype(float),
     )
-    fitted = fit_rows(rows, np.full(len(sweeps), line is not None))
+    fitted = fit_rows(rows, np.full(len(sweeps), line is not None), near_hz)
     found = figures(fitted)
     kept = fitted.rows.weight > 0
     rms = np.sqrt(fitted.solution.rss / fitted.rows.weight.sum(axis=1)).tolist()
@@ -107,6 +128,8 @@ def _fit_batch(sweeps: Sequence[Sweep], line: Line | None) -> Iterator[Resonance
             kept=kept[row],
             line=line,
         )
+        if row in fitted.told:
+            findings += _other_resonances(fitted.told[row])
         if line is not None and fitted.delay_free[row]:
             findings.append(_rest_of_line(found.circles[row]))
         yield _with_unloaded(resonance, found, row, findings, sweep.z0_ohm)
@@ -139,6 +162,19 @@ def _with_unloaded(
         coupling_factor=beta,
         coupling=coupling,
     )
+
+
+def _other_resonances(told: Told) -> Iterator[Finding]:
+    for f_hz, q, diameter in zip(
+        told.others_hz.tolist(), told.others_q.tolist(), told.others_diameter.tolist(), strict=True
+    ):
+        yield Finding(
+            "another-resonance", "note",
+            f"Another resonance at {f_hz / 1e6:.4g} MHz (loaded Q {q:.3g}) was told apart: the "
+            "coupling loop, the line's outside, or metal nearby.",
+            {"f_loaded_hz": f_hz, "q_loaded": q, "diameter": diameter},
+            "If that one was meant, say so with --near; else choke the line and clear the site.",
+        )  # fmt: skip
 
 
 def _rest_of_line(circle: Circle) -> Finding:
