@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from sweeplab.resonance.alternatives import ripple_rss, step_gain
-from sweeplab.resonance.kernel import BoolArray, Rows, Solution, residuals, solve
+from sweeplab.resonance.kernel import BoolArray, IndexArray, Rows, Solution, residuals, solve
+from sweeplab.resonance.several import Told, tell_apart
 from sweeplab.resonance.start import starts
 from sweeplab.sweep import ComplexArray, FloatArray
 
@@ -26,6 +27,8 @@ _SUSPECT = 5.0
 _LEAST_NOISE = 1e-8
 # A resonance that takes this much off the background's misfit is nothing else.
 _STRONG = 60.0
+# Standard deviations of the residual's correlation at which a second resonance is looked for.
+_STRUCTURE = 4.0
 _COARSE_POINTS = 72
 _COARSE_STEPS = 6
 _SECOND_STEPS = 12
@@ -56,6 +59,8 @@ class Fitted:
         stands far above either.
     step : ndarray, shape (b,)
         Chi-square that one step in the residual would gain.
+    told : dict of int to Told
+        Rows in which more than one resonance was found.
     """
 
     rows: Rows
@@ -67,9 +72,10 @@ class Fitted:
     background_rss: FloatArray
     rival_rss: FloatArray
     step: FloatArray
+    told: dict[int, Told]
 
 
-def fit_rows(rows: Rows, line_known: BoolArray) -> Fitted:
+def fit_rows(rows: Rows, line_known: BoolArray, near_hz: float | None = None) -> Fitted:
     """Fit every row of a batch.
 
     Parameters
@@ -78,13 +84,33 @@ def fit_rows(rows: Rows, line_known: BoolArray) -> Fitted:
         At least `MIN_POINTS` counted points a row, not all alike.
     line_known : ndarray of bool, shape (b,)
         The line has been taken out: its delay is fitted only where the data insist on a rest.
+    near_hz : float or None
+        Which resonance is wanted where there are several.
     """
     delay_free = ~line_known
-    solution = _best(rows, delay_free)
-    rows, solution = _without_interference(rows, solution, delay_free)
+    first = _best(rows, delay_free)
+    trimmed, solution = _without_interference(rows, first, delay_free)
     if line_known.any():
-        solution, delay_free = _with_rest_of_line(rows, solution, delay_free)
-    return _summed_up(rows, solution, delay_free)
+        solution, delay_free = _with_rest_of_line(trimmed, solution, delay_free)
+    told = {}
+    for row in _with_structure(rows, solution, first):
+        # A second resonance may have passed for interference: every measured point is looked at.
+        one = np.array([row])
+        several = tell_apart(rows.take(one), first.take(one), bool(delay_free[row]), near_hz)
+        if several is not None:
+            told[int(row)] = several
+            trimmed = trimmed.put(one, several.rows)
+            solution = solution.put(one, several.wanted)
+    return _summed_up(trimmed, solution, delay_free, told, rows)
+
+
+def _with_structure(rows: Rows, solution: Solution, first: Solution) -> IndexArray:
+    """Return the rows whose residual over every measured point hangs together."""
+    correlation = np.maximum(
+        _lag_one_correlation(rows, residuals(rows, solution)),
+        _lag_one_correlation(rows, residuals(rows, first)),
+    )
+    return np.flatnonzero(correlation * np.sqrt(2 * rows.weight.sum(axis=1)) > _STRUCTURE)
 
 
 def _best(rows: Rows, delay_free: BoolArray) -> Solution:
@@ -178,9 +204,17 @@ def _with_rest_of_line(
     return solution.put(fixed[insisted], freed.take(insisted)), delay_free
 
 
-def _summed_up(rows: Rows, solution: Solution, delay_free: BoolArray) -> Fitted:
+def _summed_up(
+    rows: Rows,
+    solution: Solution,
+    delay_free: BoolArray,
+    told: dict[int, Told],
+    measured: Rows,
+) -> Fitted:
     n = rows.weight.sum(axis=1)
     unknowns = np.where(delay_free, 7, 6)
+    for row, several in told.items():
+        unknowns[row] = several.unknowns
     sigma = np.sqrt(solution.rss / np.maximum(2 * n - unknowns, 1))
     sigma = np.maximum(sigma, _LEAST_NOISE)
     inverse = _inverse(solution.information, delay_free)
@@ -194,8 +228,9 @@ def _summed_up(rows: Rows, solution: Solution, delay_free: BoolArray) -> Fitted:
         covariance=inverse * (sigma**2)[:, None, None],
         correlation=_lag_one_correlation(rows, misfit),
         background_rss=background,
-        rival_rss=_rival_rss(rows, solution, background),
+        rival_rss=_rival_rss(rows, measured, solution, background, told),
         step=step_gain(misfit, rows.weight) / sigma**2,
+        told=told,
     )
 
 
@@ -208,24 +243,38 @@ def _inverse(matrix: FloatArray, delay_free: BoolArray) -> FloatArray:
     scale = np.sqrt(np.maximum(np.einsum("bii->bi", matrix), 1e-300))
     scaled = matrix / scale[:, :, None] / scale[:, None, :]
     bad = ~np.isfinite(scaled).all(axis=(1, 2))
-    scaled[bad] = np.eye(7)
-    bad |= np.linalg.cond(scaled) > 1e13
-    scaled[bad] = np.eye(7)
-    inverse = np.linalg.inv(scaled) / scale[:, :, None] / scale[:, None, :]
+    scaled[bad] = 0
+    # Far below what any sweep determines, and enough to let a singular row through to its check.
+    scaled[:, range(7), range(7)] += 1e-15
+    inverse = np.linalg.inv(scaled)
+    bad |= np.abs(inverse).max(axis=(1, 2)) > 1e13
+    inverse = inverse / scale[:, :, None] / scale[:, None, :]
     inverse[bad] = np.nan
     inverse[frozen, 2, 2] = 0
     return np.asarray(inverse)
 
 
-def _rival_rss(rows: Rows, solution: Solution, background: FloatArray) -> FloatArray:
+def _rival_rss(
+    rows: Rows,
+    measured: Rows,
+    solution: Solution,
+    background: FloatArray,
+    told: dict[int, Told],
+) -> FloatArray:
+    """Return the rivals' misfit of what was measured, where the resonance is not far above them.
+
+    Several resonances can ape a line's ripple: there the rivals always have their say.
+    """
     rival = np.full(len(rows), np.inf)
-    weak = np.flatnonzero(background < _STRONG * solution.rss)
-    if weak.size:
-        part = rows.take(weak)
+    weak = background < _STRONG * solution.rss
+    weak[list(told)] = True
+    index = np.flatnonzero(weak)
+    if index.size:
+        part = measured.take(index).weighted(rows.weight[index])
         power = (part.weight * np.abs(part.gamma) ** 2).sum(axis=1)
         mean = np.abs((part.weight * part.gamma).sum(axis=1)) ** 2 / part.weight.sum(axis=1)
         step = power - mean - step_gain(part.gamma, part.weight)
-        rival[weak] = np.minimum(ripple_rss(part), step)
+        rival[index] = np.minimum(ripple_rss(part), step)
     return rival
 
 

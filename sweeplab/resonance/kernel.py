@@ -87,6 +87,12 @@ class Rows:
             self.gamma[index], self.weight[index],
         )  # fmt: skip
 
+    def put(self, index: IndexArray | BoolArray, other: Rows) -> Rows:
+        """Return a copy with data and weights at `index` replaced by `other`'s."""
+        gamma, weight = self.gamma.copy(), self.weight.copy()
+        gamma[index], weight[index] = other.gamma, other.weight
+        return replace(self, gamma=gamma, weight=weight)
+
     def weighted(self, weight: FloatArray) -> Rows:
         """Return the same rows with other weights."""
         return replace(self, weight=weight)

@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from simulated import NEC
 
 from sweeplab.build import Build, Site
 from sweeplab.errors import ModelError
@@ -29,7 +30,6 @@ from sweeplab.loop.ground import (
 from sweeplab.loop.halfspace import complex_permittivity, dipole, fresnel
 from sweeplab.loop.path import closed_path
 from sweeplab.quantity import Quantity
-from tests.simulated import NEC
 
 ETA0_OHM = 4e-7 * math.pi * C0_M_PER_S
 AVERAGE = (13.0, 0.005)
@@ -413,9 +413,7 @@ class TestUncertainty:
 
     def test_sea_and_land_keep_their_order(self) -> None:
         poor, average, good, sea = (SOILS[x] for x in ("poor", "average", "good", "sea"))
-        assert (
-            poor.sigma_s_per_m < average.sigma_s_per_m < good.sigma_s_per_m < sea.sigma_s_per_m
-        )
+        assert poor.sigma_s_per_m < average.sigma_s_per_m < good.sigma_s_per_m < sea.sigma_s_per_m
 
 
 class TestRefusal:

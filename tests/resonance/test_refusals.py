@@ -147,14 +147,29 @@ class TestAResonanceWithFlaws:
         fits = fit_many([Truth(noise=0.5).sweep(rng) for _ in range(50)])
         assert "ok" not in {fit.status for fit in fits}
 
-    def test_two_resonances_are_never_plainly_ok(self) -> None:
+    def test_two_resonances_are_told_apart_and_said(self) -> None:
         truth = Truth(span_bandwidths=10)
         f = truth.f_hz
         other = truth.f_loaded_hz * (1 + 2.5 / truth.q_loaded)
         t = f / other - other / f
         gamma = truth.reflection() * (1 - 0.7 / (1 + 1j * truth.q_loaded * t))
         noisy = gamma + white(np.random.default_rng(1), truth.points, 5e-4)
-        assert fit_resonance(Sweep(f, noisy)).status != "ok"
+        fit = fit_resonance(Sweep(f, noisy), near_hz=truth.f_loaded_hz)
+        (said,) = [finding for finding in fit.findings if finding.code == "another-resonance"]
+        assert said.evidence["f_loaded_hz"] == pytest.approx(other, rel=1e-4)
+        assert fit.q_loaded is not None
+        assert fit.q_loaded.low <= truth.q_loaded <= fit.q_loaded.high
+
+    def test_the_other_resonance_is_had_by_asking_for_it(self) -> None:
+        truth = Truth(span_bandwidths=10)
+        f = truth.f_hz
+        other = truth.f_loaded_hz * (1 + 3 / truth.q_loaded)
+        t = f / other - other / f
+        gamma = truth.reflection() - 0.3 / (1 + 1.5j * truth.q_loaded * t)
+        noisy = gamma + white(np.random.default_rng(1), truth.points, 5e-4)
+        fit = fit_resonance(Sweep(f, noisy), near_hz=other)
+        assert fit.f_loaded_hz is not None
+        assert fit.f_loaded_hz.value == pytest.approx(other, rel=1e-5)
 
     def test_a_hand_that_detunes_midway_is_never_plainly_ok(self) -> None:
         truth = Truth()

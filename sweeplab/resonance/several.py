@@ -1,0 +1,219 @@
+"""More than one resonance in a sweep: found one by one, told apart together, the wanted one kept.
+
+Beside the main loop a sweep may show the coupling loop, the feed line's outside or metalwork
+nearby. Each is a circle of its own on one background:
+
+    G(f) = [Gd + sum_k B_k/(1 + j QL_k t_k)] exp(-2 pi j (f - f_ref) tau)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sweeplab.bands import BANDS_HZ
+from sweeplab.resonance.kernel import Rows, Solution, lorentz, residuals, solve, turned
+from sweeplab.resonance.start import starts
+from sweeplab.sweep import ComplexArray, FloatArray
+
+_MOST = 4
+# Chi-square that a further resonance must gain; as for the first, a bank's luck is out of reach.
+_LEAST_GAIN = 60.0
+_LEAST_DIAMETER = 0.02
+_LEAST_WIDTHS = 1.0
+_ONE_POINT = 0.7
+_ROUNDS = 40
+_STEPS_A_ROUND = 2
+_SETTLED = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class Told:
+    """The resonances of one sweep.
+
+    Parameters
+    ----------
+    rows : Rows
+        The sweep with the unwanted resonances subtracted; one row.
+    wanted : Solution
+        One row, its information that of the joint fit.
+    others_hz, others_q, others_diameter : ndarray, shape (k - 1,)
+        Loaded frequency [Hz], loaded Q and ``abs(B)/abs(Gd)`` of the others, by frequency.
+    unknowns : int
+        Real unknowns of the joint fit.
+    """
+
+    rows: Rows
+    wanted: Solution
+    others_hz: FloatArray
+    others_q: FloatArray
+    others_diameter: FloatArray
+    unknowns: int
+
+
+def tell_apart(
+    rows: Rows, first: Solution, delay_free: bool, near_hz: float | None = None
+) -> Told | None:
+    """Look for further resonances beside the first.
+
+    Parameters
+    ----------
+    rows : Rows
+        One row.
+    first : Solution
+        Its fit by one resonance.
+    delay_free : bool
+        Whether the line's delay is fitted.
+    near_hz : float or None
+        Where the wanted resonance is expected. Without it the wanted one is the only one in an
+        amateur band, else the one with the deepest dip.
+
+    Returns
+    -------
+    Told or None
+        None where there is but one.
+    """
+    found = [first]
+    while len(found) < _MOST:
+        candidate = _next(rows, found)
+        if candidate is None:
+            break
+        together = _settle(rows, [*found, candidate], delay_free)
+        if not _gains(rows, found, together):
+            break
+        found = together
+    if len(found) == 1:
+        return None
+    return _told(rows, found, delay_free, near_hz)
+
+
+def _shapes(rows: Rows, found: list[Solution]) -> ComplexArray:
+    """Return each resonance's ``B L`` in the turned frame, shape (k, n)."""
+    parts = []
+    for one in found:
+        x, _ = lorentz(rows, one.p)
+        parts.append(one.linear[0, 1] / (1 + 1j * x[0]))
+    return np.array(parts)
+
+
+def _without(rows: Rows, found: list[Solution], left_in: int) -> Rows:
+    """Return the data with every resonance but one subtracted, in the measured frame."""
+    shapes = _shapes(rows, found)
+    away = shapes.sum(axis=0) - shapes[left_in]
+    back = np.exp(-1j * found[0].p[0, 2] * rows.u[0])
+    return Rows(rows.u, rows.f_mid_hz, rows.span_hz, rows.gamma - (away * back)[None], rows.weight)
+
+
+def _misfit(rows: Rows, found: list[Solution]) -> ComplexArray:
+    """Return data minus model in the turned frame, shape (1, n)."""
+    model = found[0].linear[0, 0] + _shapes(rows, found).sum(axis=0)
+    return np.asarray(turned(rows, found[0].p[:, 2]) - model)
+
+
+def _rss(rows: Rows, found: list[Solution]) -> float:
+    return float((rows.weight * np.abs(_misfit(rows, found)) ** 2).sum())
+
+
+def _next(rows: Rows, found: list[Solution]) -> Solution | None:
+    """Return the best further resonance in what the found ones leave, if one is credible."""
+    left = Rows(rows.u, rows.f_mid_hz, rows.span_hz, _misfit(rows, found), rows.weight)
+    frozen = np.zeros(1, dtype=bool)
+    (start,), _ = starts(left, frozen)
+    candidate = solve(left, start, frozen)
+    x, _ = lorentz(rows, candidate.p)
+    size = rows.weight / (1 + x * x)
+    diameter = abs(candidate.linear[0, 1]) / max(abs(found[0].linear[0, 0]), 1e-12)
+    credible = (
+        abs(candidate.p[0, 0]) < 0.5
+        and candidate.p[0, 1] > np.log(_LEAST_WIDTHS)
+        and diameter > _LEAST_DIAMETER
+        and float(size.max() / size.sum()) < _ONE_POINT
+    )
+    return candidate if credible else None
+
+
+def _settle(rows: Rows, found: list[Solution], delay_free: bool) -> list[Solution]:
+    """Fit the resonances in turns, each on the data without the others, until none moves."""
+    found = list(found)
+    free = np.array([delay_free])
+    frozen = np.zeros(1, dtype=bool)
+    for _ in range(_ROUNDS):
+        before = np.concatenate([one.p[0] for one in found])
+        for k in range(len(found)):
+            alone = _without(rows, found, k)
+            start = found[k].p.copy()
+            start[:, 2] = found[0].p[:, 2]
+            found[k] = solve(alone, start, free if k == 0 else frozen, steps=_STEPS_A_ROUND)
+        if np.abs(np.concatenate([one.p[0] for one in found]) - before).max() < _SETTLED:
+            break
+    return found
+
+
+def _gains(rows: Rows, before: list[Solution], after: list[Solution]) -> bool:
+    n = float(rows.weight.sum())
+    rss = _rss(rows, after)
+    sigma2 = max(rss / max(2 * n - 3 - 4 * len(after), 1), 1e-300)
+    return (_rss(rows, before) - rss) / sigma2 > _LEAST_GAIN
+
+
+def _told(rows: Rows, found: list[Solution], delay_free: bool, near_hz: float | None) -> Told:
+    f = np.array([float(rows.f_mid_hz[0] + one.p[0, 0] * rows.span_hz[0]) for one in found])
+    q = np.array([np.exp(one.p[0, 1]) for one in found]) * f / rows.span_hz[0]
+    diameter = np.array([abs(one.linear[0, 1]) for one in found]) / abs(found[0].linear[0, 0])
+    wanted = _wanted(f, diameter, near_hz)
+    others = np.array([k for k in np.argsort(f) if k != wanted])
+    cleaned = _without(rows, found, wanted)
+    one = found[wanted]
+    misfit = residuals(cleaned, one)
+    return Told(
+        rows=cleaned,
+        wanted=Solution(
+            one.p,
+            one.linear,
+            (rows.weight * np.abs(misfit) ** 2).sum(axis=1),
+            _joint_information(rows, found, wanted, delay_free)[None],
+        ),
+        others_hz=f[others],
+        others_q=q[others],
+        others_diameter=diameter[others],
+        unknowns=2 + 4 * len(found) + int(delay_free),
+    )
+
+
+def _wanted(f_hz: FloatArray, diameter: FloatArray, near_hz: float | None) -> int:
+    if near_hz is not None:
+        return int(np.argmin(np.abs(f_hz - near_hz)))
+    in_band = [k for k, f in enumerate(f_hz) if any(a <= f <= b for a, b in BANDS_HZ.values())]
+    if len(in_band) == 1:
+        return in_band[0]
+    return int(np.argmax(diameter))
+
+
+def _joint_information(
+    rows: Rows, found: list[Solution], wanted: int, delay_free: bool
+) -> FloatArray:
+    """Return the wanted resonance's information with the others' unknowns projected out, (7, 7).
+
+    Order as in the kernel: (x0, ln kappa, theta, Re Gd, Im Gd, Re B, Im B).
+    """
+    order = [wanted, *(k for k in range(len(found)) if k != wanted)]
+    columns: list[ComplexArray] = []
+    for k in order:
+        x, by_x0 = lorentz(rows, found[k].p)
+        shape = 1 / (1 + 1j * x[0])
+        slope = -1j * shape**2 * found[k].linear[0, 1]
+        mine = [slope * by_x0[0], slope * x[0]]
+        if k == wanted:
+            model = found[0].linear[0, 0] + _shapes(rows, found).sum(axis=0)
+            one = np.ones_like(shape)
+            mine += [-1j * rows.u[0] * model, one, 1j * one]
+        columns += [*mine, shape, 1j * shape]
+    stacked = np.array(columns) * np.sqrt(rows.weight[0])
+    real = np.concatenate([stacked.real, stacked.imag], axis=1)
+    whole = real @ real.T
+    own, rest = whole[:7, :7], whole[7:, 7:]
+    cross = whole[:7, 7:]
+    if not delay_free:
+        cross[2] = 0
+    return np.asarray(own - cross @ np.linalg.pinv(rest) @ cross.T)
