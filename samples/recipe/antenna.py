@@ -67,10 +67,28 @@ class Antenna:
     def solve(self, f_hz: Array) -> Ports:
         """Ports over ``f_hz``: gap, coupling feed, then one for each joint position."""
         main = self.main_wire()
-        wires = [main, self.coupling_wire(main)]
+        return solve([main, self.coupling_wire(main)], self.ports(main), f_hz)
+
+    def ports(self, main: Wire) -> list[list[int]]:
+        """Segments of gap, coupling feed and joints, counted over both wires."""
         ports = [list(range(main.gap_segments)), [len(main.nodes_m)]]
-        ports += [[main.segment_at(position)] for position in self.joint_positions]
-        return solve(wires, ports, f_hz)
+        return ports + [[main.segment_at(position)] for position in self.joint_positions]
+
+    def size_toml(self) -> str:
+        """The size line or lines of the build file."""
+        millimetres = self.perimeter_m * 1000
+        if self.shape == "rectangle":
+            return f'width = "{millimetres / 3:.3f} mm"\nheight = "{millimetres / 6:.3f} mm"'
+        if self.shape == "square":
+            return f'side = "{millimetres / 4:.3f} mm"'
+        return f'circumference = "{millimetres:.3f} mm"'
+
+    def half_height_m(self) -> float:
+        """From centre to the lowest point when it stands, gap on top or at the bottom [m]."""
+        per_perimeter = {"circle": 1 / (2 * np.pi), "square": 1 / 8, "rectangle": 1 / 12}
+        if self.shape == "octagon":
+            return float(self.perimeter_m / 16 / np.tan(np.pi / 8))
+        return float(self.perimeter_m * per_perimeter[self.shape])
 
     def _corners(self) -> Array:
         if self.shape == "rectangle":

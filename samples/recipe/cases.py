@@ -2,15 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from antenna import Antenna
-from nec import ALUMINIUM_S_PER_M, C0, COPPER_S_PER_M
+from geometry import Array
+from nec import ALUMINIUM_S_PER_M, C0, COPPER_S_PER_M, Ports
 from twoport import Line, skin_law, truth, two_port
 
 _LINE_LOSS = ((1e6, 1.4), (10e6, 4.6), (30e6, 8.5))
 _OTHER_SHAPES = ("square", "octagon", "rectangle")
+
+
+class Solvable(Protocol):
+    """Anything with a gap and a coupling loop for the engine to solve."""
+
+    def solve(self, f_hz: Array) -> Ports:
+        """Ports over ``f_hz``: gap, coupling feed."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -34,21 +45,21 @@ def draw(index: int, rng: np.random.Generator) -> Case:
     """A random antenna whose coupling loop could be sized; draws again until one fits."""
     shape = "circle" if index % 3 else _OTHER_SHAPES[index // 3 % 3]
     for _ in range(100):
-        f0 = _log_uniform(rng, 3.5e6, 29e6)
+        f0 = log_uniform(rng, 3.5e6, 29e6)
         # Whole millimetres that also divide into a rectangle's and an octagon's sides.
-        perimeter = round(_log_uniform(rng, 0.03, 0.27) * C0 / f0 / 0.024) * 0.024
-        radius = round(_log_uniform(rng, 6, 28) / 2, 1) / 1000
+        perimeter = round(log_uniform(rng, 0.03, 0.27) * C0 / f0 / 0.024) * 0.024
+        radius = round(log_uniform(rng, 6, 28) / 2, 1) / 1000
         # At least four segments in the gap, none shorter than the wire is thick.
         if not 1.5 <= perimeter <= 6 or radius > perimeter / 36 / 4 / 2.15:
             continue
-        esr = round(_log_uniform(rng, 5, 80), 1) / 1000
-        antenna = _sized(shape, perimeter, radius, f0, esr, rng)
+        esr = round(log_uniform(rng, 5, 80), 1) / 1000
+        antenna = sized(shape, perimeter, radius, f0, esr, rng)
         if antenna is not None:
-            return _swept(index, antenna, f0, esr, rng)
+            return swept(f"case-{index:02d}", antenna, f0, esr, index % 2 == 0, rng)
     raise RuntimeError(f"case {index}: no antenna found")
 
 
-def first_figures(antenna: Antenna, f0_hz: float, esr_ohm: float) -> tuple[float, float]:
+def first_figures(antenna: Solvable, f0_hz: float, esr_ohm: float) -> tuple[float, float]:
     """Coupling factor and half-power bandwidth [Hz], from three frequencies."""
     grid = f0_hz * np.array([0.98, 1.0, 1.02])
     pair = two_port(antenna.solve(grid), np.zeros((0, 3)), degree=2)
@@ -64,7 +75,7 @@ def build_toml(case: Case, capacitance_f: float) -> str:
 
 [loop]
 shape = "{antenna.shape}"
-{_size(antenna)}
+{antenna.size_toml()}
 gap = "{antenna.gap_m * 1000:.6f} mm"
 
 [conductor]
@@ -87,11 +98,20 @@ position = 0.5
 {_line_toml(case.line)}"""
 
 
-def _sized(
-    shape: str, perimeter: float, radius: float, f0: float, esr: float, rng: np.random.Generator
+def sized(
+    shape: str,
+    perimeter: float,
+    radius: float,
+    f0: float,
+    esr: float,
+    rng: np.random.Generator,
+    stood: Callable[[Antenna], Solvable] = lambda antenna: antenna,
 ) -> Antenna | None:
-    """The antenna with a coupling loop sized for a drawn coupling factor, or None."""
-    target = _log_uniform(rng, 0.33, 2.8)
+    """The antenna with a coupling loop sized for a drawn coupling factor, or None.
+
+    ``stood`` puts it where it is to be solved.
+    """
+    target = log_uniform(rng, 0.33, 2.8)
     coupling_radius = round(float(rng.uniform(1.5, 3.0)), 1) / 1000
     offset = round(float(rng.uniform(2.5, 5.0)) * (radius + coupling_radius), 4)
     conductivity = COPPER_S_PER_M if rng.random() < 0.6 else ALUMINIUM_S_PER_M
@@ -99,9 +119,9 @@ def _sized(
     # Half the room across: side to side, a 2:1 rectangle being the narrowest.
     room = {"circle": 1 / np.pi, "square": 1 / 4, "octagon": 0.3, "rectangle": 1 / 6}[shape]
     most = np.pi * (0.75 * room * perimeter - offset)
-    around = float(np.clip(0.15 * perimeter, least, most))
-    for _ in range(4):
-        antenna = Antenna(
+
+    def antenna(around: float) -> Antenna:
+        return Antenna(
             shape,
             perimeter,
             perimeter / 36,
@@ -111,16 +131,43 @@ def _sized(
             coupling_radius,
             offset,
         )
-        beta, _ = first_figures(antenna, f0, esr)
+
+    start = float(np.clip(0.15 * perimeter, least, most))
+    around = circumference_for(
+        lambda size: stood(antenna(size)), target, start, least, most, f0, esr
+    )
+    return None if around is None else antenna(around)
+
+
+def circumference_for(
+    antenna: Callable[[float], Solvable],
+    target: float,
+    start: float,
+    least: float,
+    most: float,
+    f0: float,
+    esr: float,
+) -> float | None:
+    """The coupling loop's circumference for about a coupling factor, or None."""
+    around = start
+    for _ in range(4):
+        beta, _ = first_figures(antenna(around), f0, esr)
         if abs(np.log(beta / target)) < 0.1:
-            return antenna
+            return around
         around *= float((target / beta) ** 0.35)
         if not least <= around <= most:
             return None
     return None
 
 
-def _swept(index: int, antenna: Antenna, f0: float, esr: float, rng: np.random.Generator) -> Case:
+def swept(
+    name: str,
+    antenna: Antenna,
+    f0: float,
+    esr: float,
+    esr_told: bool,
+    rng: np.random.Generator,
+) -> Case:
     """Everything about the case that is not the antenna itself."""
     line = None
     if rng.random() < 0.75:
@@ -129,28 +176,18 @@ def _swept(index: int, antenna: Antenna, f0: float, esr: float, rng: np.random.G
         length = round(float(rng.uniform(0.3, 6.0)), 2)
         line = Line(length, round(float(rng.uniform(0.66, 0.85)), 3), loss)
     return Case(
-        name=f"case-{index:02d}",
+        name=name,
         antenna=antenna,
         form=("rod", "tube")[int(rng.integers(2))],
         f0_hz=f0,
         esr_ohm=esr,
-        esr_told=index % 2 == 0,
+        esr_told=esr_told,
         line=line,
-        noise=_log_uniform(rng, 0.0005, 0.005),
+        noise=log_uniform(rng, 0.0005, 0.005),
         points=int(rng.choice([101, 151, 201, 301, 401])),
         span_bandwidths=float(rng.uniform(4, 15)),
         off_centre_bandwidths=float(rng.uniform(-0.5, 0.5)),
     )
-
-
-def _size(antenna: Antenna) -> str:
-    """The size line or lines of the build file."""
-    millimetres = antenna.perimeter_m * 1000
-    if antenna.shape == "rectangle":
-        return f'width = "{millimetres / 3:.3f} mm"\nheight = "{millimetres / 6:.3f} mm"'
-    if antenna.shape == "square":
-        return f'side = "{millimetres / 4:.3f} mm"'
-    return f'circumference = "{millimetres:.3f} mm"'
 
 
 def _line_toml(line: Line | None) -> str:
@@ -166,5 +203,6 @@ z0_ohm = 50
 """
 
 
-def _log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
+def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
+    """A number whose logarithm is drawn evenly."""
     return float(np.exp(rng.uniform(np.log(low), np.log(high))))

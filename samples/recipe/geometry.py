@@ -21,13 +21,15 @@ class Wire:
     """One closed wire.
 
     ``nodes_m`` has shape (n, 3) [m], ``radius_m`` is the conductor's radius,
-    ``conductivity_s_per_m`` None means lossless; the first ``gap_segments`` segments are the gap.
+    ``conductivity_s_per_m`` None means lossless; the first ``gap_segments`` segments are the gap;
+    ``crowding`` multiplies the conductor's resistance where a neighbour crowds its current.
     """
 
     nodes_m: Array
     radius_m: float
     conductivity_s_per_m: float | None
     gap_segments: int
+    crowding: float = 1.0
 
     @property
     def ends_m(self) -> Array:
@@ -111,6 +113,18 @@ def coupling_nodes(main: Array, offset_m: float, circumference_m: float, chords:
     centre_x = float(main[:, 0].min()) + offset_m + apothem
     x, y = centre_x + radius * np.cos(angles), radius * np.sin(angles)
     return np.column_stack([x, y, np.zeros(chords)])
+
+
+def placed(nodes: Array, stand: str, height_m: float) -> Array:
+    """A loop, drawn in the xy plane with its gap at +x, set up with its centre at a height.
+
+    ``stand`` is 'gap top', 'gap bottom' or 'horizontal'.
+    """
+    x, y = nodes[:, 0], nodes[:, 1]
+    if stand == "horizontal":
+        return np.column_stack([x, y, np.full(len(x), height_m)])
+    up = x if stand == "gap top" else -x
+    return np.column_stack([y, np.zeros(len(x)), height_m + up])
 
 
 def segments_for_gap(gap_m: float, radius_m: float, most: int = 7) -> int:

@@ -10,8 +10,7 @@ import csv
 from itertools import product
 from pathlib import Path
 
-import numpy as np
-from geometry import Array, Wire, circle_nodes, segments_for_gap
+from geometry import Wire, circle_nodes, placed, segments_for_gap
 from nec import C0, radiated_share
 
 TABLE = Path(__file__).parents[2] / "tests" / "data" / "nec" / "ground.csv"
@@ -21,15 +20,6 @@ C_OVER_LAMBDA = (0.05, 0.10, 0.20)
 HEIGHT_OVER_LAMBDA = (0.065, 0.20, 0.30, 0.40)
 GROUNDS = ((5.0, 0.001), (13.0, 0.005), (20.0, 0.03))
 STANDS = ("gap top", "gap bottom", "horizontal")
-
-
-def placed(nodes: Array, stand: str, height_m: float) -> Array:
-    """The loop, drawn in the xy plane with its gap at +x, set up with its centre at a height."""
-    x, y = nodes[:, 0], nodes[:, 1]
-    if stand == "horizontal":
-        return np.column_stack([x, y, np.full(len(x), height_m)])
-    up = x if stand == "gap top" else -x
-    return np.column_stack([y, np.zeros(len(x)), height_m + up])
 
 
 def rows() -> list[dict[str, str]]:

@@ -23,9 +23,12 @@ from scipy.integrate import simpson
 from scipy.special import ive
 
 Complex = NDArray[np.complex128]
+# Relative permittivity and conductivity [S/m]; None is free space.
+Ground = tuple[float, float] | None
 
 MU0 = 4e-7 * np.pi
 C0 = 299_792_458.0
+EPS0 = 1 / (MU0 * C0**2)
 COPPER_S_PER_M = 5.8e7
 ALUMINIUM_S_PER_M = 3.5e7
 
@@ -36,7 +39,7 @@ class Ports:
 
     ``y_s`` (nf, p, p) [S]: column k is the currents when port k alone has voltage, others shorted.
     ``radiated_s``, ``ohmic_s`` (nf, p, p), Hermitian: power = V^H P V [W, V rms]; ``ohmic_s`` has
-    a leading axis, one matrix for each wire.
+    a leading axis, one matrix for each wire. Over ground ``radiated_s`` is what reaches the sky.
     """
 
     f_hz: Array
@@ -63,18 +66,23 @@ def segment_impedance(wires: Sequence[Wire], f_hz: float) -> Complex:
     for wire in wires:
         sigma = wire.conductivity_s_per_m
         per_metre = 0j if sigma is None else internal_impedance(f_hz, wire.radius_m, sigma)
-        parts.append(per_metre * wire.lengths_m)
+        crowded = complex(per_metre.real * wire.crowding, per_metre.imag)
+        parts.append(crowded * wire.lengths_m)
     return np.concatenate(parts).astype(np.complex128)
 
 
 def currents(
-    wires: Sequence[Wire], ports: Sequence[Sequence[int]], f_hz: float, z_segment: Complex
+    wires: Sequence[Wire],
+    ports: Sequence[Sequence[int]],
+    f_hz: float,
+    z_segment: Complex,
+    ground: Ground = None,
 ) -> Complex:
     """Segment currents [A], shape (p, n): row k for one volt on port k, the others shorted."""
     rows = []
     for port in ports:
         context = _context(wires)
-        context.gn_card(-1, 0, 0, 0, 0, 0, 0, 0)
+        _ground(context, ground)
         _load(context, z_segment)
         _excite(context, port)
         context.fr_card(0, 1, f_hz / 1e6, 0)
@@ -83,15 +91,20 @@ def currents(
     return np.asarray(rows, dtype=np.complex128)
 
 
-def solve(wires: Sequence[Wire], ports: Sequence[Sequence[int]], f_hz: Array) -> Ports:
+def solve(
+    wires: Sequence[Wire], ports: Sequence[Sequence[int]], f_hz: Array, ground: Ground = None
+) -> Ports:
     """Admittances and power matrices of ``ports`` over ``f_hz`` (nf,)."""
     y, radiated, ohmic = [], [], []
     bounds = np.cumsum([0] + [len(wire.nodes_m) for wire in wires])
     for f in f_hz:
         z_segment = segment_impedance(wires, float(f))
-        current = currents(wires, ports, float(f), z_segment)
+        current = currents(wires, ports, float(f), z_segment, ground)
         y.append(np.array([current[:, list(port)].mean(axis=1) for port in ports]))
-        radiated.append(radiated_power(wires, current, float(f)))
+        if ground is None:
+            radiated.append(radiated_power(wires, current, float(f)))
+        else:
+            radiated.append(sky_power(wires, current, float(f), ground))
         ohmic.append(
             [
                 (current[:, a:b].conj() * z_segment.real[a:b]) @ current[:, a:b].T
@@ -131,9 +144,50 @@ def radiated_power(wires: Sequence[Wire], current: Complex, f_hz: float) -> Comp
     return np.asarray(scale * np.einsum("d,jdx,kdx->jk", weight, vector.conj(), vector))
 
 
-def radiated_share(
-    wire: Wire, f_hz: float, ground: tuple[float, float] | None
-) -> tuple[float, float]:
+def sky_power(
+    wires: Sequence[Wire], current: Complex, f_hz: float, ground: tuple[float, float]
+) -> Complex:
+    """Far-field pattern above ground of the segment currents (p, n), integrated: (p, p).
+
+    Every direction gets the direct ray and the one reflected from the plane z = 0 with Fresnel's
+    coefficients. What runs along the ground dies away there and is no part of it.
+    """
+    start = np.vstack([wire.nodes_m for wire in wires])
+    moment = np.vstack([wire.ends_m for wire in wires]) - start
+    centre = start + moment / 2
+    wavenumber = 2 * np.pi * f_hz / C0
+    x, weights = np.polynomial.legendre.leggauss(40)
+    cosines, weights = np.repeat((x + 1) / 2, 32), np.repeat(weights / 2 * 2 * np.pi / 32, 32)
+    phi = np.tile(2 * np.pi * np.arange(32) / 32, 40)
+    sines = np.sqrt(1 - cosines**2)
+    across = np.stack([-np.sin(phi), np.cos(phi), 0 * phi], axis=1)
+    along = np.stack([np.cos(phi), np.sin(phi), 0 * phi], axis=1)
+    upright = np.array([0.0, 0.0, 1.0])
+    eps = ground[0] - 1j * ground[1] / (2 * np.pi * f_hz * EPS0)
+    inner = np.sqrt(eps - sines**2)
+    r_s = (cosines - inner) / (cosines + inner)
+    r_p = (eps * cosines - inner) / (eps * cosines + inner)
+
+    def wave(sign: int) -> Complex:
+        out = sines[:, None] * along + sign * cosines[:, None] * upright
+        phase = np.exp(1j * wavenumber * out @ centre.T)
+        return np.asarray(np.einsum("dn,pn,nx->pdx", phase, current, moment, optimize=True))
+
+    up, down = wave(1), wave(-1)
+    p_up = -cosines[:, None] * along + sines[:, None] * upright
+    p_down = cosines[:, None] * along + sines[:, None] * upright
+    field = np.stack(
+        [
+            np.einsum("pdx,dx->pd", up, across) + r_s * np.einsum("pdx,dx->pd", down, across),
+            np.einsum("pdx,dx->pd", up, p_up) + r_p * np.einsum("pdx,dx->pd", down, p_down),
+        ],
+        axis=-1,
+    )
+    scale = MU0 * C0 * wavenumber**2 / (16 * np.pi**2)
+    return np.asarray(scale * np.einsum("d,jdx,kdx->jk", weights, field.conj(), field))
+
+
+def radiated_share(wire: Wire, f_hz: float, ground: Ground) -> tuple[float, float]:
     """Gap resistance [ohm] and the share of the power in that reaches the far field above ground.
 
     ``ground`` is (relative permittivity, conductivity [S/m]), None for free space; Sommerfeld's
@@ -141,10 +195,7 @@ def radiated_share(
     steps of 2 degrees), half the sphere's; 1 for a lossless wire in free space, not computed there.
     """
     context = _context([wire])
-    if ground is None:
-        context.gn_card(-1, 0, 0, 0, 0, 0, 0, 0)
-    else:
-        context.gn_card(2, 0, *ground, 0, 0, 0, 0)
+    _ground(context, ground)
     if wire.conductivity_s_per_m is not None:
         _load(context, segment_impedance([wire], f_hz))
     gap = range(wire.gap_segments)
@@ -175,6 +226,14 @@ def _context(wires: Sequence[Wire]) -> PyNEC.nec_context:
             geometry.wire(tag, 1, *map(float, start), *map(float, stop), wire.radius_m, 1.0, 1.0)
     context.geometry_complete(0)
     return context
+
+
+def _ground(context: PyNEC.nec_context, ground: Ground) -> None:
+    """Free space, or Sommerfeld's integrals over ground."""
+    if ground is None:
+        context.gn_card(-1, 0, 0, 0, 0, 0, 0, 0)
+    else:
+        context.gn_card(2, 0, *ground, 0, 0, 0, 0)
 
 
 def _load(context: PyNEC.nec_context, z_segment: Complex) -> None:
