@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import os
+
 import pytest
 from hypothesis import settings
+
+# Small matrices gain nothing from threads, and lose much where other work wants the cores. Read
+# when numpy is first imported, which is after this file.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 settings.register_profile("repeatable", deadline=None, derandomize=True)
 settings.load_profile("repeatable")
