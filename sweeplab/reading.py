@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from sweeplab.bands import band_of
@@ -17,6 +17,7 @@ from sweeplab.sweep import Sweep
 if TYPE_CHECKING:
     from sweeplab.build import Build
     from sweeplab.estimate import Estimate
+    from sweeplab.reference import Reference
 
 RESONANCE_FIGURES = ("f_loaded_hz", "q_loaded", "q_unloaded", "coupling_factor",
                      "half_power_bandwidth_hz")  # fmt: skip
@@ -109,7 +110,14 @@ class Reading:
         }
 
 
-def take_reading(sweep: Sweep, build: Build | None = None, setting: str | None = None) -> Reading:
+def take_reading(
+    sweep: Sweep,
+    build: Build | None = None,
+    setting: str | None = None,
+    *,
+    near_hz: float | None = None,
+    reference: Reference | None = None,
+) -> Reading:
     """Fit a sweep and, with the build it was taken on, infer its losses.
 
     Parameters
@@ -119,17 +127,28 @@ def take_reading(sweep: Sweep, build: Build | None = None, setting: str | None =
         Where given, its feed line is taken out and a loss budget made.
     setting : str or None
         Name of the build's setting the sweep was taken in.
+    near_hz : float or None
+        Where the wanted resonance is expected, if the sweep shows several.
+    reference : Reference or None
+        Open, short and load at the coupling loop's terminals, in place of a described line.
 
     Raises
     ------
     BuildError
         The build has no such setting.
+    SweepError
+        The reference does not fit the sweep.
     """
-    return take_readings([sweep], build, setting)[0]
+    return take_readings([sweep], build, setting, near_hz=near_hz, reference=reference)[0]
 
 
 def take_readings(
-    sweeps: Sequence[Sweep], build: Build | None = None, setting: str | None = None
+    sweeps: Sequence[Sweep],
+    build: Build | None = None,
+    setting: str | None = None,
+    *,
+    near_hz: float | None = None,
+    reference: Reference | None = None,
 ) -> list[Reading]:
     """Take the readings of many sweeps of one build at once, in the order given.
 
@@ -137,10 +156,17 @@ def take_readings(
     ------
     BuildError
         The build has no such setting.
+    SweepError
+        The reference does not fit a sweep.
     """
     state = None if build is None else build.in_setting(setting)
+    if reference is not None:
+        sweeps = [reference.correct(sweep) for sweep in sweeps]
+        if state is not None and state.feed is not None:
+            # The sweeps now stand at the line's far end.
+            state = replace(state, feed=replace(state.feed, line=None))
     line = None if state is None or state.feed is None else state.feed.line
-    resonances = fit_many(sweeps, line=line)
+    resonances = fit_many(sweeps, line=line, near_hz=near_hz)
     matches = find_matches(sweeps, resonances)
     return [
         Reading(

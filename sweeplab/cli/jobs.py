@@ -8,12 +8,13 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sweeplab.errors import ReadError, SweeplabError
+from sweeplab.errors import ReadError, SweepError, SweeplabError
 
 if TYPE_CHECKING:
     from sweeplab.build import Build
     from sweeplab.log import Added, Log, StoredSweep
     from sweeplab.reading import Reading
+    from sweeplab.reference import Reference
     from sweeplab.study.compare import Comparison
 Failed = Callable[[str, Exception], None]
 # Fitting together costs a fraction of one by one; few enough that the first answer comes soon.
@@ -28,6 +29,8 @@ def readings_of(
     *,
     columns: Sequence[str] | None = None,
     z0_ohm: float | None = None,
+    near_hz: float | None = None,
+    reference: Reference | None = None,
 ) -> Iterator[Reading]:
     """Yield the readings of files, in the order given, fitted a batch at a time.
 
@@ -40,6 +43,8 @@ def readings_of(
         Told each file that could not be read, and why; the rest is done.
     columns, z0_ohm : optional
         As `read_sweep` takes them.
+    near_hz, reference : optional
+        As `take_readings` takes them.
 
     Raises
     ------
@@ -54,10 +59,14 @@ def readings_of(
         sweeps = []
         for file in batch:
             try:
-                sweeps.append(read_sweep(file, columns=columns, z0_ohm=z0_ohm))
-            except ReadError as error:
+                sweep = read_sweep(file, columns=columns, z0_ohm=z0_ohm)
+                if reference is not None:
+                    # Tried here, so that a sweep it does not cover fails alone.
+                    reference.correct(sweep)
+                sweeps.append(sweep)
+            except (ReadError, SweepError) as error:
                 failed(file, error)
-        yield from take_readings(sweeps, build, setting)
+        yield from take_readings(sweeps, build, setting, near_hz=near_hz, reference=reference)
 
 
 def add_files(

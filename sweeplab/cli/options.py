@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from sweeplab.reference import Reference
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 Files = Annotated[list[str], typer.Argument(metavar="FILE", help="Sweeps: Touchstone or tables.")]
@@ -22,8 +25,59 @@ Z0 = Annotated[
     float | None,
     typer.Option("--z0", metavar="OHM", help="Reference impedance, where the file has none."),
 ]
+Near = Annotated[
+    str | None,
+    typer.Option(
+        metavar="FREQ", help="Which resonance is meant, where a sweep shows several: '7.1 MHz'."
+    ),
+]
+_STANDARD = "A sweep of {}, at the coupling loop's terminals; takes line and analyzer error out."
+ReferenceOpen = Annotated[
+    str | None, typer.Option(metavar="FILE", help=_STANDARD.format("the line's end left open"))
+]
+ReferenceShort = Annotated[
+    str | None, typer.Option(metavar="FILE", help=_STANDARD.format("a short"))
+]
+ReferenceLoad = Annotated[
+    str | None,
+    typer.Option(metavar="FILE", help=_STANDARD.format("a load of its ohms")),
+]
 
 
 def column_names(columns: str | None) -> list[str] | None:
     """Return the names in the text of ``--columns``."""
     return None if columns is None else [name.strip() for name in columns.split(",")]
+
+
+def frequency(text: str | None) -> float | None:
+    """Return the frequency in the text of ``--near`` [Hz]."""
+    if text is None:
+        return None
+    from sweeplab.errors import QuantityError
+    from sweeplab.quantity import parse_quantity
+
+    try:
+        return parse_quantity(text, "frequency").value
+    except QuantityError as error:
+        raise typer.BadParameter(str(error)) from error
+
+
+def reference_of(opened: str | None, shorted: str | None, loaded: str | None) -> Reference | None:
+    """Return the reference that three files hold, or None where none is named.
+
+    Raises
+    ------
+    ReadError
+        A file could not be read.
+    """
+    files = (opened, shorted, loaded)
+    if all(file is None for file in files):
+        return None
+    if opened is None or shorted is None or loaded is None:
+        raise typer.BadParameter(
+            "an open, a short and a load belong together: give all three --reference options"
+        )
+    from sweeplab.files import read_sweep
+    from sweeplab.reference import Reference
+
+    return Reference(read_sweep(opened), read_sweep(shorted), read_sweep(loaded))

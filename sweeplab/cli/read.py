@@ -7,7 +7,20 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sweeplab.cli.options import Z0, AsJson, Columns, Files, Setting, column_names
+from sweeplab.cli.options import (
+    Z0,
+    AsJson,
+    Columns,
+    Files,
+    Near,
+    ReferenceLoad,
+    ReferenceOpen,
+    ReferenceShort,
+    Setting,
+    column_names,
+    frequency,
+    reference_of,
+)
 from sweeplab.cli.shell import Shell, print_json, with_progress
 
 if TYPE_CHECKING:
@@ -29,6 +42,10 @@ def read(
     columns: Columns = None,
     z0: Z0 = None,
     as_json: AsJson = False,
+    near: Near = None,
+    reference_open: ReferenceOpen = None,
+    reference_short: ReferenceShort = None,
+    reference_load: ReferenceLoad = None,
     plot: Annotated[
         Path | None,
         typer.Option(metavar="PNG", help="Write the resonance and Smith plots (png, svg, pdf)."),
@@ -40,7 +57,12 @@ def read(
 
     shell = Shell.of(ctx)
     build = None if build_file is None else load_build(build_file)
-    told: dict[str, Any] = {"columns": column_names(columns), "z0_ohm": z0}
+    told: dict[str, Any] = {
+        "columns": column_names(columns),
+        "z0_ohm": z0,
+        "near_hz": frequency(near),
+        "reference": reference_of(reference_open, reference_short, reference_load),
+    }
     watched = with_progress(files)
     readings = list(readings_of(watched, build, setting, shell.fail, **told))
     if as_json:

@@ -13,6 +13,7 @@ from sweeplab.resonance.figures import Figures
 from sweeplab.resonance.fit import MIN_POINTS, Fitted
 from sweeplab.resonance.kernel import lorentz
 from sweeplab.resonance.result import Status
+from sweeplab.resonance.sampling import next_sweep
 from sweeplab.sweep import FloatArray, Sweep
 
 # Chi-square that a resonance must gain over a bare background. A bank of some thousand shapes on
@@ -35,7 +36,6 @@ _POOR_MISFIT = 0.03
 _LEAST_Q = 5.0
 _POOR_Q = 12.0
 _GAIN_LIMIT = 1.02
-_NEXT_SPAN = 6.0  # half-power bandwidths: near the best for QL, wide enough for a line's phase
 _NEXT_POINTS = 201
 
 
@@ -98,10 +98,7 @@ class Evidence:
     @property
     def next_sweep(self) -> str:
         """The sweep to take next, in words."""
-        half = _NEXT_SPAN / 2 * self.f_loaded_hz / self.q_loaded
-        digits = max(0, math.ceil(-math.log10(max(half / 1e6, 1e-9) / 50)))
-        start, stop = (self.f_loaded_hz - half) / 1e6, (self.f_loaded_hz + half) / 1e6
-        return f"Sweep {start:.{digits}f} to {stop:.{digits}f} MHz with {_NEXT_POINTS} points."
+        return str(next_sweep(self.f_loaded_hz, self.q_loaded, self.diameter, self.noise))
 
 
 def screen(sweep: Sweep) -> Finding | None:

@@ -1,0 +1,104 @@
+"""Open, short and load sweeps at the feed point: line and analyzer error taken out.
+
+The one-port error model (e.g. S. Rehnmark, IEEE Trans. MTT 22, 457, 1974, memory):
+
+    Gm = e00 + t Ga/(1 - e11 Ga)
+
+with directivity e00, tracking t and source match e11, from ideal standards Ga = 1, -1, 0.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from sweeplab.errors import SweepError
+from sweeplab.finding import Finding
+from sweeplab.sweep import ComplexArray, FloatArray, Sweep
+
+# Linear interpolation between points this far apart in phase errs by 1e-3.
+_COARSE_TURN_RAD = 0.09
+
+
+@dataclass(frozen=True)
+class Reference:
+    """Three sweeps taken at one plane, normally the coupling loop's terminals.
+
+    Parameters
+    ----------
+    open, short, load : Sweep
+        Of the standards there; the load is one of the analyzer's reference impedance.
+    """
+
+    open: Sweep
+    short: Sweep
+    load: Sweep
+
+    def correct(self, sweep: Sweep) -> Sweep:
+        """Return a sweep as it would have been taken at the standards' plane by a true analyzer.
+
+        Raises
+        ------
+        SweepError
+            A standard's sweep does not cover the sweep, is not complex, or the standards do not
+            differ.
+        """
+        opened, shorted, loaded = (
+            _at(standard, sweep, name)
+            for name, standard in (("open", self.open), ("short", self.short), ("load", self.load))
+        )
+        a, b = opened - loaded, shorted - loaded
+        if np.any(np.abs(a - b) < 1e-3):
+            raise SweepError("the open and the short read alike: were the files mixed up?")
+        source_match = (a + b) / (a - b)
+        tracking = a * (1 - source_match)
+        off = sweep.gamma - loaded
+        corrected = replace(sweep, gamma=off / (tracking + source_match * off))
+        findings = (*sweep.findings, *self._findings(sweep))
+        return replace(corrected, findings=findings)
+
+    def _findings(self, sweep: Sweep) -> list[Finding]:
+        turn = _largest_turn(self.open, sweep.f_hz)
+        said = [Finding(
+            "referenced", "note",
+            "Line and analyzer error were taken out with the open, short and load given.",
+            {"largest_turn_rad": turn},
+        )]  # fmt: skip
+        if turn > _COARSE_TURN_RAD:
+            said.append(Finding(
+                "reference-coarse", "warning",
+                "The open, short and load were swept in coarse steps: between them the line "
+                "turns too far to interpolate well.",
+                {"largest_turn_rad": turn},
+                "Sweep the standards over the same span with the same points as the antenna.",
+            ))  # fmt: skip
+        return said
+
+
+def _at(standard: Sweep, sweep: Sweep, name: str) -> ComplexArray:
+    """Return a standard's reflection at the sweep's frequencies."""
+    if standard.content != "complex" or not np.all(np.isfinite(standard.gamma)):
+        raise SweepError(f"the {name}'s sweep needs a complex reflection at every point")
+    low, high = float(sweep.f_hz[0]), float(sweep.f_hz[-1])
+    # A point's rounding beyond the ends does no harm.
+    slack = 1e-6 * high
+    if standard.f_hz[0] > low + slack or standard.f_hz[-1] < high - slack:
+        raise SweepError(
+            f"the {name} was swept from {standard.f_hz[0] / 1e6:.6g} to "
+            f"{standard.f_hz[-1] / 1e6:.6g} MHz, which does not cover the sweep's "
+            f"{low / 1e6:.6g} to {high / 1e6:.6g} MHz: sweep it over the same span"
+        )
+    if standard.z0_ohm != sweep.z0_ohm:
+        raise SweepError(
+            f"the {name} refers to {standard.z0_ohm:g} ohm, the sweep to {sweep.z0_ohm:g} ohm"
+        )
+    f = np.clip(sweep.f_hz, standard.f_hz[0], standard.f_hz[-1])
+    return np.asarray(np.interp(f, standard.f_hz, standard.gamma))
+
+
+def _largest_turn(standard: Sweep, f_hz: FloatArray) -> float:
+    """Return the largest phase between neighbouring points that were interpolated between."""
+    if standard.f_hz.shape == f_hz.shape and np.allclose(standard.f_hz, f_hz, rtol=1e-9, atol=0):
+        return 0.0
+    return float(np.abs(np.angle(standard.gamma[1:] / standard.gamma[:-1])).max(initial=0.0))
