@@ -114,7 +114,7 @@ class TestTheContract:
     @pytest.mark.parametrize(
         ("kind", "status"),
         [(good, "ok"), (doubtful, "doubtful"), (refused, "refused"), (flat, "refused"),
-         (missing, "refused"), (magnitude, "refused")],
+         (missing, "refused"), (magnitude, "doubtful")],
     )  # fmt: skip
     def test_status(self, kind: Kind, status: str) -> None:
         assert take_reading(kind(np.random.default_rng(1))).status == status

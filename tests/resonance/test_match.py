@@ -153,14 +153,6 @@ class TestWithoutAFit:
         assert match.u_swr_min is None
         assert match.swr_bandwidth_hz == {"2": None, "3": None}
 
-    def test_magnitude_alone_has_swr_and_widths_but_no_impedance(self) -> None:
-        truth = Truth(coupling_factor=1.0, span_bandwidths=8, points=401)
-        sweep = Sweep(truth.f_hz, np.abs(truth.reflection()).astype(complex), content="magnitude")
-        match = find_match(sweep)
-        assert match.impedance_ohm is None
-        expected = truth.f_loaded_hz / truth.q_unloaded * width_in_q(2, 1)
-        assert match.swr_bandwidth_hz["2"] == pytest.approx(expected, rel=5e-3)
-
     def test_nothing_measured_gives_nothing(self) -> None:
         match = find_match(Sweep(np.array([7e6, 8e6]), np.full(2, complex(math.nan, math.nan))))
         assert match.swr_min is None

@@ -13,7 +13,6 @@ from simulated import Truth, white
 
 from sweeplab import Resonance, Sweep, find_match, fit_many, fit_resonance
 from sweeplab.line import renormalized
-from sweeplab.sweep import Content
 
 POINTS = 201
 F_HZ = np.linspace(7.0e6, 7.2e6, POINTS)
@@ -122,14 +121,6 @@ class TestTooLittle:
         truth = Truth(span_bandwidths=1.2, noise=3e-4)
         fit = fit_resonance(truth.sweep(np.random.default_rng(1)))
         assert fit.status in ("doubtful", "refused")
-
-    @pytest.mark.parametrize("content", ["unsigned", "magnitude"])
-    def test_without_a_signed_phase_a_circle_is_refused(self, content: Content) -> None:
-        truth = Truth()
-        sweep = replace(truth.sweep(), content=content)
-        fit = fit_resonance(sweep)
-        assert_refused(fit)
-        assert "phase" in fit.findings[0].text
 
 
 class TestAResonanceWithFlaws:
