@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from simulated import Truth, drawn
+from simulated import Truth, drawn, white
 
 from sweeplab import Resonance, Sweep, find_match, fit_many, fit_resonance
 from sweeplab.sweep import Content
@@ -117,6 +117,6 @@ class TestOneSweep:
     def test_noise_alone_is_refused(self, content: Content) -> None:
         rng = np.random.default_rng(4)
         for _ in range(10):
-            noise = 0.6 + 0.01 * (rng.standard_normal(201) + 1j * rng.standard_normal(201))
-            sweep = Sweep(np.linspace(7e6, 7.1e6, 201), noise + 0j)
+            noise = 0.6 + white(rng, 201, 0.01)
+            sweep = Sweep(np.linspace(7e6, 7.1e6, 201), noise)
             assert fit_resonance(without_sign(sweep, content)).status == "refused"
