@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from concurrent.futures import Executor
 from functools import partial
-from os import PathLike, fspath
+from os import PathLike
 from typing import TYPE_CHECKING, Any
 
-from sweeplab.errors import ReadError
-from sweeplab.files import read_sweep
+from sweeplab.files import Place, places, read_each
 from sweeplab.reading import RESONANCE_FIGURES, Reading, take_readings
 
 if TYPE_CHECKING:
@@ -31,6 +30,7 @@ def analyze(
     Parameters
     ----------
     paths : iterable of str or path
+        Files, folders, zip archives.
     build : Build or None
         The build they were all taken on; adds its losses.
     executor : concurrent.futures.Executor or None
@@ -39,13 +39,13 @@ def analyze(
     Returns
     -------
     pandas.DataFrame
-        One row a file, in the order given. A file that could not be read has status 'failed', its
-        message under ``findings``, and no figures.
+        One row a sweep, in the order given, in a folder or an archive by name. A file that could
+        not be read has status 'failed', its message under ``findings``, and no figures.
     """
     import pandas as pd
 
-    names = [fspath(path) for path in paths]
-    batches = [names[first : first + _BATCH] for first in range(0, len(names), _BATCH)]
+    found = places(paths)
+    batches = [found[first : first + _BATCH] for first in range(0, len(found), _BATCH)]
     work = partial(_rows, build=build)
     done = map(work, batches) if executor is None else executor.map(work, batches)
     rows = [row for batch in done for row in batch]
@@ -63,16 +63,16 @@ def _columns(with_build: bool) -> list[str]:
     return columns
 
 
-def _rows(paths: Sequence[str], build: Build | None) -> list[dict[str, Any]]:
+def _rows(batch: Sequence[Place], build: Build | None) -> list[dict[str, Any]]:
     """Read and fit one batch, so that a worker process gets more than a file at a time."""
     rows: list[dict[str, Any]] = []
     sweeps = []
-    for path in paths:
-        rows.append({"file": path})
-        try:
-            sweeps.append(read_sweep(path))
-        except ReadError as error:
-            rows[-1] |= {"status": "failed", "findings": str(error)}
+    for answer in read_each(batch):
+        rows.append({"file": answer.name})
+        if answer.sweep is not None:
+            sweeps.append(answer.sweep)
+        else:
+            rows[-1] |= {"status": "failed", "findings": str(answer.error)}
     readable = (row for row in rows if "status" not in row)
     for row, reading in zip(readable, take_readings(sweeps, build), strict=True):
         row |= _facts(reading)

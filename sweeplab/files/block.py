@@ -9,7 +9,7 @@ import numpy as np
 from sweeplab.errors import ReadError
 from sweeplab.files.layout import Layout, is_comment, parse_fields, split_fields
 from sweeplab.files.mend import row_cut
-from sweeplab.files.numbers import spelling_findings
+from sweeplab.files.numbers import has_groups, spelling_findings
 from sweeplab.files.show import show
 from sweeplab.files.source import Source
 from sweeplab.finding import Finding
@@ -28,12 +28,15 @@ class Block:
     comments : tuple of str
         What stands around and between the numbers, verbatim.
     findings : tuple of Finding
+    ended : int
+        One-based line that holds no numbers and ends the block; 0 where the file does.
     """
 
     values: FloatArray
     lines: list[int]
     comments: tuple[str, ...]
     findings: tuple[Finding, ...]
+    ended: int = 0
 
 
 def read_block(source: Source, layout: Layout) -> Block:
@@ -67,6 +70,7 @@ def _careful_block(source: Source, layout: Layout) -> Block:
     texts: list[str] = []
     comments = [line for line in source.lines[: layout.first] if line.strip()]
     findings: list[Finding] = []
+    ended = 0
     last = max(index for index, line in enumerate(source.lines) if line.strip())
     for index in range(layout.first, last + 1):
         text = source.lines[index]
@@ -78,7 +82,7 @@ def _careful_block(source: Source, layout: Layout) -> Block:
         row = _row(source, layout, index, is_last=index == last)
         if row is None:
             comments += [line for line in source.lines[index:] if line.strip()]
-            findings += _trailer(source, layout, index, last)
+            ended = index + 1
             break
         if len(row) == layout.width:
             values.append(row)
@@ -87,7 +91,9 @@ def _careful_block(source: Source, layout: Layout) -> Block:
         else:
             findings.append(row_cut(index + 1))
     findings += spelling_findings(texts)
-    return Block(np.array(values), lines, tuple(comments), tuple(findings))
+    if any(_is_grouped(text, layout) for text in texts):
+        findings.append(_grouped())
+    return Block(np.array(values), lines, tuple(comments), tuple(findings), ended)
 
 
 def _row(source: Source, layout: Layout, index: int, *, is_last: bool) -> list[float] | None:
@@ -108,6 +114,20 @@ def _row(source: Source, layout: Layout, index: int, *, is_last: bool) -> list[f
     raise _broken(source, fields, values, layout, index)
 
 
+def _is_grouped(text: str, layout: Layout) -> bool:
+    fields = split_fields(text, layout.separator)
+    return any(has_groups(field, layout.decimal) for field in fields)
+
+
+def _grouped() -> Finding:
+    return Finding(
+        code="thousands-separators",
+        level="note",
+        text="Digits stand in groups of three; the signs between them were left out.",
+        action="Check a frequency or two.",
+    )
+
+
 def _broken(
     source: Source, fields: list[str], values: list[float | None], layout: Layout, index: int
 ) -> ReadError:
@@ -120,19 +140,12 @@ def _broken(
     return ReadError(source.name, found, "correct or delete the line", index + 1)
 
 
-def _trailer(source: Source, layout: Layout, index: int, last: int) -> list[Finding]:
-    """Return a warning where rows of numbers follow the end of the first block."""
-    for later in range(index + 1, last + 1):
-        values = parse_fields(split_fields(source.lines[later], layout.separator), layout.decimal)
-        if len(values) == layout.width and None not in values:
-            return [
-                Finding(
-                    code="second-block",
-                    level="warning",
-                    text=f"More rows follow from line {later + 1} on; only the first block was "
-                    "read.",
-                    evidence={"line": later + 1},
-                    action="Keep one sweep a file.",
-                )
-            ]
-    return []
+def rows_below(source: Source, layout: Layout, block: Block) -> int:
+    """Return the one-based line of the first row of numbers below a block; 0 for none."""
+    if not block.ended:
+        return 0
+    for index in range(block.ended, len(source.lines)):
+        fields = split_fields(source.lines[index], layout.separator)
+        if len(fields) == layout.width and None not in parse_fields(fields, layout.decimal):
+            return index + 1
+    return 0

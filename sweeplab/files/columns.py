@@ -15,8 +15,13 @@ r_ohm, x_ohm       resistance and reactance, in series
 x_abs_ohm          size of the reactance, its sign not known
 z_abs_ohm          size of the impedance
 z_angle_deg        angle of the impedance in degrees; z_angle_rad in radians
+angle_abs_deg      size of the reflection's angle, its sign not known
+z_angle_abs_deg    size of the impedance's angle, its sign not known
+g_s, b_s           conductance and susceptance in siemens; g_ms, b_ms in millisiemens
 swr                standing-wave ratio
-return_loss_db     return loss, positive
+return_loss_db     return loss, of either sign
+gamma              complex reflection coefficient in one cell, such as 0.5-0.25j
+z_ohm, y_s         complex impedance or admittance in one cell
 skip               anything else
 =================  ===========================================================
 
@@ -44,8 +49,15 @@ Role = Literal[
     "x_abs_ohm",
     "z_abs_ohm",
     "z_angle",
+    "angle_abs",
+    "z_angle_abs",
+    "g_s",
+    "b_s",
     "swr",
     "return_loss_db",
+    "gamma",
+    "z_ohm",
+    "y_s",
     "skip",
 ]
 _DEGREE = pi / 180
@@ -62,7 +74,7 @@ class Column:
     role : str
         Quantity.
     scale : float or None
-        Factor to Hz, or to radians; None where the header names no unit.
+        Factor to Hz, radians or siemens; None where the header names no unit.
     label : str
         The header's words.
     names_reflection : bool
@@ -90,8 +102,17 @@ WORDS: dict[str, Column] = {
     "z_abs_ohm": Column("z_abs_ohm", 1.0, "z_abs_ohm"),
     "z_angle_deg": Column("z_angle", _DEGREE, "z_angle_deg"),
     "z_angle_rad": Column("z_angle", 1.0, "z_angle_rad"),
+    "angle_abs_deg": Column("angle_abs", _DEGREE, "angle_abs_deg", True),
+    "z_angle_abs_deg": Column("z_angle_abs", _DEGREE, "z_angle_abs_deg"),
+    "g_s": Column("g_s", 1.0, "g_s"),
+    "b_s": Column("b_s", 1.0, "b_s"),
+    "g_ms": Column("g_s", 1e-3, "g_ms"),
+    "b_ms": Column("b_s", 1e-3, "b_ms"),
     "swr": Column("swr", 1.0, "swr"),
     "return_loss_db": Column("return_loss_db", 1.0, "return_loss_db"),
+    "gamma": Column("gamma", 1.0, "gamma", True),
+    "z_ohm": Column("z_ohm", 1.0, "z_ohm"),
+    "y_s": Column("y_s", 1.0, "y_s"),
     "skip": Column("skip", 1.0, "skip"),
 }
 
@@ -104,7 +125,12 @@ READINGS: tuple[tuple[Role, ...], ...] = (
     ("r_ohm", "x_ohm"),
     ("z_abs_ohm", "z_angle"),
     ("z_abs_ohm", "angle"),
+    ("g_s", "b_s"),
     ("r_ohm", "x_abs_ohm"),
+    ("z_abs_ohm", "z_angle_abs"),
+    ("magnitude", "angle_abs"),
+    ("db", "angle_abs"),
+    ("return_loss_db", "angle_abs"),
     ("magnitude",),
     ("db",),
     ("return_loss_db",),
@@ -114,8 +140,8 @@ READINGS: tuple[tuple[Role, ...], ...] = (
 _CONCEPTS = {
     "frequency": "f freq frequency frequencies frequenz fréquence frequence frecuencia frequenza "
     "stimulus",
-    "real": "re real rez zre rere",
-    "imaginary": "im imag imaginary img imz zim",
+    "real": "re real rez zre rere rey yre",
+    "imaginary": "im imag imaginary img imz zim imy yim",
     "size": "mag magnitude mg abs absolute mod modulus lin linear",
     "log": "log",
     "angle": "phase angle ang arg argument ph pha phi theta",
@@ -128,11 +154,17 @@ _CONCEPTS = {
     "resistance": "r rs rin resistance",
     "reactance": "x xs xin reactance",
     "unsigned": "absx unsigned",
+    "admittance": "y y11 yin admittance rey yre imy yim",
+    "conductance": "conductance gp",
+    "susceptance": "susceptance bp",
+    "siemens": "s siemens mho mhos",
+    "millisiemens": "ms msiemens millisiemens mmho mmhos",
+    "microsiemens": "us usiemens microsiemens umho umhos",
     "swr": "swr vswr",
     "return": "return",
     "loss": "loss",
     "return loss": "rl returnloss",
-    "other": "s21 s12 s22 s31 s33 y y11 admittance conductance susceptance rp xp zp parallel "
+    "other": "s21 s12 s22 s31 s33 rp xp zp parallel "
     "par kohm mohm transmission insertion gain power noise attenuation temperature",
 }
 _CONCEPT_OF = {
@@ -140,7 +172,11 @@ _CONCEPT_OF = {
     for words in _CONCEPTS.values()
     for word in words.split()
 }
+_SIEMENS = {"siemens": 1.0, "millisiemens": 1e-3, "microsiemens": 1e-6}
+# One letter is a quantity only where it stands alone with its unit.
+_LETTERS = {"g": "conductance", "b": "susceptance"}
 _REWRITES = (
+    (re.compile("[µμ]"), "u"),
     (re.compile(r"[ωΩ]|Ω"), " ohm "),
     (re.compile("°"), " deg "),
     (re.compile("γ"), " gamma "),
@@ -192,9 +228,13 @@ def _words_of_one_reading(columns: tuple[Column, ...]) -> list[str]:
 
 def _word(column: Column) -> str:
     """Return the word for a column; where it names no unit, one that may be right."""
-    fallback = {"f": "f_mhz", "angle": "angle_deg", "z_angle": "z_angle_deg"}.get(
-        column.role, column.role
-    )
+    fallback = {
+        "f": "f_mhz",
+        "angle": "angle_deg",
+        "z_angle": "z_angle_deg",
+        "angle_abs": "angle_abs_deg",
+        "z_angle_abs": "z_angle_abs_deg",
+    }.get(column.role, column.role)
     named = (w for w, known in WORDS.items() if known.role == column.role)
     return next((w for w in named if WORDS[w].scale == column.scale), fallback)
 
@@ -214,9 +254,14 @@ def classify(label: str) -> Column:
     explicit = "reflection" in concepts
     if "frequency" in concepts or (unit is not None and len(words) == 1):
         return Column("f", unit, label)
-    if concepts & _ANGULAR and "other" not in concepts:
-        role: Role = "z_angle" if "impedance" in concepts else "angle"
-        return Column(role, _angle_unit(concepts), label, explicit)
+    if concepts & _ANGULAR and not concepts & {"other", "admittance"}:
+        return Column(_angle_role(concepts), _angle_unit(concepts), label, explicit)
+    alone = [word for word in words if not set(_CONCEPT_OF.get(word, ())) & _SIEMENS.keys()]
+    if len(alone) == 1 < len(words) and alone[0] in _LETTERS:
+        concepts.add(_LETTERS[alone[0]])
+    if concepts & {"admittance", "conductance", "susceptance"}:
+        scale = next((_SIEMENS[name] for name in _SIEMENS if name in concepts), None)
+        return Column(_admittance_role(concepts), scale, label)
     return Column(_role(concepts), 1.0, label, explicit)
 
 
@@ -231,6 +276,21 @@ def _angle_unit(concepts: set[str]) -> float | None:
     if "degree" in concepts:
         return _DEGREE
     return 1.0 if "radian" in concepts else None
+
+
+def _angle_role(concepts: set[str]) -> Role:
+    unsigned = bool(concepts & {"size", "unsigned"})
+    if "impedance" in concepts:
+        return "z_angle_abs" if unsigned else "z_angle"
+    return "angle_abs" if unsigned else "angle"
+
+
+def _admittance_role(concepts: set[str]) -> Role:
+    if concepts & {"other", "decibel", "log", "size"}:
+        return "skip"
+    if "conductance" in concepts or "real" in concepts:
+        return "g_s"
+    return "b_s" if concepts & {"susceptance", "imaginary"} else "skip"
 
 
 def _role(concepts: set[str]) -> Role:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from sweeplab.files.cells import whole
 from sweeplab.files.columns import UNITS_HZ, Column, classify
 from sweeplab.files.layout import COMMENT_MARKS, Layout, split_fields
 
@@ -104,12 +105,18 @@ def _names(above: list[str], layout: Layout) -> tuple[tuple[Column, ...], int]:
         for fields in _splits(above[index], layout):
             units_below = _units_below(above, index, layout)
             for labels in (_joined(fields, units_below), fields):
-                columns = tuple(classify(label) for label in labels)
+                columns = tuple(_column(label, k, layout) for k, label in enumerate(labels))
                 if _is_header(columns):
                     return columns, index + 1
                 if not best[0] and any(column.role != "skip" for column in columns):
                     best = (columns, index + 1)
     return best
+
+
+def _column(label: str, place: int, layout: Layout) -> Column:
+    if place not in layout.pairs:
+        return classify(label)
+    return replace(whole(classify(f"re {label}")), label=" ".join(label.split()))
 
 
 def _fields_of_other_width(above: list[str]) -> int:

@@ -37,12 +37,15 @@ class Layout:
         Index of the first line of numbers.
     width : int
         Number of columns.
+    pairs : tuple of int
+        Places of the columns whose cells hold complex numbers.
     """
 
     separator: str | None
     decimal: str
     first: int
     width: int
+    pairs: tuple[int, ...] = ()
 
 
 def is_comment(line: str, separator: str | None = None) -> bool:

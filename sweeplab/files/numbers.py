@@ -12,6 +12,18 @@ from sweeplab.finding import Finding
 _PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d+)?", re.ASCII)
 _FORTRAN = re.compile(r"[\d.][dD][+-]?\d", re.ASCII)
+# Groups of three digits: by a sign that can be nothing else, or twice over by the other decimal
+# sign, since once ("7,050") could be a decimal comma.
+_GROUPED = {
+    decimal: re.compile(
+        rf"[+-]?[1-9]\d{{0,2}}(?:(?:['’ \u00a0\u2009\u202f]\d{{3}})+(?:{re.escape(decimal)}\d*)?"
+        rf"|(?:{re.escape(other)}\d{{3}}){{2,}}(?:{re.escape(decimal)}\d*)?"
+        rf"|{re.escape(other)}\d{{3}}{re.escape(decimal)}\d*)",
+        re.ASCII,
+    )
+    for decimal, other in ((".", ","), (",", "."))
+}
+_NOT_DIGITS = re.compile(r"[^\d+-]", re.ASCII)
 _MINUS = "\u2212"
 _MISSING = frozenset({"nan", "+nan", "-nan", "-", "--", "---", "n/a", "na", "null"}) | frozenset(
     f"{sign}1.#{word}" for sign in ("", "+", "-") for word in ("ind", "qnan", "snan", "inf")
@@ -39,6 +51,9 @@ def parse_number(token: str, decimal: str = ".") -> float | None:
     if decimal == "." and _PLAIN.fullmatch(token):
         return float(token)
     spelled = token.replace(_MINUS, "-")
+    if has_groups(spelled, decimal):
+        whole, _, fraction = spelled.partition(decimal)
+        return float(f"{_NOT_DIGITS.sub('', whole)}.{fraction}")
     if decimal != ".":
         if "." in spelled:
             return None
@@ -49,6 +64,11 @@ def parse_number(token: str, decimal: str = ".") -> float | None:
     if word in _MISSING:
         return math.nan
     return _INFINITE.get(word)
+
+
+def has_groups(token: str, decimal: str) -> bool:
+    """Whether a number's digits stand in groups of three, as in ``7,050,000``."""
+    return _GROUPED[decimal].fullmatch(token) is not None
 
 
 def spelling_findings(rows: Iterable[str]) -> list[Finding]:

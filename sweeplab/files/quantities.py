@@ -26,6 +26,8 @@ _DEGREE = pi / 180
 # changes sign, has likely lost it. Common practice, no source.
 _NEAR_ZERO = 0.05
 _POINTS_TO_DOUBT = 10
+_ANGLES: tuple[Role, ...] = ("angle", "z_angle", "angle_abs", "z_angle_abs")
+_CONDUCTANCES: tuple[Role, ...] = ("g_s", "b_s")
 Named = dict[Role, tuple[Column, FloatArray]]
 Reading = tuple[Way, ComplexArray]
 
@@ -64,12 +66,12 @@ def reflection(columns: tuple[Column, ...], values: FloatArray, z0_ohm: float, p
         No way is open, or two that are open disagree.
     """
     named = _one_each(columns, values, path)
-    open_angles = _settle_angles(named)
+    unknown = _settle_units(named)
     findings = _mend_level(named)
     data = {role: column_values for role, (_, column_values) in named.items()}
     ways = [way for way in WAYS if set(way.roles) <= set(data) and _may_use(way, named)]
-    if open_angles and not any(way.content == "complex" for way in ways):
-        raise _angle_unknown(open_angles[0], columns, path)
+    if unknown and not any(way.content == "complex" for way in ways):
+        raise _unit_unknown(unknown[0], columns, path)
     if not ways:
         raise ReadError(
             path,
@@ -110,33 +112,38 @@ def _one_each(columns: tuple[Column, ...], values: FloatArray, path: str) -> Nam
     return named
 
 
-def _settle_angles(named: Named) -> list[tuple[Column, FloatArray]]:
-    """Turn angles to radians in place; take out and return those whose unit cannot be told."""
+def _settle_units(named: Named) -> list[tuple[Column, FloatArray]]:
+    """Turn angles to radians and conductances to siemens in place.
+
+    Takes out and returns the columns whose unit cannot be told.
+    """
     unknown = []
-    roles: tuple[Role, ...] = ("angle", "z_angle")
-    for role in roles:
-        if role not in named:
-            continue
-        column, angle = named[role]
-        known = np.abs(angle[np.isfinite(angle)])
+    for role in [role for role in named if role in (*_ANGLES, *_CONDUCTANCES)]:
+        column, data = named[role]
+        known = np.abs(data[np.isfinite(data)])
         if column.scale is not None:
-            named[role] = (column, angle * column.scale)
-        elif known.size and known.max() > 2 * pi:
-            named[role] = (column, angle * _DEGREE)
+            named[role] = (column, data * column.scale)
+        elif role in _ANGLES and known.size and known.max() > 2 * pi:
+            named[role] = (column, data * _DEGREE)
         else:
             unknown.append(named.pop(role))
     return unknown
 
 
-def _angle_unknown(
-    angle: tuple[Column, FloatArray], columns: tuple[Column, ...], path: str
+def _unit_unknown(
+    unknown: tuple[Column, FloatArray], columns: tuple[Column, ...], path: str
 ) -> ReadError:
-    column, data = angle
+    column, data = unknown
+    kind, units = (
+        ("angle", "degrees or radians")
+        if column.role in _ANGLES
+        else ("admittance", "siemens or millisiemens")
+    )
     known = np.abs(data[np.isfinite(data)])
     return ReadError(
         path,
-        f"angle column {show(column.label)} names no unit: values up to "
-        f"{known.max() if known.size else 0:g} could be degrees or radians",
+        f"{kind} column {show(column.label)} names no unit: values up to "
+        f"{known.max() if known.size else 0:g} could be {units}",
         how_to_say(columns, len(columns)),
     )
 
@@ -264,7 +271,7 @@ def _content_findings(content: Content) -> list[Finding]:
     if content == "complex":
         return []
     text = {
-        "unsigned": "The sign of the reactance is not in the file.",
+        "unsigned": "The sign of the reactance or of the angle is not in the file.",
         "magnitude": "Only the size of the reflection is in the file, not its phase.",
     }[content]
     return [

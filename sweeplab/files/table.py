@@ -8,17 +8,20 @@ neither is taken.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from sweeplab.errors import ReadError
 from sweeplab.files.axis import frequency
-from sweeplab.files.block import read_block
+from sweeplab.files.block import Block, read_block, rows_below
+from sweeplab.files.cells import MARK, check_complex, parted, unfold
 from sweeplab.files.claim import Claim, Request
 from sweeplab.files.columns import WORDS, Column, how_to_say
 from sweeplab.files.header import Header, find_header
 from sweeplab.files.layout import Layout, find_layout, split_fields
 from sweeplab.files.mend import Rows
+from sweeplab.files.parts import begin_again, find_parts, several
 from sweeplab.files.quantities import reflection
 from sweeplab.files.show import show
 from sweeplab.files.source import Source
@@ -27,14 +30,23 @@ from sweeplab.finding import Finding
 DEFAULT_Z0_OHM = 50.0
 
 
+@dataclass(frozen=True)
+class _Shape:
+    """A table's layout and its text, complex cells replaced by their real parts."""
+
+    layout: Layout
+    real: Source
+    imaginary: Source | None
+
+
 def claim(source: Source, request: Request) -> Claim:
     """Return how sure it is that a text is a table."""
     if request.columns is not None:
         return Claim(1.0, "its columns were named")
-    layout = find_layout(source.lines)
-    if layout is None:
+    shape = _shape(source)
+    if shape is None:
         return Claim(0.0, "no rows of numbers")
-    header = find_header(source.lines, layout)
+    header = find_header(source.lines, shape.layout)
     if not header.columns:
         return Claim(0.3, "rows of numbers without a header")
     return Claim(0.7, f"a header in line {header.line}")
@@ -47,6 +59,8 @@ def read(source: Source, request: Request) -> Rows:
     ------
     ReadError
         No header names the columns, more than one reading fits, or a row breaks the pattern.
+    SeveralSweepsError
+        The table holds several sweeps.
     """
     if request.port is not None:
         raise ReadError(
@@ -54,18 +68,67 @@ def read(source: Source, request: Request) -> Rows:
             f"port {request.port} asked of a table",
             "say instead what its columns are, with skip for other ports'",
         )
-    layout = find_layout(source.lines)
-    if layout is None:
+    shape = _shape(source)
+    if shape is None:
         raise ReadError(source.name, "no rows of numbers", "save the sweep again as a table")
+    layout = shape.layout
     header = find_header(source.lines, layout)
     columns = _columns(source, request, layout, header)
-    block = read_block(source, layout)
+    check_complex(columns, layout.pairs, source.name)
+    block = read_block(shape.real, layout)
+    findings = [*block.findings, *_one_sweep(shape.real, layout, columns, block)]
+    values = block.values
+    if shape.imaginary is not None:
+        imaginary = read_block(shape.imaginary, layout).values
+        columns, values = parted(columns, layout.pairs, values, imaginary)
     z0_ohm, z0_findings = _reference(request, header)
     with np.errstate(all="ignore"):
-        f_hz, f_findings = frequency(columns, block.values, header.f_scale_hz, source.name)
-    seen = reflection(columns, block.values, z0_ohm, source.name)
-    findings = (*block.findings, *z0_findings, *f_findings, *seen.findings)
-    return Rows(f_hz, seen.gamma, block.lines, z0_ohm, block.comments, findings, seen.content)
+        f_hz, f_findings = frequency(columns, values, header.f_scale_hz, source.name)
+    seen = reflection(columns, values, z0_ohm, source.name)
+    findings += [*z0_findings, *f_findings, *seen.findings]
+    return Rows(
+        f_hz, seen.gamma, block.lines, z0_ohm, block.comments, tuple(findings), seen.content
+    )
+
+
+def _shape(source: Source) -> _Shape | None:
+    cells = unfold(source.lines)
+    if cells is not None:
+        layout = find_layout(cells.real)
+        if layout is not None:
+            fields = split_fields(cells.marked[layout.first], layout.separator)
+            pairs = tuple(place for place, field in enumerate(fields) if field == MARK)
+            if pairs:
+                real, imaginary = (
+                    replace(source, lines=lines) for lines in (cells.real, cells.imaginary)
+                )
+                return _Shape(replace(layout, pairs=pairs), real, imaginary)
+    layout = find_layout(source.lines)
+    return None if layout is None else _Shape(layout, source, None)
+
+
+def _one_sweep(
+    source: Source, layout: Layout, columns: tuple[Column, ...], block: Block
+) -> list[Finding]:
+    """Raise where a table holds several sweeps; warn of other rows below the one."""
+    below = rows_below(source, layout, block)
+    places = [place for place, column in enumerate(columns) if column.role == "f"]
+    if not places or not (below or begin_again(block.values[:, places[0]])):
+        return []
+    parts = find_parts(source.lines, layout, places[0], source.name)
+    if len(parts) > 1:
+        raise several(source.name, parts)
+    return [_other_rows(below)] if below else []
+
+
+def _other_rows(line: int) -> Finding:
+    return Finding(
+        code="second-block",
+        level="warning",
+        text=f"More rows follow from line {line} on, of something else; they were left out.",
+        evidence={"line": line},
+        action="Check that the first rows are the sweep.",
+    )
 
 
 def _columns(

@@ -69,6 +69,24 @@ def _polar(angle_role: Role) -> Formula:
     return formula
 
 
+def _admitted(data: Data, z0_ohm: float) -> ComplexArray:
+    relative = z0_ohm * (data["g_s"] + 1j * data["b_s"])
+    return np.asarray((1 - relative) / (1 + relative))
+
+
+def _unsigned(size_role: Role) -> Formula:
+    def formula(data: Data, z0_ohm: float) -> ComplexArray:
+        turn = np.exp(1j * np.abs(data["angle_abs"]))
+        return np.asarray(size_of(size_role, data[size_role]) * turn)
+
+    return formula
+
+
+def _unsigned_polar(data: Data, z0_ohm: float) -> ComplexArray:
+    z_ohm = data["z_abs_ohm"] * np.exp(1j * np.abs(data["z_angle_abs"]))
+    return _gamma(np.asarray(z_ohm), z0_ohm)
+
+
 def _gamma(z_ohm: ComplexArray, z0_ohm: float) -> ComplexArray:
     return np.asarray((z_ohm - z0_ohm) / (z_ohm + z0_ohm))
 
@@ -94,7 +112,12 @@ _FORMULAS: dict[tuple[Role, ...], tuple[Content, Formula]] = {
     ("r_ohm", "x_ohm"): ("complex", _rectangular("x_ohm")),
     ("z_abs_ohm", "z_angle"): ("complex", _polar("z_angle")),
     ("z_abs_ohm", "angle"): ("complex", _polar("angle")),
+    ("g_s", "b_s"): ("complex", _admitted),
     ("r_ohm", "x_abs_ohm"): ("unsigned", _rectangular("x_abs_ohm")),
+    ("z_abs_ohm", "z_angle_abs"): ("unsigned", _unsigned_polar),
+    ("magnitude", "angle_abs"): ("unsigned", _unsigned("magnitude")),
+    ("db", "angle_abs"): ("unsigned", _unsigned("db")),
+    ("return_loss_db", "angle_abs"): ("unsigned", _unsigned("return_loss_db")),
     ("magnitude",): ("magnitude", _size("magnitude")),
     ("db",): ("magnitude", _size("db")),
     ("return_loss_db",): ("magnitude", _size("return_loss_db")),
@@ -112,7 +135,7 @@ def reproduces(gamma: ComplexArray, role: Role, values: FloatArray, z0_ohm: floa
     role : str
         What the column is.
     values : ndarray, shape (n,)
-        What stands in it; angles in radians.
+        What stands in it; angles in radians, conductances in siemens.
     z0_ohm : float
         Reference impedance [ohm].
     """
@@ -124,6 +147,13 @@ def reproduces(gamma: ComplexArray, role: Role, values: FloatArray, z0_ohm: floa
     elif role in ("angle", "z_angle"):
         turned = gamma if role == "angle" else z_ohm
         distance = turned / np.abs(turned) - np.exp(1j * values)
+    elif role in ("angle_abs", "z_angle_abs"):
+        turned = gamma if role == "angle_abs" else z_ohm
+        distance = np.exp(1j * np.abs(np.angle(turned))) - np.exp(1j * np.abs(values))
+    elif role in ("g_s", "b_s"):
+        y_s = (1 - gamma) / (1 + gamma) / z0_ohm
+        printed = y_s.real if role == "g_s" else y_s.imag
+        distance = np.arctan(printed * z0_ohm) - np.arctan(values * z0_ohm)
     elif role in ("magnitude", "db", "return_loss_db", "swr"):
         distance = np.abs(gamma) - size_of(role, values)
     else:

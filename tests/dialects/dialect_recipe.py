@@ -81,6 +81,19 @@ def z_matrices(ports: int) -> NDArray[np.complex128]:
     return np.asarray(inverse(one - s) @ (one + s))
 
 
+def hybrid_matrices() -> NDArray[np.complex128]:
+    """Normalised H matrices of `matrices`; G is their inverse.
+
+    H11 = det Z / Z22, H12 = Z12 / Z22, H21 = -Z21 / Z22, H22 = 1 / Z22 (common practice, no
+    source).
+    """
+    z = z_matrices(2)
+    h = np.stack(
+        [np.linalg.det(z), z[:, 0, 1], -z[:, 1, 0], np.ones(len(z))], axis=-1
+    ) / z[:, 1, 1, None]  # fmt: skip
+    return np.asarray(h.reshape(-1, 2, 2))
+
+
 def matrix_rows(
     m: NDArray[np.complex128], wrap: int, entries: str = "full", unit: str = "MHz"
 ) -> list[str]:
@@ -117,6 +130,19 @@ def touchstone_1() -> dict[str, Spelling]:
         "ri-khz.s1p": (text(["# kHz S RI R 50", *rows(unit="kHz")]), ()),
         "ma-mhz.s1p": (text(["# MHz S MA R 50", *rows(pair=ma, unit="MHz")]), ()),
         "db-ghz.s1p": (text(["# GHz S DB R 50", *rows(pair=db, unit="GHz")]), ()),
+        "option-line-below.s1p": (text([*rows(), "# Hz S RI R 50"]), ("option-line-late",)),
+        "option-line-missing.s1p": (
+            text(["! GHz S MA R 50", *rows(pair=ma, unit="GHz")]),
+            ("option-line-missing",),
+        ),
+        "two-ports-h.s2p": (
+            text(["# MHz H RI R 50", *two_port_rows(hybrid_matrices())]),
+            (),
+        ),
+        "two-ports-g.s2p": (
+            text(["# MHz G RI R 50", *two_port_rows(inverse(hybrid_matrices()))]),
+            (),
+        ),
         "bare-option-line.s1p": (text(["#", *rows(pair=ma, unit="GHz")]), ()),
         "option-line-any-order.s1p": (text(["# r 50 ri hz s", *rows()]), ()),
         "option-line-joined.S1P": (text(["#HZ S RI R50", *rows()]), ()),
@@ -299,6 +325,7 @@ def touchstone_2() -> dict[str, Spelling]:
 
 def tables() -> dict[str, Spelling]:
     z = 50 * z_of(GAMMA)
+    y = 1 / z
     sizes = [(abs(g), math.degrees(cmath.phase(g))) for g in GAMMA]
     swr = [(1 + size) / (1 - size) for size, _ in sizes]
 
@@ -455,6 +482,135 @@ def tables() -> dict[str, Spelling]:
             ).encode(),
             (*assumed, "minus-sign"),
         ),
+        "conductance.csv": (
+            text(["Freq (MHz),G (mS),B (mS)", *build(",", mhz, 1e3 * y.real, 1e3 * y.imag)]),
+            assumed,
+        ),
+        "conductance-words.csv": (
+            text(
+                [
+                    "Frequency [kHz];Conductance [S];Susceptance [S]",
+                    *build(";", F_HZ / 1e3, y.real, y.imag, decimal=","),
+                ]
+            ),
+            assumed,
+        ),
+        "admittance-parts.csv": (
+            text(["Hz\tRe(Y) [µS]\tIm(Y) [µS]", *build("\t", F_HZ, 1e6 * y.real, 1e6 * y.imag)]),
+            assumed,
+        ),
+        "impedance-angle.csv": (
+            text(
+                ["MHz,|Z| (ohm),Z phase (deg)", *build(",", mhz, abs(z), np.degrees(np.angle(z)))]
+            ),
+            assumed,
+        ),
+        "return-loss-negative.csv": (
+            text(["MHz,Return Loss (dB),Phase (deg)", *build(",", mhz, level, angle)]),
+            assumed,
+        ),
+        "level-positive.csv": (
+            text(["MHz,S11 (dB),Phase (deg)", *build(",", mhz, -level, angle)]),
+            (*assumed, "positive-level"),
+        ),
+        "complex-cells.csv": (
+            text(["Freq (MHz),S11", *complex_cells(",", mhz, GAMMA, "{}{:+.12g}j")]),
+            assumed,
+        ),
+        "complex-cells-brackets.csv": (
+            text(["Freq (MHz);Gamma", *complex_cells(";", mhz, GAMMA, "({}{:+.12g}i)")]),
+            assumed,
+        ),
+        "complex-impedance.txt": (
+            text(["Freq(MHz)  Z(ohm)", *complex_cells("   ", mhz, z, "{} {:+.12g}j")]),
+            assumed,
+        ),
+        "complex-cells-decimal-commas.csv": (
+            text(
+                [
+                    "Freq (MHz);S11",
+                    *(
+                        row.replace(".", ",")
+                        for row in complex_cells(";", mhz, GAMMA, "{}{:+.12g}j")
+                    ),
+                ]
+            ),
+            assumed,
+        ),
+        "complex-j-in-front.csv": (
+            text(
+                [
+                    "Freq (Hz)\tImpedance",
+                    *(
+                        f"{number(f)}\t{number(v.real)} {sign} j{number(abs(v.imag))}"
+                        for f, v in zip(F_HZ, z, strict=True)
+                        for sign in ("+" if v.imag > 0 else "-")
+                    ),
+                ]
+            ),
+            assumed,
+        ),
+        "thousands-quoted.csv": (
+            text(
+                [
+                    "Frequency (Hz),Re,Im",
+                    *(
+                        f'"{f:,}",{number(g.real)},{number(g.imag)}'
+                        for f, g in zip(F_HZ.tolist(), GAMMA, strict=True)
+                    ),
+                ]
+            ),
+            (*assumed, "thousands-separators"),
+        ),
+        "thousands-points.csv": (
+            text(
+                [
+                    "Frequency (Hz);Re;Im",
+                    *(
+                        f"{f:,};".replace(",", ".")
+                        + f"{number(g.real)};{number(g.imag)}".replace(".", ",")
+                        for f, g in zip(F_HZ.tolist(), GAMMA, strict=True)
+                    ),
+                ]
+            ),
+            (*assumed, "thousands-separators"),
+        ),
+        "thousands-apostrophes.csv": (
+            text(
+                [
+                    "Frequency (Hz);Re;Im",
+                    *(
+                        f"{f:,};".replace(",", "'") + f"{number(g.real)};{number(g.imag)}"
+                        for f, g in zip(F_HZ.tolist(), GAMMA, strict=True)
+                    ),
+                ]
+            ),
+            (*assumed, "thousands-separators"),
+        ),
+        "thousands-thin-spaces.csv": (
+            text(
+                [
+                    "Frequency (Hz);Re;Im",
+                    *(
+                        f"{f:,};".replace(",", "\u202f") + f"{number(g.real)};{number(g.imag)}"
+                        for f, g in zip(F_HZ.tolist(), GAMMA, strict=True)
+                    ),
+                ]
+            ),
+            (*assumed, "thousands-separators"),
+        ),
+        "percent-comments.csv": (
+            text(["% made up", "% MHz, re, im", *build(",", mhz, re, im)]),
+            assumed,
+        ),
+        "slash-comments.csv": (
+            text(["// made up", "// Freq/MHz; Re; Im", *build(";", mhz, re, im)]),
+            assumed,
+        ),
+        "negative-zero.csv": (
+            text(["MHz,re,im", "-0,1,0", *build(",", mhz, re, im)]),
+            (*assumed, "zero-frequency"),
+        ),
         "falling.csv": (
             text(["MHz,re,im", *reversed(build(",", mhz, re, im))]),
             (*assumed, "frequencies-sorted"),
@@ -472,6 +628,15 @@ def tables() -> dict[str, Spelling]:
             assumed,
         ),
     }
+
+
+def complex_cells(
+    separator: str, f: NDArray[np.float64], values: NDArray[np.complex128], form: str
+) -> list[str]:
+    return [
+        f"{number(x)}{separator}{form.format(number(v.real), float(v.imag))}"
+        for x, v in zip(f, values, strict=True)
+    ]
 
 
 def spellings() -> dict[str, Spelling]:

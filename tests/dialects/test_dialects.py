@@ -42,4 +42,4 @@ def test_the_kept_files_are_those_of_the_recipe() -> None:
     kept = {name: (HERE / "spellings" / name).read_bytes() for name in FILES}
     assert kept == {name: data for name, (data, _) in spellings().items()}
     assert (HERE / "expected.csv").read_bytes() == expected()
-    assert len(kept) >= 30
+    assert len(kept) >= 60

@@ -280,7 +280,7 @@ def test_no_text(data: bytes, message: str) -> None:
         (
             {"columns": ["f_mhz", "re", "imag"]},
             "unknown column word 'imag'; use f_hz, f_khz, f_mhz, f_ghz, re, im, magnitude, db, "
-            "angle_deg, angle_rad, r_ohm, x_ohm, x_abs_ohm, z_abs_ohm, z_angle_deg, z_angle_rad, swr, return_loss_db, skip",
+            "angle_deg, angle_rad, r_ohm, x_ohm, x_abs_ohm, z_abs_ohm, z_angle_deg, z_angle_rad, angle_abs_deg, z_angle_abs_deg, g_s, b_s, g_ms, b_ms, swr, return_loss_db, gamma, z_ohm, y_s, skip",
         ),
         (
             {"columns": ["re", "im", "skip"]},

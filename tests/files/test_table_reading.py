@@ -259,9 +259,10 @@ class TestPlaces:
         with pytest.raises(ReadError, match="columns of S21"):
             read_text(preamble + table_text("MHz,re,im", [F_MHZ, SIZE, SIZE]), "a.csv")
 
-    def test_a_second_block_is_left_out_and_pointed_out(self) -> None:
-        block = table_text("MHz,re,im", [F_MHZ, GAMMA.real, GAMMA.imag])
-        sweep = read_text(f"BEGIN\n{block}END\n\nBEGIN\n{block}END\n", "a.csv")
+    def test_a_second_block_of_something_else_is_left_out_and_pointed_out(self) -> None:
+        block = table_text("MHz,S11 re,S11 im", [F_MHZ, GAMMA.real, GAMMA.imag])
+        other = block.replace("S11", "S21")
+        sweep = read_text(f"BEGIN\n{block}END\n\nBEGIN\n{other}END\n", "a.csv")
         assert len(sweep) == 3
         assert "second-block" in codes(sweep)
 

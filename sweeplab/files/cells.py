@@ -1,0 +1,130 @@
+"""Complex numbers that stand in one cell of a table, such as ``0.5-0.25j`` or ``(35.2 + j12)``.
+
+A table that has them is read twice under one layout: once with each replaced by its real part, once
+by its imaginary part.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sweeplab.errors import ReadError
+from sweeplab.files.columns import Column, Role, how_to_say
+from sweeplab.files.show import show
+from sweeplab.sweep import FloatArray
+
+_EXPONENT = r"(?:[eEdD][+-]?\d+)?"
+
+
+def _pattern(decimal: str) -> re.Pattern[str]:
+    number = rf"(?:\d+(?:{decimal}\d*)?|{decimal}\d+){_EXPONENT}"
+    # The left side must not be the tail of a longer number.
+    return re.compile(
+        rf"(?<![\w{decimal}])\(?\s*([+-]?\s?{number})\s?([+-])\s?(?:[ij]\s?\*?\s?({number})|({number})"
+        r"\s?\*?\s?[ij])(?![\w.])\s*\)?",
+        re.ASCII | re.IGNORECASE,
+    )
+
+
+_BY_DECIMAL = {".": _pattern(r"\."), ",": _pattern(",")}
+_PARTS: dict[Role, tuple[Role, Role]] = {
+    "gamma": ("re", "im"),
+    "z_ohm": ("r_ohm", "x_ohm"),
+    "y_s": ("g_s", "b_s"),
+}
+_WHOLES = {parts[0]: whole for whole, parts in _PARTS.items()}
+_SEARCHED_LINES = 2000
+# Stands for a complex cell where only its place matters; no other cell can hold it.
+MARK = "\x1aj"
+
+
+@dataclass(frozen=True)
+class Cells:
+    """A table's lines with their complex cells replaced.
+
+    Parameters
+    ----------
+    real, imaginary : tuple of str
+        By the real and the imaginary parts.
+    marked : tuple of str
+        By `MARK`.
+    """
+
+    real: tuple[str, ...]
+    imaginary: tuple[str, ...]
+    marked: tuple[str, ...]
+
+
+def unfold(lines: Sequence[str]) -> Cells | None:
+    """Return a table's lines with their complex cells replaced, None where there are none."""
+    begin = (line for line in lines[:_SEARCHED_LINES] if "j" in line.lower() or "i" in line.lower())
+    if not any(_search(line) for line in begin):
+        return None
+    return Cells(
+        real=tuple(_replaced(line, lambda match: _part(match[1])) for line in lines),
+        imaginary=tuple(
+            _replaced(line, lambda match: match[2] + _part(match[3] or match[4])) for line in lines
+        ),
+        marked=tuple(_replaced(line, lambda match: MARK) for line in lines),
+    )
+
+
+def _part(text: str) -> str:
+    return "".join(text.split())
+
+
+def _of(line: str) -> re.Pattern[str]:
+    return _BY_DECIMAL["," if "." not in line and (";" in line or "\t" in line) else "."]
+
+
+def _search(line: str) -> re.Match[str] | None:
+    return _of(line).search(line)
+
+
+def _replaced(line: str, by: Callable[[re.Match[str]], str]) -> str:
+    return _of(line).sub(by, line)
+
+
+def whole(column: Column) -> Column:
+    """Return what a complex column is, from what its real part would be."""
+    role = _WHOLES.get(column.role, "skip")
+    return Column(role, column.scale, column.label, column.names_reflection)
+
+
+def parted(
+    columns: tuple[Column, ...], pairs: Sequence[int], real: FloatArray, imaginary: FloatArray
+) -> tuple[tuple[Column, ...], FloatArray]:
+    """Return columns and values with each complex column parted into two.
+
+    Parameters
+    ----------
+    columns : tuple of Column
+    pairs : sequence of int
+        Places of the complex columns.
+    real, imaginary : ndarray, shape (n, columns)
+    """
+    new: list[Column] = []
+    values: list[FloatArray] = []
+    for place, column in enumerate(columns):
+        roles = _PARTS.get(column.role, (column.role,)) if place in pairs else (column.role,)
+        new += [Column(role, column.scale, column.label, column.names_reflection) for role in roles]
+        values += [real[:, place], imaginary[:, place]][: len(roles)]
+    return tuple(new), np.column_stack(values)
+
+
+def check_complex(columns: tuple[Column, ...], pairs: Sequence[int], path: str) -> None:
+    """Raise ReadError where a complex column and its name don't go together."""
+    for place, column in enumerate(columns):
+        if (place in pairs) != (column.role in _PARTS) and column.role != "skip":
+            kind = "complex numbers" if place in pairs else "no complex numbers"
+            raise ReadError(
+                path,
+                f"{kind} in column {show(column.label)}",
+                "use gamma, z_ohm or y_s for complex cells, skip for others"
+                if place in pairs
+                else how_to_say((), len(columns)),
+            )
