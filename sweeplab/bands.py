@@ -30,7 +30,8 @@ def band_of(f_hz: float) -> str:
     for name, (low, high) in BANDS_HZ.items():
         if low * (1 - _MARGIN) <= f_hz <= high * (1 + _MARGIN):
             return name
-    return f"{f_hz / 1e6:.3g}MHz"
+    f_mhz = f_hz / 1e6
+    return f"{f_mhz:.3g}MHz" if f_mhz < 1000 else f"{f_mhz:.0f}MHz"
 
 
 def band_order(name: str) -> float:

@@ -14,14 +14,21 @@ stderr and exit status 1.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 
 class SweeplabError(Exception):
     """The root of every error that sweeplab raises on purpose."""
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        # An error's data must survive the way back from a worker process.
+        pieces: Mapping[str, Any] = getattr(self, "__dataclass_fields__", {})
+        return type(self), tuple(getattr(self, name) for name in pieces) or self.args
 
-@dataclass
+
+@dataclass(eq=False)
 class ReadError(SweeplabError):
     """A file that could not be read.
 
@@ -55,7 +62,7 @@ class QuantityError(SweeplabError):
     """A text that is no quantity with a unit, or one of the wrong dimension."""
 
 
-@dataclass
+@dataclass(eq=False)
 class BuildError(SweeplabError):
     """A build's description that does not hold.
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from sweeplab.bands import band_of
 from sweeplab.finding import Finding, ranked
 from sweeplab.loss import FIGURES as LOSS_FIGURES
-from sweeplab.loss import LossBudget, loss_budget
+from sweeplab.loss import LossBudget
 from sweeplab.resonance import Match, Resonance, find_matches, fit_many
 from sweeplab.resonance.result import Status
 from sweeplab.sweep import Sweep
@@ -168,12 +168,12 @@ def take_readings(
     line = None if state is None or state.feed is None else state.feed.line
     resonances = fit_many(sweeps, line=line, near_hz=near_hz)
     matches = find_matches(sweeps, resonances)
-    return [
-        Reading(
-            sweep,
-            resonance,
-            match,
-            None if state is None else loss_budget(sweep, state, resonance=resonance),
-        )
-        for sweep, resonance, match in zip(sweeps, resonances, matches, strict=True)
-    ]
+    budgets: Sequence[LossBudget | None] = [None] * len(sweeps)
+    if state is not None:
+        from sweeplab.loss import loss_budget
+
+        budgets = [
+            loss_budget(sweep, state, resonance=resonance)
+            for sweep, resonance in zip(sweeps, resonances, strict=True)
+        ]
+    return [Reading(*piece) for piece in zip(sweeps, resonances, matches, budgets, strict=True)]

@@ -63,22 +63,10 @@ class TestWhatIsPrinted:
         assert str(RAISED[3]) == "no loop; describe it"
 
 
-BY_KEYWORD = pytest.mark.xfail(
-    strict=True,
-    reason="a dataclass error built by keyword has empty args, so pickle cannot build it again",
-)
-
-
 class TestWorkerProcesses:
     @pytest.mark.parametrize(
         "error",
-        [
-            RAISED[0],
-            pytest.param(RAISED[1], marks=BY_KEYWORD),
-            RAISED[2],
-            pytest.param(RAISED[3], marks=BY_KEYWORD),
-            *RAISED[4:],
-        ],
+        RAISED,
         ids=lambda error: type(error).__name__,
     )
     def test_an_error_comes_back_as_it_was(self, error: SweeplabError) -> None:

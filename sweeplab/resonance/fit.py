@@ -105,12 +105,14 @@ def fit_rows(rows: Rows, line_known: BoolArray, near_hz: float | None = None) ->
 
 
 def _with_structure(rows: Rows, solution: Solution, first: Solution) -> IndexArray:
-    """Return the rows whose residual over every measured point hangs together."""
+    """Return the rows with a resonance in the span whose residual hangs together."""
     correlation = np.maximum(
         _lag_one_correlation(rows, residuals(rows, solution)),
         _lag_one_correlation(rows, residuals(rows, first)),
     )
-    return np.flatnonzero(correlation * np.sqrt(2 * rows.weight.sum(axis=1)) > _STRUCTURE)
+    structured = correlation * np.sqrt(2 * rows.weight.sum(axis=1)) > _STRUCTURE
+    credible = (np.abs(solution.p[:, 0]) < 0.5) & (solution.p[:, 1] > 0)
+    return np.flatnonzero(structured & credible)
 
 
 def _best(rows: Rows, delay_free: BoolArray) -> Solution:
