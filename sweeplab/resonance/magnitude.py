@@ -1,98 +1,29 @@
 """What the size of the reflection alone says of a resonance.
 
 Loaded frequency, loaded Q and the dip follow; which side of the match the coupling is on does not.
-With ``A = 1 - min|G|^2/|Gd|^2`` lossless coupling leaves ``d = |B|/|Gd| = 1 -+ sqrt(1 - A)``, the
-under- and the over-coupled candidate (D. Kajfez & E. J. Hwan, IEEE Trans. MTT 32, 666, 1984), with
-``beta = d/(2 - d)`` and ``Q0 = QL (1 + beta)``. Both are reported with what the data say of each.
-Near the match they merge, and the square root bends what is normal in the data: distributions are
-propagated (GUM Supplement 1, JCGM 101:2008), not slopes.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from functools import lru_cache
+from dataclasses import replace
 
 import numpy as np
 
-from sweeplab.estimate import Estimate, coverage_factor
+from sweeplab.estimate import Estimate
 from sweeplab.finding import Finding, ranked
 from sweeplab.line import Line
 from sweeplab.resonance.alternatives import step_gain
 from sweeplab.resonance.brackets import unexplained_loss
+from sweeplab.resonance.candidates import Candidates, Spread, deviation
 from sweeplab.resonance.figures import correlation_inflation
 from sweeplab.resonance.judge import Evidence, judge, screen, share_of_one_point
-from sweeplab.resonance.result import Circle, Resonance
-from sweeplab.resonance.sizes import UNKNOWNS, SizeFit, fit_sizes
-from sweeplab.sweep import ComplexArray, FloatArray, Sweep
+from sweeplab.resonance.result import Resonance
+from sweeplab.resonance.sizes import SizeFit, fit_sizes
+from sweeplab.sweep import Sweep
 
-_DRAWS = 8000
-_TAILS = (2.5, 97.5)
-_NORMAL_95 = coverage_factor()
 # Residuals of neighbours that hang together by so many standard deviations are no white noise.
 _NOTABLE = 3.0
-# A coupling factor of infinity is one that no dip of any depth shows.
-_LEAST_ABSORBED = 1e-9
-
-
-@dataclass(frozen=True, eq=False)
-class Candidates:
-    """Circles that a squared size allows, with a real positive detuned reflection.
-
-    Parameters
-    ----------
-    f_loaded_hz, q_loaded : ndarray, shape (m,)
-        Of the fit, and of draws from its distribution.
-    detuned : ndarray, shape (m,)
-    drop_under, drop_over : ndarray of complex, shape (m,)
-    """
-
-    f_loaded_hz: FloatArray
-    q_loaded: FloatArray
-    detuned: FloatArray
-    drop_under: ComplexArray
-    drop_over: ComplexArray
-
-    @classmethod
-    def of(cls, fit: SizeFit, unknowns: FloatArray) -> Candidates:
-        """Return the circles of unknowns (x0, ln kappa, a0, a1, a2), shape (m, 5).
-
-        ``C = Gd* B`` has ``Im C = a2/2`` and ``Re C = -a0 (1 -+ s)``,
-        ``s^2 = 1 + a1/a0 - (a2/(2 a0))^2``.
-        """
-        rows = fit.rows
-        f = rows.f_mid_hz[0] + unknowns[:, 0] * rows.span_hz[0]
-        q = np.exp(unknowns[:, 1]) * f / rows.span_hz[0]
-        a0 = np.maximum(unknowns[:, 2], 1e-12)
-        skew = unknowns[:, 4] / (2 * a0)
-        absorbed = np.clip(skew**2 - unknowns[:, 3] / a0, _LEAST_ABSORBED, 1.0)
-        s = np.sqrt(1 - absorbed)
-        detuned = np.sqrt(a0)
-        # 1 - s without cancellation.
-        under = detuned * (-absorbed / (1 + s) + 1j * skew)
-        return cls(f, q, detuned, under, detuned * (-(1 + s) + 1j * skew))
-
-    def unloaded(self, over: bool) -> tuple[FloatArray, FloatArray]:
-        """Return Q0 and coupling factor of one candidate, each of shape (m,)."""
-        d = np.abs(self.drop_over if over else self.drop_under) / self.detuned
-        beta = d / np.maximum(2 - d, _LEAST_ABSORBED)
-        return self.q_loaded * (1 + beta), beta
-
-    def circle(self, fit: SizeFit, over: bool) -> Circle:
-        """Return the first row's circle of one candidate."""
-        drop = complex((self.drop_over if over else self.drop_under)[0])
-        return Circle(
-            float(self.f_loaded_hz[0]), float(self.q_loaded[0]), complex(self.detuned[0]), drop,
-            0.0, float(fit.rows.f_mid_hz[0]),
-        )  # fmt: skip
-
-    def covariance(self) -> FloatArray:
-        """Return the draws' covariance in the order of `Resonance.covariance`, under-coupled."""
-        nothing = np.zeros_like(self.detuned)
-        columns = (self.f_loaded_hz, self.q_loaded, nothing, self.detuned, nothing,
-                   self.drop_under.real, self.drop_under.imag)  # fmt: skip
-        return np.asarray(np.cov(np.stack(columns)[:, 1:]))
 
 
 def fit_magnitude(sweep: Sweep, line: Line | None = None) -> Resonance:
@@ -126,43 +57,39 @@ def fit_magnitude(sweep: Sweep, line: Line | None = None) -> Resonance:
 
 def _told(fit: SizeFit, sweep: Sweep, line: Line | None, findings: list[Finding]) -> Resonance:
     inflation = _inflation(fit)
-    spread = np.zeros((UNKNOWNS, UNKNOWNS)) if fit.covariance is None else fit.covariance
-    here = np.concatenate([fit.p, fit.a])
-    drawn = here + inflation * _normal_draws() @ _root(spread).T
-    candidates = Candidates.of(fit, np.concatenate([here[None], drawn]))
-    evidence = _evidence(fit, candidates, sweep, inflation)
+    spread = Spread.of(fit, inflation)
+    evidence = _evidence(fit, spread.sides, sweep, inflation)
     status, judged = judge(evidence, fit.covariance is not None)
     if status == "refused":
         return Resonance("refused", tuple(judged), line=line)
-    f, q = candidates.f_loaded_hz, candidates.q_loaded
-    off = np.abs(np.abs(sweep.gamma[fit.kept]) - np.sqrt(np.maximum(fit.square[fit.kept], 0)))
+    f, q = spread.sides.f_loaded_hz, spread.sides.q_loaded
+    off = np.abs(sweep.gamma[fit.kept]) - np.sqrt(np.maximum(fit.square[fit.kept], 0))
     resonance = Resonance(
         status="doubtful",
-        f_loaded_hz=Estimate.normal(float(f[0]), float(f[1:].std()), fit.dof),
-        q_loaded=_lognormal(q, fit.dof),
-        half_power_bandwidth_hz=_lognormal(f / q, fit.dof),
+        f_loaded_hz=Estimate.normal(float(f[0]), deviation(f), fit.dof),
+        q_loaded=Estimate.lognormal(float(q[0]), deviation(q), fit.dof),
+        half_power_bandwidth_hz=Estimate.lognormal(float(f[0] / q[0]), deviation(f / q), fit.dof),
         residual_rms=float(np.sqrt(np.mean(off**2))),
         points_in_bandwidth=evidence.points,
-        circle=candidates.circle(fit, over=False),
-        covariance=candidates.covariance(),
+        circle=spread.sides.circle(fit, over=False),
+        covariance=spread.covariance(),
         kept=fit.kept,
         line=line,
     )
-    return _with_candidates(resonance, fit, candidates, [*findings, *judged])
+    return _with_candidates(resonance, fit, spread, [*findings, *judged])
 
 
 def _with_candidates(
-    resonance: Resonance, fit: SizeFit, candidates: Candidates, findings: list[Finding]
+    resonance: Resonance, fit: SizeFit, spread: Spread, findings: list[Finding]
 ) -> Resonance:
     """Return the resonance with both candidates of the unloaded figures."""
-    stretch = coverage_factor(fit.dof) / _NORMAL_95
-    figures = [[_propagated(draws, stretch) for draws in candidates.unloaded(over)]
-               for over in (False, True)]  # fmt: skip
-    u_size = float(candidates.detuned[1:].std())
+    figures = [spread.unloaded(over) for over in (False, True)]
     loss: list[Finding] = []
     for over, pair in enumerate(figures):
-        circle = candidates.circle(fit, bool(over))
-        other = unexplained_loss(circle, u_size, pair[0].value, resonance.line is not None)
+        other = unexplained_loss(
+            spread.sides.circle(fit, bool(over)), deviation(spread.sides.detuned),
+            pair[0].value, resonance.line is not None,
+        )  # fmt: skip
         if other is not None:
             figures[over] = [e.widened(x) for e, x in zip(pair, other[:2], strict=True)]
             loss += [] if other[2] is None else [other[2]]
@@ -203,41 +130,6 @@ def _line_stays(line: Line, sweep: Sweep) -> Finding:
     )  # fmt: skip
 
 
-def _propagated(draws: FloatArray, stretch: float) -> Estimate:
-    """Return the first value with the spread and the 95 % interval of the rest.
-
-    Parameters
-    ----------
-    draws : ndarray, shape (1 + m,)
-    stretch : float
-        Of the interval about the value, for the noise is estimated too.
-    """
-    value = float(draws[0])
-    low, high = (float(end) for end in np.percentile(draws[1:], _TAILS))
-    low, high = (value * (max(end, 1e-300) / value) ** stretch for end in (low, high))
-    return Estimate(value, float(draws[1:].std()), min(low, value), max(high, value))
-
-
-def _lognormal(draws: FloatArray, dof: float) -> Estimate:
-    value = float(draws[0])
-    return Estimate.lognormal(value, value * float(np.log(draws[1:]).std()), dof)
-
-
-@lru_cache(maxsize=1)
-def _normal_draws() -> FloatArray:
-    """Return fixed draws of five independent standard normals whose covariance is exactly one."""
-    half = np.random.default_rng(20080101).standard_normal((_DRAWS // 2, UNKNOWNS))
-    draws = np.concatenate([half, -half])
-    return np.asarray(draws @ np.linalg.inv(_root(np.cov(draws.T))).T)
-
-
-def _root(covariance: FloatArray) -> FloatArray:
-    """Return R with ``R R^T`` the covariance, which may be zero."""
-    scale = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
-    values, vectors = np.linalg.eigh(covariance / scale[:, None] / scale)
-    return np.asarray(scale[:, None] * vectors * np.sqrt(np.maximum(values, 0)))
-
-
 def _correlation(fit: SizeFit) -> float:
     r = fit.residual
     pairs = fit.kept[1:] & fit.kept[:-1]
@@ -255,7 +147,7 @@ def _evidence(fit: SizeFit, candidates: Candidates, sweep: Sweep, inflation: flo
     x, kept = fit.x, fit.kept
     size = np.abs(sweep.gamma)
     measured = np.isfinite(size)
-    diameter = np.abs(candidates.drop_under)
+    diameter = np.abs(candidates.drop(over=False))
     relative = diameter / candidates.detuned
     q0 = candidates.unloaded(over=False)[0]
     rho = max(_correlation(fit), 0.0)
@@ -271,10 +163,10 @@ def _evidence(fit: SizeFit, candidates: Candidates, sweep: Sweep, inflation: flo
         step=float(step_gain(fit.residual[None].astype(np.complex128), fit.rows.weight)[0]),
         points=int((kept & (np.abs(x) <= 1)).sum()),
         one_point=float(share),
-        u_q_loaded=float(np.log(candidates.q_loaded[1:]).std()),
-        u_q_unloaded=float(np.log(q0[1:]).std()),
+        u_q_loaded=deviation(np.log(candidates.q_loaded)),
+        u_q_unloaded=deviation(np.log(q0)),
         diameter=float(relative[0]),
-        u_diameter=float(relative[1:].std()),
+        u_diameter=deviation(relative),
         misfit=shared / max(float(diameter[0]), 1e-300),
         inflation=inflation,
         detuned_size=float(candidates.detuned[0]),

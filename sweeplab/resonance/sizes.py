@@ -24,7 +24,7 @@ _ROUNDS = 8
 _CONVERGED = 1e-6
 _DAMPING = 1e-5
 _LONGEST_STEP = np.array([0.25, 0.7])
-_LEAST_P, _MOST_P = np.array([-1.5, -4.0]), np.array([1.5, 9.0])
+LEAST_P, MOST_P = np.array([-1.5, -4.0]), np.array([1.5, 9.0])
 _COARSE_POINTS = 72
 _COARSE_STEPS = 6
 _STARTS = 3
@@ -208,7 +208,7 @@ def _descended(
     damping = _DAMPING
     for _ in range(steps):
         step = _step(here, damping)
-        there = _evaluate(rows, y, weight, np.clip(here.p + step, _LEAST_P, _MOST_P))
+        there = _evaluate(rows, y, weight, np.clip(here.p + step, LEAST_P, MOST_P))
         if there.rss <= here.rss * (1 + 1e-14):
             done = bool(np.abs(there.p - here.p).max() < _CONVERGED)
             here, damping = there, damping / 10
