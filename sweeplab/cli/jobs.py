@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import islice
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sweeplab.errors import ReadError, SweepError, SweeplabError
@@ -16,6 +14,7 @@ if TYPE_CHECKING:
     from sweeplab.reading import Reading
     from sweeplab.reference import Reference
     from sweeplab.study.compare import Comparison
+    from sweeplab.sweep import Sweep
 Failed = Callable[[str, Exception], None]
 # Fitting together costs a fraction of one by one; few enough that the first answer comes soon.
 _BATCH = 24
@@ -29,6 +28,7 @@ def readings_of(
     *,
     columns: Sequence[str] | None = None,
     z0_ohm: float | None = None,
+    port: int | None = None,
     near_hz: float | None = None,
     reference: Reference | None = None,
 ) -> Iterator[Reading]:
@@ -37,11 +37,12 @@ def readings_of(
     Parameters
     ----------
     files : iterable of str
+        Files, folders, archives, '-' for standard input.
     build : Build or None
     setting : str or None
     failed : callable
         Told each file that could not be read, and why; the rest is done.
-    columns, z0_ohm : optional
+    columns, z0_ohm, port : optional
         As `read_sweep` takes them.
     near_hz, reference : optional
         As `take_readings` takes them.
@@ -51,22 +52,34 @@ def readings_of(
     BuildError
         The build has no such setting.
     """
-    from sweeplab.files import read_sweep
     from sweeplab.reading import take_readings
 
-    left = iter(files)
-    while batch := list(islice(left, _BATCH)):
-        sweeps = []
-        for file in batch:
+    told: dict[str, Any] = {"columns": columns, "z0_ohm": z0_ohm, "port": port}
+    for batch in _read(files, failed, reference, told):
+        sweeps = [sweep for sweep, _ in batch]
+        yield from take_readings(sweeps, build, setting, near_hz=near_hz, reference=reference)
+
+
+def _read(
+    files: Iterable[str], failed: Failed, reference: Reference | None, told: dict[str, Any]
+) -> Iterator[list[tuple[Sweep, bytes]]]:
+    """Yield batches of sweeps, each with the bytes it was read from."""
+    from sweeplab.files import places, read_each
+
+    found = (place for file in files for place in places([file]))
+    while batch := list(islice(found, _BATCH)):
+        good = []
+        for answer in read_each(batch, **told):
             try:
-                sweep = read_sweep(file, columns=columns, z0_ohm=z0_ohm)
+                if answer.sweep is None:
+                    raise answer.error or ReadError(answer.name, "no sweep", "check the file")
                 if reference is not None:
                     # Tried here, so that a sweep it does not cover fails alone.
-                    reference.correct(sweep)
-                sweeps.append(sweep)
+                    reference.correct(answer.sweep)
+                good.append((answer.sweep, answer.raw))
             except (ReadError, SweepError) as error:
-                failed(file, error)
-        yield from take_readings(sweeps, build, setting, near_hz=near_hz, reference=reference)
+                failed(answer.name, error)
+        yield good
 
 
 def add_files(
@@ -78,20 +91,21 @@ def add_files(
     *,
     columns: Sequence[str] | None = None,
     z0_ohm: float | None = None,
+    port: int | None = None,
 ) -> Iterator[tuple[Reading, Added]]:
     """Add files to a log, yielding each once it is committed; otherwise as `readings_of`."""
-    told: dict[str, Any] = {"columns": columns, "z0_ohm": z0_ohm}
-    for reading in readings_of(files, build, setting, failed, **told):
-        file = reading.sweep.origin.file
-        try:
-            raw = Path(file).read_bytes()
-            if hashlib.sha256(raw).hexdigest() != reading.sweep.origin.sha256:
-                raise ReadError(file, "changed while it was read", "add it again")
-            added = log.add(reading.sweep, raw, reading, build, setting, **told)
-        except (SweeplabError, OSError) as error:
-            failed(file, error)
-            continue
-        yield reading, added
+    from sweeplab.reading import take_readings
+
+    told: dict[str, Any] = {"columns": columns, "z0_ohm": z0_ohm, "port": port}
+    for batch in _read(files, failed, None, told):
+        readings = take_readings([sweep for sweep, _ in batch], build, setting)
+        for reading, (sweep, raw) in zip(readings, batch, strict=True):
+            try:
+                added = log.add(sweep, raw, reading, build, setting, **told)
+            except (SweeplabError, OSError) as error:
+                failed(sweep.origin.file, error)
+                continue
+            yield reading, added
 
 
 def read_again(log: Log, stored: StoredSweep) -> Reading:

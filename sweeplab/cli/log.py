@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sweeplab.cli.options import Z0, AsJson, Columns, Files, Setting, column_names
+from sweeplab.cli.options import Z0, AsJson, Columns, Files, Port, Setting, column_names
 from sweeplab.cli.shell import Shell, print_json, with_progress
 from sweeplab.errors import LogError
 
@@ -40,16 +40,18 @@ def add(
     setting: Setting = None,
     columns: Columns = None,
     z0: Z0 = None,
+    port: Port = None,
     as_json: AsJson = False,
 ) -> None:
     """Add sweeps to the log; the same bytes are kept once."""
     shell = Shell.of(ctx)
     from sweeplab.cli.jobs import add_files
+    from sweeplab.files import places
 
-    told: dict[str, Any] = {"columns": column_names(columns), "z0_ohm": z0}
+    told: dict[str, Any] = {"columns": column_names(columns), "z0_ohm": z0, "port": port}
     with shell.open_log() as log:
         described = log.build(build)
-        watched = with_progress(files)
+        watched = with_progress([place.name for place in places(files)])
         for reading, added in add_files(log, watched, described, setting, shell.fail, **told):
             file = reading.sweep.origin.file
             if as_json:

@@ -10,7 +10,14 @@ if TYPE_CHECKING:
     from sweeplab.reference import Reference
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
-Files = Annotated[list[str], typer.Argument(metavar="FILE", help="Sweeps: Touchstone or tables.")]
+Files = Annotated[
+    list[str],
+    typer.Argument(
+        metavar="FILE",
+        help="Sweeps: Touchstone or tables; folders or zip archives of them; '-' for standard "
+        "input; 'log.csv#2' for the second sweep in a file.",
+    ),
+]
 Setting = Annotated[
     str | None, typer.Option(metavar="S", help="The build's setting they were taken in.")
 ]
@@ -24,6 +31,10 @@ Columns = Annotated[
 Z0 = Annotated[
     float | None,
     typer.Option("--z0", metavar="OHM", help="Reference impedance, where the file has none."),
+]
+Port = Annotated[
+    int | None,
+    typer.Option(metavar="N", help="Whose reflection, in a file of several ports: 1 unless said."),
 ]
 Near = Annotated[
     str | None,

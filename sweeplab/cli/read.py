@@ -13,6 +13,7 @@ from sweeplab.cli.options import (
     Columns,
     Files,
     Near,
+    Port,
     ReferenceLoad,
     ReferenceOpen,
     ReferenceShort,
@@ -41,6 +42,7 @@ def read(
     setting: Setting = None,
     columns: Columns = None,
     z0: Z0 = None,
+    port: Port = None,
     as_json: AsJson = False,
     near: Near = None,
     reference_open: ReferenceOpen = None,
@@ -54,16 +56,18 @@ def read(
     """Say what sweeps tell: efficiency, match, what to do next."""
     _check_usage(build_file, setting, plot)
     from sweeplab.cli.jobs import readings_of
+    from sweeplab.files import places
 
     shell = Shell.of(ctx)
     build = None if build_file is None else load_build(build_file)
     told: dict[str, Any] = {
         "columns": column_names(columns),
         "z0_ohm": z0,
+        "port": port,
         "near_hz": frequency(near),
         "reference": reference_of(reference_open, reference_short, reference_load),
     }
-    watched = with_progress(files)
+    watched = with_progress([place.name for place in places(files)])
     readings = list(readings_of(watched, build, setting, shell.fail, **told))
     if as_json:
         failed = [{"file": file, "error": text} for file, text in shell.failed]

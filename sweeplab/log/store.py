@@ -151,6 +151,7 @@ class Log:
         *,
         columns: Sequence[str] | None = None,
         z0_ohm: float | None = None,
+        port: int | None = None,
     ) -> Added:
         """Add a sweep with its reading; on the disk when this returns.
 
@@ -165,7 +166,7 @@ class Log:
             The build it was taken on, or that build's name.
         setting : str or None
             The build's setting.
-        columns, z0_ohm : optional
+        columns, z0_ohm, port : optional
             What the reader was told beside the bytes, so that they can be read again.
 
         Raises
@@ -176,7 +177,9 @@ class Log:
         """
         name = build if isinstance(build, str) else build.name
         sha256 = hashlib.sha256(raw).hexdigest()
-        read_with = packing.pack({"columns": columns and list(columns), "z0_ohm": z0_ohm})
+        told = {"columns": columns and list(columns), "z0_ohm": z0_ohm}
+        # Left out where not said, so that what a log holds does not change for most.
+        read_with = packing.pack(told if port is None else {**told, "port": port})
         with self._writing() as connection:
             build_id = self._build_id(name)
             there = self._sweeps_where("s.sha256 = ?", sha256)
@@ -301,7 +304,7 @@ class Log:
         return reread(self, sweep_ids, sweep_from_bytes, take_reading)
 
     def read_with(self, sweep_id: int) -> dict[str, Any]:
-        """Return what the reader was told beside the bytes: ``columns`` and ``z0_ohm``."""
+        """Return what the reader was told beside the bytes: ``columns``, ``z0_ohm``, ``port``."""
         self.sweep(sweep_id)
         rows = self._rows("SELECT read_with FROM sweeps WHERE id = ?", sweep_id)
         return packing.unpack(rows[0]["read_with"])
