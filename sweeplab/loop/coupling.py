@@ -128,7 +128,10 @@ def coupling_of(model: LoopModel, feed: CouplingGeometry, f_hz: float) -> Coupli
     main = closed_path(model.geometry, _FINE_SEGMENTS)
     nodes = coupling_nodes(model, feed)
     k = 2 * math.pi * f_hz / C0_M_PER_S
-    linked = path_integral(main.nodes_m, nodes, 0.0, _current_on(main, model, f_hz), k)
+    current = _current_on(main, model, f_hz)
+    linked = sum(
+        path_integral(main.nodes_m[ring], nodes, 0.0, current[ring], k) for ring in main.rings
+    )
     size = feed.circumference_m
     per_m = round_wire_impedance(f_hz, feed.conductor_radius_m, _COPPER_S_PER_M)
     filling = 1.0 if feed.shape == "circle" else math.pi / 4
@@ -244,12 +247,21 @@ def _current_on(fine: Path, model: LoopModel, f_hz: float) -> ComplexArray:
     """Return the solved current at the nodes of a finer copy of the path [A]."""
     coarse = closed_path(model.geometry)
     solved = model.currents(f_hz).nodes_a
-    along = np.cumsum(coarse.lengths_m) / coarse.lengths_m.sum()
-    places = np.concatenate([[0.0], along])
-    closed = np.append(solved, solved[0])
-    wanted = np.concatenate([[0.0], np.cumsum(fine.lengths_m)[:-1]]) / fine.lengths_m.sum()
-    real, imaginary = (np.interp(wanted, places, part) for part in (closed.real, closed.imag))
-    return np.asarray(real + 1j * imaginary)
+    current = np.empty(len(fine.nodes_m), dtype=complex)
+    for here, there in zip(fine.rings, coarse.rings, strict=True):
+        places, wanted = _fractions(coarse.lengths_m[there]), _fractions(fine.lengths_m[here])
+        closed = np.append(solved[there], solved[there][0])
+        real, imaginary = (
+            np.interp(wanted[:-1], places, part) for part in (closed.real, closed.imag)
+        )
+        current[here] = real + 1j * imaginary
+    return current
+
+
+def _fractions(lengths_m: FloatArray) -> FloatArray:
+    """Return how far round each node of a ring is, from 0 to 1, shape (n + 1,)."""
+    ends = np.concatenate([[0.0], np.cumsum(lengths_m)])
+    return np.asarray(ends / ends[-1])
 
 
 def _first_turn(model: LoopModel) -> FloatArray:

@@ -263,8 +263,8 @@ def _pieces(
 ) -> tuple[FloatArray, ComplexArray]:
     """Return where the current's pieces are [m] and their moments [A m], each (n, 3)."""
     start = standing(path.nodes_m, stand)
-    along = np.roll(start, -1, axis=0) - start
-    following = np.roll(current, -1)
+    along = start[path.following] - start
+    following = current[path.following]
     places, moments = [], []
     for x in (0.5 - math.sqrt(1 / 12), 0.5 + math.sqrt(1 / 12)) if near else (0.5,):
         places.append(start + x * along)

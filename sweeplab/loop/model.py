@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 from typing import TYPE_CHECKING, overload
 
@@ -39,8 +40,8 @@ class LoopModel:
     Raises
     ------
     ModelError
-        The description lies outside the model: turns in parallel or in one plane, no spacing
-        between turns, more than four turns.
+        The description lies outside the model: no spacing between turns, more than four turns,
+        a gap that does not fit.
     """
 
     def __init__(self, build: Build) -> None:
@@ -131,11 +132,9 @@ def geometry_of(build: Build) -> Geometry:
     """
     loop = build.loop
     turns = int(loop.turns)
-    if turns > 1 and (loop.winding != "series" or loop.arrangement != "side-by-side"):
-        raise ModelError("turns in parallel or in one plane are not modelled: no losses inferred")
     if turns > 1 and loop.turn_spacing is None:
         raise ModelError("several turns need loop.turn_spacing, centre to centre")
-    lengths = tuple(q.value for q in loop.turn_lengths) or (loop.circumference.value,) * turns
+    in_plane = turns > 1 and loop.arrangement == "in-plane"
     aspect = 1.0
     if loop.shape == "rectangle":
         if loop.width is None or loop.height is None:
@@ -143,13 +142,39 @@ def geometry_of(build: Build) -> Geometry:
         aspect = loop.width.value / loop.height.value
     return Geometry(
         shape=loop.shape,
-        turn_lengths_m=lengths,
+        turn_lengths_m=_turn_lengths(build, in_plane),
         gap_m=gap_of(build),
         radius_m=equivalent_radius(build.conductor),
         aspect=aspect,
         turn_spacing_m=0.0 if loop.turn_spacing is None else loop.turn_spacing.value,
         leads_m=0.0 if loop.leads is None else loop.leads.value,
+        parallel=turns > 1 and loop.winding == "parallel",
+        in_plane=in_plane,
     )
+
+
+# How much longer a turn is that lies one spacing further out: its perimeter over its inradius.
+_PERIMETER_PER_INRADIUS = {
+    "circle": 2 * math.pi,
+    "octagon": 16 * math.tan(math.pi / 8),
+    "square": 8.0,
+    "rectangle": 8.0,
+}
+
+
+def _turn_lengths(build: Build, in_plane: bool) -> tuple[float, ...]:
+    """Return each turn's length [m]; of turns in one plane the described size is the outermost."""
+    loop = build.loop
+    if loop.turn_lengths:
+        return tuple(length.value for length in loop.turn_lengths)
+    size, turns = loop.circumference.value, int(loop.turns)
+    if not in_plane or loop.turn_spacing is None:
+        return (size,) * turns
+    shorter = loop.turn_spacing.value * _PERIMETER_PER_INRADIUS[loop.shape]
+    lengths = tuple(size - turn * shorter for turn in range(turns))
+    if lengths[-1] <= size / 10:
+        raise ModelError("so many turns do not fit within one another at this spacing")
+    return lengths
 
 
 def gap_of(build: Build) -> float:

@@ -21,6 +21,7 @@ _SEGMENTS_A_TURN = 56
 # kernel of a thin wire wants them no shorter than about its radius.
 _GAP_SEGMENTS = (2, 6)
 _GAP_SEGMENT_RADII = 1.5
+_CLEARANCE_RADII = 5.0
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,10 @@ class Geometry:
         Length under the capacitor's voltage and of each lead to it [m].
     radius_m : float
         Of the equivalent round wire [m].
+    parallel : bool
+        Turns share the gap, instead of carrying one current after the other.
+    in_plane : bool
+        Turns lie within one another, instead of side by side.
     """
 
     shape: str
@@ -50,38 +55,67 @@ class Geometry:
     aspect: float = 1.0
     turn_spacing_m: float = 0.0
     leads_m: float = 0.0
+    parallel: bool = False
+    in_plane: bool = False
 
 
 def closed_path(geometry: Geometry, segments_a_turn: int = _SEGMENTS_A_TURN) -> Path:
-    """Return the path of a loop of turns in series, side by side.
+    """Return the path of a loop.
 
-    Each turn runs from the gap's right edge round to its left edge; a straight piece joins it to
-    the next turn's right edge. From the last turn a lead runs outward, across the capacitor, and
-    back to the first.
+    Turns in series: each runs from the gap's right edge round to its left edge; a straight piece
+    joins it to the next turn's right edge. From the last turn a lead runs outward, across the
+    capacitor, and back to the first. Turns in parallel: a ring each, with a gap each, at one
+    voltage.
 
     Raises
     ------
     ModelError
         The gap does not fit the loop.
     """
-    turns = len(geometry.turn_lengths_m)
-    opening = geometry.gap_m
-    runs = []
-    for turn, length in enumerate(geometry.turn_lengths_m):
-        if not opening < 0.3 * length:
-            raise ModelError(f"a gap of {opening:.3g} m does not fit a turn of {length:.3g} m")
-        plane = _turn(geometry.shape, length, geometry.aspect, opening, segments_a_turn)
-        y = np.full(len(plane), turn * geometry.turn_spacing_m)
-        runs.append(np.stack([plane[:, 0], y, plane[:, 1]], axis=1))
     step = min(geometry.turn_lengths_m) / segments_a_turn
+    turns = [_placed(geometry, turn, segments_a_turn) for turn in range(_count(geometry))]
+    if geometry.parallel:
+        return _joined([_closed([turn], geometry, step) for turn in turns], geometry.radius_m)
+    return _joined([_closed(turns, geometry, step)], geometry.radius_m)
+
+
+def _count(geometry: Geometry) -> int:
+    return len(geometry.turn_lengths_m)
+
+
+def _placed(geometry: Geometry, turn: int, segments_a_turn: int) -> FloatArray:
+    """Return one turn's nodes where it lies, shape (n, 3) [m]."""
+    length = geometry.turn_lengths_m[turn]
+    if not geometry.gap_m < 0.3 * length:
+        raise ModelError(f"a gap of {geometry.gap_m:.3g} m does not fit a turn of {length:.3g} m")
+    plane = _turn(geometry.shape, length, geometry.aspect, geometry.gap_m, segments_a_turn)
+    y = 0.0 if geometry.in_plane else turn * geometry.turn_spacing_m
+    return np.stack([plane[:, 0], np.full(len(plane), y), plane[:, 1]], axis=1)
+
+
+Ring = tuple[FloatArray, NDArray[np.bool_]]
+
+
+def _closed(runs: list[FloatArray], geometry: Geometry, step: float) -> Ring:
+    """Return one ring: runs joined one after the other, closed over the capacitor."""
     wire = np.concatenate(
         [part for run, following in zip(runs, [*runs[1:], None], strict=True)
          for part in (run, _joint(run, following, step))]
     )  # fmt: skip
-    bridge, in_gap = _bridge(wire[-1], wire[0], geometry, step, turns)
-    nodes = np.concatenate([wire, bridge])
+    bridge, in_gap = _bridge(wire[-1], wire[0], geometry, step, len(runs))
     flags = np.concatenate([np.zeros(len(wire) - 1, dtype=bool), in_gap])
-    return Path(nodes, flags, geometry.radius_m)
+    return np.concatenate([wire, bridge]), flags
+
+
+def _joined(rings: list[Ring], radius_m: float) -> Path:
+    sizes = [len(nodes) for nodes, _ in rings]
+    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    return Path(
+        np.concatenate([nodes for nodes, _ in rings]),
+        np.concatenate([flags for _, flags in rings]),
+        radius_m,
+        tuple(int(start) for start in starts),
+    )
 
 
 def _joint(run: FloatArray, following: FloatArray | None, step: float) -> FloatArray:
@@ -103,7 +137,9 @@ def _bridge(
 
     The flags belong to the segments from `end` on, the last one closing the path.
     """
-    out = np.array([0.0, 0.0, geometry.leads_m])
+    # Turns in one plane: the way back crosses the joints between them at a distance.
+    aside = _CLEARANCE_RADII * geometry.radius_m if geometry.in_plane and turns > 1 else 0.0
+    out = np.array([0.0, aside, geometry.leads_m])
     left, right = end + out, start + out
     across = right - left
     distance = float(np.linalg.norm(across))

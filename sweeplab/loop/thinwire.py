@@ -34,26 +34,43 @@ _SMOOTH_POINTS = 5
 
 @dataclass(frozen=True, eq=False)
 class Path:
-    """A closed path of straight segments; segment i runs from node i to node i + 1.
+    """Closed rings of straight segments; segment i runs from node i to the one that follows.
 
     Parameters
     ----------
     nodes_m : ndarray, shape (n, 3)
-        Corners [m]; the last is joined to the first.
+        Corners [m], ring after ring; the last of a ring is joined to its first.
     in_gap : ndarray of bool, shape (n,)
-        Segments over which the capacitor's voltage stands.
+        Segments over which the capacitor's voltage stands: a run of them in every ring.
     radius_m : float
         Radius of the round wire that the kernel sees [m].
+    ring_starts : tuple of int
+        Index of each ring's first node. Several rings share one capacitor: turns in parallel.
     """
 
     nodes_m: FloatArray
     in_gap: NDArray[np.bool_]
     radius_m: float
+    ring_starts: tuple[int, ...] = (0,)
+
+    @property
+    def rings(self) -> list[slice]:
+        """The rings' places among the nodes."""
+        stops = (*self.ring_starts[1:], len(self.nodes_m))
+        return [slice(*ends) for ends in zip(self.ring_starts, stops, strict=True)]
+
+    @property
+    def following(self) -> NDArray[np.intp]:
+        """Index of the node that follows each node, shape (n,)."""
+        index = np.arange(1, len(self.nodes_m) + 1)
+        for ring in self.rings:
+            index[ring.stop - 1] = ring.start
+        return index
 
     @property
     def vectors_m(self) -> FloatArray:
         """Segment vectors, shape (n, 3) [m]."""
-        return np.asarray(np.roll(self.nodes_m, -1, axis=0) - self.nodes_m)
+        return np.asarray(self.nodes_m[self.following] - self.nodes_m)
 
     @property
     def lengths_m(self) -> FloatArray:
@@ -91,9 +108,7 @@ class ThinWire:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._vector, self._scalar = _matrices(path)
-        gap = np.where(path.in_gap, path.lengths_m, 0.0)
-        # Every gap segment drives its two end nodes by half its share of one volt.
-        self._drive = (gap + np.roll(gap, 1)) / (2 * gap.sum())
+        self._drive = _drive(path)
         self._overlap = _overlap(path, ~path.in_gap)
         self._extent_m = float(np.ptp(path.nodes_m, axis=0).max() * math.sqrt(2))
 
@@ -119,9 +134,9 @@ class ThinWire:
             )
         reactive, resistive = self._at(k)
         inner = z_conductor_ohm_per_m * self._overlap
-        current = np.linalg.solve(1j * reactive + resistive + inner, self._drive)
-        gap_current = complex(self._drive @ current)
-        current = current / gap_current
+        solved = np.linalg.solve(1j * reactive + resistive + inner, self._drive + 0j)
+        gap_current = complex(self._drive @ solved)
+        current = np.asarray(solved / gap_current, dtype=np.complex128)
         r_radiation = float((current.conj() @ (resistive @ current)).real)
         return Currents(current, 1 / gap_current, r_radiation)
 
@@ -132,14 +147,16 @@ class ThinWire:
     def current_at(self, currents: Currents, fraction: float) -> complex:
         """Return the current at a fraction of the conductor's way round from the gap [A].
 
-        Zero and one are the conductor's two ends at the gap.
+        Zero and one are the conductor's two ends at the gap. With turns in parallel: of the
+        first turn.
         """
-        wire = np.flatnonzero(~self.path.in_gap)
+        in_gap = self.path.in_gap[self.path.rings[0]]
+        wire = np.flatnonzero(~in_gap)
         # The conductor is one unbroken run of segments that starts where the gap ends.
-        first = wire[~np.isin((wire - 1) % len(self.path.in_gap), wire)][0]
-        order = (first + np.arange(wire.size)) % len(self.path.in_gap)
+        first = wire[~np.isin((wire - 1) % in_gap.size, wire)][0]
+        order = (first + np.arange(wire.size)) % in_gap.size
         ends = np.concatenate([[0.0], np.cumsum(self.path.lengths_m[order])])
-        nodes = np.append(order, (order[-1] + 1) % len(self.path.in_gap))
+        nodes = np.append(order, (order[-1] + 1) % in_gap.size)
         along = currents.nodes_a[nodes]
         place = fraction * ends[-1]
         return complex(np.interp(place, ends, along.real), np.interp(place, ends, along.imag))
@@ -160,13 +177,23 @@ class ThinWire:
         return scale * reactive, scale * resistive
 
 
+def _drive(path: Path) -> FloatArray:
+    """Return what one volt, spread evenly over each ring's gap, puts on each node, shape (n,)."""
+    gap = np.where(path.in_gap, path.lengths_m, 0.0)
+    for ring in path.rings:
+        gap[ring] /= gap[ring].sum()
+    # Every gap segment drives its two end nodes by half its share.
+    drive = gap / 2
+    np.add.at(drive, path.following, gap / 2)
+    return np.asarray(drive)
+
+
 def _overlap(path: Path, counted: NDArray[np.bool_]) -> FloatArray:
     """Return ``integral f_m f_n ds`` over counted segments, shape (n, n) [m]."""
     n = len(path.lengths_m)
     length = np.where(counted, path.lengths_m, 0.0)
     matrix = np.zeros((n, n))
-    i = np.arange(n)
-    j = (i + 1) % n
+    i, j = np.arange(n), path.following
     np.add.at(matrix, (i, i), length / 3)
     np.add.at(matrix, (j, j), length / 3)
     np.add.at(matrix, (i, j), length / 6)
@@ -186,21 +213,24 @@ def _matrices(path: Path) -> tuple[FloatArray, FloatArray]:
     vector = np.empty((_TERMS, n, n))
     scalar = np.empty((_TERMS, n, n))
     for term in range(_TERMS):
-        vector[term] = _to_nodes(pairs[term] * along, (1.0, 1.0))
+        vector[term] = _to_nodes(pairs[term] * along, (1.0, 1.0), path.following)
         total = pairs[term].sum(axis=(0, 1)) * charge
-        scalar[term] = _to_nodes(np.broadcast_to(total, (2, 2, n, n)), (-1.0, 1.0))
+        scalar[term] = _to_nodes(np.broadcast_to(total, (2, 2, n, n)), (-1.0, 1.0), path.following)
     # A closed path carries no net charge: this power is zero but for rounding.
     scalar[1] = 0.0
     return vector, scalar
 
 
-def _to_nodes(pairs: FloatArray, sign: tuple[float, float]) -> FloatArray:
-    """Gather end a of segment p, end b of segment q, into nodes; end 1 of p is node p + 1."""
+def _to_nodes(
+    pairs: FloatArray, sign: tuple[float, float], following: NDArray[np.intp]
+) -> FloatArray:
+    """Gather end a of segment p, end b of segment q, into nodes; end 1 is the following node."""
     nodes = np.zeros(pairs.shape[2:])
+    ends = (np.arange(len(following)), following)
     for a in (0, 1):
         for b in (0, 1):
-            part = sign[a] * sign[b] * pairs[a, b]
-            nodes += np.roll(np.roll(part, a, axis=0), b, axis=1)
+            # Every node is the end of just one segment: no two parts fall on one place.
+            nodes[np.ix_(ends[a], ends[b])] += sign[a] * sign[b] * pairs[a, b]
     return (nodes + nodes.T) / 2
 
 

@@ -145,7 +145,7 @@ def fields(
     """
     path = closed_path(model.geometry)
     nodes = current_a * model.currents(f_hz).nodes_a
-    following = np.roll(nodes, -1)
+    following = nodes[path.following]
     share = (np.arange(_PIECES) + 0.5) / _PIECES
     place = (path.nodes_m[:, None] + share[:, None] * path.vectors_m[:, None]).reshape(-1, 3)
     along = nodes[:, None] + share * (following - nodes)[:, None]

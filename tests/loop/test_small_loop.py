@@ -183,7 +183,11 @@ class TestTheModelsAnswers:
         ("loop", "words"),
         [
             ('circumference = "3 m"\nturns = 2', "turn_spacing"),
-            ('circumference = "3 m"\nturns = 2\nwinding = "parallel"', "parallel"),
+            (
+                'circumference = "1 m"\nturns = 4\nturn_spacing = "50 mm"\n'
+                'arrangement = "in-plane"',
+                "within one another",
+            ),
             ('circumference = "3 m"\nturns = 5\nturn_spacing = "50 mm"', "5 turns"),
             ('circumference = "0.1 m"\ngap = "60 mm"', "gap"),
         ],
