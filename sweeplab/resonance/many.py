@@ -20,6 +20,7 @@ from sweeplab.resonance.kernel import Rows
 from sweeplab.resonance.magnitude import fit_magnitude
 from sweeplab.resonance.result import Circle, Resonance
 from sweeplab.resonance.several import Told
+from sweeplab.resonance.unsigned import signs_unknown, with_signs
 from sweeplab.sweep import Sweep
 
 # Small enough for a processor's cache, large enough to hide the interpreter.
@@ -66,7 +67,7 @@ def fit_many(
     for i, sweep in enumerate(planes):
         reason = screen(sweep)
         if reason is None and sweep.content != "complex":
-            results[i] = _fit_without_phase(given[i], line)
+            results[i] = _fit_without_phase(given[i], line, near_hz)
         elif reason is None:
             by_length.setdefault(len(sweep), []).append(i)
         else:
@@ -90,9 +91,16 @@ def iter_fit(
         yield from fit_many(batch, line=line, near_hz=near_hz)
 
 
-def _fit_without_phase(sweep: Sweep, line: Line | None) -> Resonance:
-    """Fit a sweep whose phase is unsigned or not known, at the analyzer's plane."""
-    return fit_magnitude(sweep, line)
+def _fit_without_phase(sweep: Sweep, line: Line | None, near_hz: float | None) -> Resonance:
+    """Fit a sweep, as measured, whose phase is unsigned or not known."""
+    if sweep.content == "magnitude":
+        return fit_magnitude(sweep, line)
+    signed = with_signs(sweep)
+    if signed is None:
+        fit, told = fit_magnitude(sweep, line), signs_unknown()
+    else:
+        fit, told = fit_resonance(signed.sweep, line, near_hz=near_hz), signed.finding
+    return replace(fit, findings=ranked((*fit.findings, told)))
 
 
 def _fit_batch(

@@ -227,10 +227,15 @@ def _match(
         inside = low <= left and right <= high
         widths[f"{level:g}"] = right - left if inside else None
         u_widths[f"{level:g}"] = _finite(u[2 + 2 * len(levels) + i]) if inside else None
+    # Of two circles alike in size, neither's impedance is the antenna's.
+    impedance = None
+    if fit.q_unloaded_other is None:
+        reflection = reflection_at(fit, f_best, sweep.z0_ohm, plane)
+        impedance = _impedance(reflection, sweep.z0_ohm)
     return Match(
         swr_min=swr,
         f_swr_min_hz=f_best,
-        impedance_ohm=_impedance(reflection_at(fit, f_best, sweep.z0_ohm, plane), sweep.z0_ohm),
+        impedance_ohm=impedance,
         swr_bandwidth_hz=widths,
         u_swr_min=_finite(u[0]),
         u_f_swr_min_hz=_finite(u[1]),
