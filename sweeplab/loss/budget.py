@@ -15,10 +15,11 @@ from sweeplab.loop.conductor import round_wire_impedance
 from sweeplab.loop.ground import GroundEffect, ground_effect, moved_effects
 from sweeplab.loss.coupled import Coupled, CouplingLoop, fit_coupled
 from sweeplab.loss.figures import FREE_SPACE, Model, Unloaded, budget_figures, parts_known
-from sweeplab.loss.plausible import budget_findings, ground_unknown, overdrawn
+from sweeplab.loss.plausible import budget_findings, ground_unknown, overdrawn, two_efficiencies
 from sweeplab.loss.result import LossBudget
 from sweeplab.loss.sources import sources
 from sweeplab.resonance import Resonance, fit_resonance
+from sweeplab.resonance.unsigned import signed_like
 from sweeplab.sweep import Sweep
 
 # How far the thin-wire model is from a converged full-wave solution, as a standard uncertainty:
@@ -27,6 +28,9 @@ _U_MODEL_RADIATION = 0.001
 _U_MODEL_REACTANCE = 0.001
 # The one-pole circle against full-wave truth: median error of efficiency 1.4 %.
 _U_CIRCLE = 0.02
+
+# What an interval is not widened beyond.
+_MOST = {"efficiency": 1.0, "efficiency_db": 0.0, "efficiency_over_ground": 1.0}
 
 Shares = dict[str, dict[str, float]]
 
@@ -89,7 +93,10 @@ def _unloaded(
     if coupled is None:
         q = fit.q_unloaded
         u = math.hypot(q.u / q.value, _U_CIRCLE)
-        return Unloaded(fit.circle.f_loaded_hz, q.value, u, q.low, q.high, None)
+        # Under- or over-coupled, where the data do not tell: both are within the interval.
+        either = q if fit.q_unloaded_other is None else fit.q_unloaded_other
+        low, high = min(q.low, either.low), max(q.high, either.high)
+        return Unloaded(fit.circle.f_loaded_hz, q.value, u, low, high, None)
     q0 = model.effective_reactance(coupled.f0_hz) / coupled.r_total_ohm
     plain = Estimate.lognormal(q0, q0 * coupled.u_log_r_total)
     return Unloaded(coupled.f0_hz, q0, coupled.u_log_r_total, plain.low, plain.high, coupled)
@@ -101,8 +108,11 @@ def _coupled(
     """Run the second stage where the reference plane is known."""
     if build.feed is None or fit.circle is None or fit.kept is None:
         return None
+    if fit.q_unloaded_other is not None:
+        return None
     line = build.feed.line
-    plane = sweep if line is None else deembed(sweep, line)
+    signed = signed_like(sweep, fit)
+    plane = signed if line is None else deembed(signed, line)
     expected = _coupling_loop(build, fit.circle.f_loaded_hz)
     u_delay_s = 0.0 if line is None else line.u_delay_s
     return fit_coupled(plane, fit.kept, fit.circle, model, expected, u_delay_s, ground.total_ratio)
@@ -150,7 +160,8 @@ def _budget(
         for end in (unloaded.q_low, unloaded.q_high):
             for name, value in budget_figures(at, unloaded, end).items():
                 if math.isfinite(value):
-                    estimates[name] = estimates[name].widened(value)
+                    within = min(value, _MOST.get(name, math.inf))
+                    estimates[name] = estimates[name].widened(within)
     unknown = set() if parts_known(build) else {"r_parts_ohm"}
     if doubt is not None or not _over_ground(build):
         unknown |= {"r_ground_ohm", "efficiency_over_ground"}
@@ -158,6 +169,9 @@ def _budget(
         del estimates[name], shares[name]
     own = budget_findings(build, estimates, shares, unloaded.coupled)
     own += [] if doubt is None else [doubt]
+    if fit.q_unloaded_other is not None:
+        other = budget_figures(at, unloaded, fit.q_unloaded_other.value)
+        own.append(two_efficiencies(here["efficiency"], other["efficiency"]))
     doubtful = fit.status != "ok" or any(finding.level != "note" for finding in own)
     return LossBudget(
         status="doubtful" if doubtful else "ok",

@@ -50,11 +50,16 @@ def budget_findings(
             {"gap_m": gap_of(build)}, "Measure it and write loop.gap.",
         ))  # fmt: skip
     if coupled is None:
+        without, remedy = (
+            ("Without [feed]", "Describe the coupling loop under [feed], and the line to it.")
+            if build.feed is None
+            else ("From this sweep", "Save complex data (Touchstone).")
+        )
         findings.append(Finding(
             "coupling-not-described", "note",
-            "Without [feed] the coupling loop's reactance is not modelled: Q0 is that of the "
+            f"{without} the coupling loop's reactance is not modelled: Q0 is that of the "
             "circle, good to about 2 %.",
-            {}, "Describe the coupling loop under [feed], and the line to it.",
+            {}, remedy,
         ))  # fmt: skip
     elif coupled.inflation > _MISFIT:
         findings.append(Finding(
@@ -82,6 +87,21 @@ def ground_unknown(why: str) -> Finding:
         "ground-not-taken-out", "warning",
         f"The ground's share stands in the loss, and efficiency reads low: {why}.",
         {}, "Write site.height, the height of the loop's lowest point; or lift the loop.",
+    )  # fmt: skip
+
+
+def two_efficiencies(under: float, over: float) -> Finding:
+    """Return the finding for a sweep that does not tell the side of the match."""
+    if 0 < over < 1:
+        words = f"or {100 * over:.3g} % if over-coupled: the sweep does not tell which"
+    else:
+        words = "and over-coupled more would be radiated than goes in, which cannot be"
+    return Finding(
+        "two-efficiencies", "warning",
+        f"Efficiency is {100 * under:.3g} % if the loop is under-coupled, {words}.",
+        {"efficiency_under": under, "efficiency_over": over},
+        "Save complex data (Touchstone); or sweep again with a slightly larger coupling loop: the "
+        "dip gets deeper if it was under-coupled.",
     )  # fmt: skip
 
 

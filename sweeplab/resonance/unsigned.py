@@ -15,8 +15,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sweeplab.finding import Finding
+from sweeplab.line import embed
 from sweeplab.resonance.candidates import Candidates
 from sweeplab.resonance.kernel import Rows, Solution, lorentz, residuals, solve
+from sweeplab.resonance.result import Resonance
 from sweeplab.resonance.sizes import SizeFit, fit_sizes
 from sweeplab.sweep import ComplexArray, FloatArray, Sweep
 
@@ -92,6 +94,15 @@ def with_signs(sweep: Sweep) -> Signed | None:
     sign = np.tanh(np.clip(gamma.imag * height / noise2, -20, 20))
     signed = np.where(finite, gamma.real + 1j * gamma.imag * sign, complex(math.nan, math.nan))
     return Signed(replace(sweep, gamma=signed, content="complex"), _finding(ambiguous, len(sweep)))
+
+
+def signed_like(sweep: Sweep, fit: Resonance) -> Sweep:
+    """Return an unsigned sweep with the signs of a fit that found them; any other as it is."""
+    if sweep.content != "unsigned" or fit.circle is None:
+        return sweep
+    model = sweep.with_gamma(fit.circle.reflection(sweep.f_hz))
+    model = model if fit.line is None else embed(model, fit.line)
+    return replace(sweep, gamma=_facing(sweep.gamma, model.gamma), content="complex")
 
 
 def signs_unknown() -> Finding:
