@@ -101,7 +101,7 @@ class TestTheContract:
             self.assert_estimates(told["resonance"])
         assert with_build or told["loss"] is None
         if told["loss"] is not None:
-            assert set(told["loss"]) == LOSS_KEYS
+            assert set(told["loss"]) == LOSS_KEYS | {"gain_dbi"}
             self.assert_estimates(told["loss"])
 
     def assert_estimates(self, figures: dict[str, object]) -> None:

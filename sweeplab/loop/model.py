@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, overload
 import numpy as np
 
 from sweeplab.errors import ModelError
+from sweeplab.line import C0_M_PER_S
 from sweeplab.loop.conductor import conductor_impedance, equivalent_radius, proximity_factor
-from sweeplab.loop.path import Geometry, closed_path
+from sweeplab.loop.path import Geometry, closed_path, fitting_gap_segments
+from sweeplab.loop.pattern import far_field
 from sweeplab.loop.thinwire import Currents, ThinWire
 from sweeplab.sweep import ComplexArray, FloatArray
 
@@ -20,11 +22,19 @@ if TYPE_CHECKING:
 # Where the gap is not described: what a small air-variable capacitor and its lugs span.
 NOMINAL_GAP_M = 0.03
 _SLOPE_STEP = 1e-4
+_COARSE_SEGMENTS = 28
 
 
 @lru_cache(maxsize=128)
 def _thin_wire(geometry: Geometry) -> ThinWire:
     return ThinWire(closed_path(geometry))
+
+
+@lru_cache(maxsize=32)
+def _coarse_wire(geometry: Geometry) -> ThinWire:
+    """Return the same loop on half the segments, for the solver's error."""
+    fewer = max(fitting_gap_segments(geometry) // 2, 1)
+    return ThinWire(closed_path(geometry, _COARSE_SEGMENTS, fewer))
 
 
 class LoopModel:
@@ -116,6 +126,33 @@ class LoopModel:
     def part_weight(self, f_hz: float, position: float) -> float:
         """Return ``|I(at the part)/I(gap)|^2`` at a fraction of the way round from the gap."""
         return abs(self._wire.current_at(self.currents(f_hz), position)) ** 2
+
+    def solver_error(self, f_hz: float) -> tuple[float, float]:
+        """Return how far reactance and radiation resistance may be from converged, relative.
+
+        Twice the difference from the same loop on half the segments.
+        """
+        fine = self.currents(f_hz, lossless=True)
+        coarse = _coarse_wire(self.geometry).solve(f_hz)
+        return (
+            2 * abs(coarse.impedance_ohm.imag / fine.impedance_ohm.imag - 1),
+            2 * abs(coarse.r_radiation_ohm / fine.r_radiation_ohm - 1),
+        )
+
+    def directivity(self, f_hz: float) -> float:
+        """Return the directivity in free space: 1.5 for a small loop."""
+        return far_field(self._wire.path, self.currents(f_hz), f_hz).directivity
+
+    def least_q(self, f_hz: float) -> float:
+        """Return the least radiation Q that currents on the loop's sphere can have.
+
+        ``3/(ka)^3`` for a magnetic dipole (H. L. Thal, IEEE Trans. AP 54, 2757, 2006, memory;
+        the limit of small ka).
+        """
+        nodes = self._wire.path.nodes_m
+        centre = (nodes.max(axis=0) + nodes.min(axis=0)) / 2
+        radius = float(np.linalg.norm(nodes - centre, axis=1).max()) + self.geometry.radius_m
+        return 3 / (2 * math.pi * f_hz / C0_M_PER_S * radius) ** 3
 
     def _z_per_m(self, f_hz: float) -> complex:
         z = conductor_impedance(self._conductor, f_hz)

@@ -59,7 +59,9 @@ class Geometry:
     in_plane: bool = False
 
 
-def closed_path(geometry: Geometry, segments_a_turn: int = _SEGMENTS_A_TURN) -> Path:
+def closed_path(
+    geometry: Geometry, segments_a_turn: int = _SEGMENTS_A_TURN, gap_segments: int = 0
+) -> Path:
     """Return the path of a loop.
 
     Turns in series: each runs from the gap's right edge round to its left edge; a straight piece
@@ -67,16 +69,26 @@ def closed_path(geometry: Geometry, segments_a_turn: int = _SEGMENTS_A_TURN) -> 
     capacitor, and back to the first. Turns in parallel: a ring each, with a gap each, at one
     voltage.
 
+    Parameters
+    ----------
+    geometry : Geometry
+    segments_a_turn : int
+    gap_segments : int
+        Zero: as many as the gap's length asks for.
+
     Raises
     ------
     ModelError
         The gap does not fit the loop.
     """
+    gap_segments = gap_segments or fitting_gap_segments(geometry)
     step = min(geometry.turn_lengths_m) / segments_a_turn
     turns = [_placed(geometry, turn, segments_a_turn) for turn in range(_count(geometry))]
     if geometry.parallel:
-        return _joined([_closed([turn], geometry, step) for turn in turns], geometry.radius_m)
-    return _joined([_closed(turns, geometry, step)], geometry.radius_m)
+        return _joined(
+            [_closed([turn], geometry, step, gap_segments) for turn in turns], geometry.radius_m
+        )
+    return _joined([_closed(turns, geometry, step, gap_segments)], geometry.radius_m)
 
 
 def _count(geometry: Geometry) -> int:
@@ -96,13 +108,13 @@ def _placed(geometry: Geometry, turn: int, segments_a_turn: int) -> FloatArray:
 Ring = tuple[FloatArray, NDArray[np.bool_]]
 
 
-def _closed(runs: list[FloatArray], geometry: Geometry, step: float) -> Ring:
+def _closed(runs: list[FloatArray], geometry: Geometry, step: float, gap_segments: int) -> Ring:
     """Return one ring: runs joined one after the other, closed over the capacitor."""
     wire = np.concatenate(
         [part for run, following in zip(runs, [*runs[1:], None], strict=True)
          for part in (run, _joint(run, following, step))]
     )  # fmt: skip
-    bridge, in_gap = _bridge(wire[-1], wire[0], geometry, step, len(runs))
+    bridge, in_gap = _bridge(wire[-1], wire[0], geometry, step, len(runs), gap_segments)
     flags = np.concatenate([np.zeros(len(wire) - 1, dtype=bool), in_gap])
     return np.concatenate([wire, bridge]), flags
 
@@ -131,7 +143,12 @@ def _between(start: FloatArray, stop: FloatArray, step: float, pieces: int = 0) 
 
 
 def _bridge(
-    end: FloatArray, start: FloatArray, geometry: Geometry, step: float, turns: int
+    end: FloatArray,
+    start: FloatArray,
+    geometry: Geometry,
+    step: float,
+    turns: int,
+    gap_segments: int,
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Return nodes from the last turn's end over the capacitor to the first turn's start.
 
@@ -159,13 +176,14 @@ def _bridge(
     flags: list[bool] = []
     for i, (a, b) in enumerate(pairwise(corners)):
         gap = i == first_gap_corner
-        inner = _between(a, b, step, _gap_segments(geometry) if gap else 0)
+        inner = _between(a, b, step, gap_segments if gap else 0)
         nodes += [*inner, b]
         flags += [gap] * (len(inner) + 1)
     return np.array(nodes[:-1]).reshape(-1, 3), np.array(flags)
 
 
-def _gap_segments(geometry: Geometry) -> int:
+def fitting_gap_segments(geometry: Geometry) -> int:
+    """Return into how many segments the gap is split."""
     fitting = round(geometry.gap_m / (_GAP_SEGMENT_RADII * geometry.radius_m))
     return min(max(fitting, _GAP_SEGMENTS[0]), _GAP_SEGMENTS[1])
 

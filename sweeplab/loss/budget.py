@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 
 from sweeplab.build import Build
 from sweeplab.errors import ModelError
@@ -15,7 +16,13 @@ from sweeplab.loop.conductor import round_wire_impedance
 from sweeplab.loop.ground import GroundEffect, ground_effect, moved_effects
 from sweeplab.loss.coupled import Coupled, CouplingLoop, fit_coupled
 from sweeplab.loss.figures import FREE_SPACE, Model, Unloaded, budget_figures, parts_known
-from sweeplab.loss.plausible import budget_findings, ground_unknown, overdrawn, two_efficiencies
+from sweeplab.loss.plausible import (
+    budget_findings,
+    ground_unknown,
+    overdrawn,
+    smaller_than_physics,
+    two_efficiencies,
+)
 from sweeplab.loss.result import LossBudget
 from sweeplab.loss.sources import sources
 from sweeplab.resonance import Resonance, fit_resonance
@@ -168,6 +175,7 @@ def _budget(
     for name in unknown:
         del estimates[name], shares[name]
     own = budget_findings(build, estimates, shares, unloaded.coupled)
+    own += smaller_than_physics(at.x_eff_ohm / at.r_radiation_ohm, model.least_q(unloaded.f0_hz))
     own += [] if doubt is None else [doubt]
     if fit.q_unloaded_other is not None:
         other = budget_figures(at, unloaded, fit.q_unloaded_other.value)
@@ -186,9 +194,10 @@ def _shares(
 ) -> Shares:
     """Return each figure's signed change per standard uncertainty of each source."""
     q, f0 = unloaded.q_unloaded, unloaded.f0_hz
+    u_reactance, u_radiation = model.solver_error(f0)
     models = {
-        "model.radiation": at.off_by(radiation=_U_MODEL_RADIATION),
-        "model.reactance": at.off_by(reactance=_U_MODEL_REACTANCE),
+        "model.radiation": at.off_by(radiation=max(u_radiation, _U_MODEL_RADIATION)),
+        "model.reactance": at.off_by(reactance=max(u_reactance, _U_MODEL_REACTANCE)),
     }
     over_ground = at.ground is not FREE_SPACE and build.site is not None
     for source in sources(build):
@@ -196,12 +205,10 @@ def _shares(
         ground = at.ground
         if over_ground and build.site is not None and source.key.startswith("loop."):
             ground = ground_effect(moved, f0, build.site)
-        models[source.key] = Model.at(source.moved, moved, f0, ground)
+        models[source.key] = Model.at(source.moved, moved, f0, ground, at.directivity)
     if over_ground and build.site is not None:
         for key, effect in moved_effects(model, f0, build.site).items():
-            models[key] = Model(
-                at.x_eff_ohm, at.r_radiation_ohm, at.r_conductor_ohm, at.r_parts_ohm, effect
-            )
+            models[key] = replace(at, ground=effect)
     shifted = {key: budget_figures(moved, unloaded, q) for key, moved in models.items()}
     shifted["fit"] = budget_figures(at, unloaded, q * (1 + unloaded.u_relative))
     return {

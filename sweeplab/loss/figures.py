@@ -44,6 +44,7 @@ class Model:
     Parameters
     ----------
     x_eff_ohm, r_radiation_ohm, r_conductor_ohm, r_parts_ohm : float
+    directivity : float
     ground : GroundEffect
     """
 
@@ -51,16 +52,28 @@ class Model:
     r_radiation_ohm: float
     r_conductor_ohm: float
     r_parts_ohm: float
+    directivity: float
     ground: GroundEffect = FREE_SPACE
 
     @classmethod
-    def at(cls, build: Build, model: LoopModel, f0_hz: float, ground: GroundEffect) -> Model:
-        """Return the model's figures for a build at a frequency."""
+    def at(
+        cls,
+        build: Build,
+        model: LoopModel,
+        f0_hz: float,
+        ground: GroundEffect,
+        directivity: float | None = None,
+    ) -> Model:
+        """Return the model's figures for a build at a frequency.
+
+        A directivity already known serves as well: a tape measure's error does not move it.
+        """
         return cls(
             model.effective_reactance(f0_hz),
             model.radiation_resistance(f0_hz),
             model.conductor_resistance(f0_hz),
             _parts(build, model, f0_hz),
+            model.directivity(f0_hz) if directivity is None else directivity,
             ground,
         )
 
@@ -99,9 +112,14 @@ def budget_figures(model: Model, unloaded: Unloaded, q_unloaded: float) -> dict[
         "r_parts_ohm": model.r_parts_ohm,
         "r_remainder_ohm": r_loss - model.r_conductor_ohm - model.r_parts_ohm,
         "efficiency": efficiency,
-        "efficiency_db": 10 * math.log10(efficiency) if efficiency > 0 else math.nan,
+        "efficiency_db": _decibel(efficiency),
         "efficiency_over_ground": over_ground,
+        "gain_dbi": _decibel(efficiency * model.directivity),
     }
+
+
+def _decibel(ratio: float) -> float:
+    return 10 * math.log10(ratio) if ratio > 0 else math.nan
 
 
 def parts_known(build: Build) -> bool:

@@ -41,7 +41,7 @@ def budget_findings(
         The second stage, where it ran.
     """
     findings = [*build.findings, *_unaccounted(estimates), _dominant(shares["efficiency"])]
-    findings += _space(build)
+    findings += [*_space(build), *_coax(build)]
     findings += _too_good(estimates)
     if build.loop.gap is None:
         findings.append(Finding(
@@ -69,6 +69,17 @@ def budget_findings(
             "Check the described line and loop; keep people and metal away during the sweep.",
         ))  # fmt: skip
     return findings
+
+
+def _coax(build: Build) -> list[Finding]:
+    if build.conductor.form != "coax":
+        return []
+    return [Finding(
+        "coax-shield", "note",
+        "Of coax only the shield's outside counts: a centre tied to it carries next to nothing, "
+        "and the braid may cost more than the smooth tube it is taken for.",
+        {}, "Write conductor.surface_factor where it is known; compare with a tube.",
+    )]  # fmt: skip
 
 
 def _space(build: Build) -> list[Finding]:
@@ -113,6 +124,18 @@ def overdrawn(figures: Mapping[str, float]) -> Finding:
         {name: figures[name] for name in ("r_total_ohm", "r_ground_ohm")},
         "Check site.height, site.ground and the loop's size in the build.",
     )  # fmt: skip
+
+
+def smaller_than_physics(q_radiation: float, least_q: float) -> list[Finding]:
+    """Return a finding where Q over efficiency is below what the loop's size allows."""
+    if q_radiation >= least_q:
+        return []
+    return [Finding(
+        "below-size-limit", "warning",
+        "Q over efficiency is below the least that an antenna of this size can have.",
+        {"q_over_efficiency": q_radiation, "least": least_q},
+        "Check the loop's size and turns in the build: no antenna does this.",
+    )]  # fmt: skip
 
 
 def _unaccounted(estimates: Mapping[str, Estimate]) -> list[Finding]:

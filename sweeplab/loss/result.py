@@ -12,7 +12,7 @@ from sweeplab.resonance.result import Status
 
 FIGURES = ("x_eff_ohm", "r_total_ohm", "r_radiation_ohm", "r_loss_ohm", "r_ground_ohm",
            "r_conductor_ohm", "r_parts_ohm", "r_remainder_ohm", "efficiency", "efficiency_db",
-           "efficiency_over_ground")  # fmt: skip
+           "efficiency_over_ground", "gain_dbi")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -34,6 +34,8 @@ class LossBudget:
     efficiency, efficiency_db : Estimate or None
         Power radiated over power into the coupling loop, ground's share taken out.
     efficiency_over_ground : Estimate or None
+    gain_dbi : Estimate or None
+        Efficiency times the loop's directivity in free space.
     shares : mapping of str to mapping of str to float
         For each figure, what each source of uncertainty contributes to its standard uncertainty,
         signed: ``shares['efficiency']['loop.circumference']``. The source ``'fit'`` is the
@@ -54,6 +56,7 @@ class LossBudget:
     efficiency: Estimate | None = None
     efficiency_db: Estimate | None = None
     efficiency_over_ground: Estimate | None = None
+    gain_dbi: Estimate | None = None
     shares: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
     def to_json(self) -> dict[str, Any] | None:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from sweeplab.study.record import Record
 
 # Figures that may be nought or less: the others keep their intervals above it.
-_ANY_SIGN = {"r_loss_ohm", "r_ground_ohm", "r_remainder_ohm", "efficiency_db"}
+_ANY_SIGN = {"r_loss_ohm", "r_ground_ohm", "r_remainder_ohm", "efficiency_db", "gain_dbi"}
 
 
 def column_of(record: Record | StoredSweep) -> str:

@@ -44,6 +44,7 @@ FIGURES: dict[str, Figure] = {
     "efficiency": Figure("efficiency", "%"),
     "efficiency_db": Figure("efficiency, dB", "dB"),
     "efficiency_over_ground": Figure("efficiency over ground", "%"),
+    "gain_dbi": Figure("gain, free space", "dBi"),
     "x_eff_ohm": Figure("effective reactance", "ohm"),
     "r_total_ohm": Figure("total resistance", "ohm"),
     "r_radiation_ohm": Figure("radiation", "ohm", 1),
