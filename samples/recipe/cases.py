@@ -10,6 +10,7 @@ import numpy as np
 from antenna import Antenna
 from geometry import Array
 from nec import ALUMINIUM_S_PER_M, C0, COPPER_S_PER_M, Ports
+from turns import Turns
 from twoport import Line, skin_law, truth, two_port
 
 _LINE_LOSS = ((1e6, 1.4), (10e6, 4.6), (30e6, 8.5))
@@ -29,7 +30,7 @@ class Case:
     """One antenna of the study, its line, and how it is swept."""
 
     name: str
-    antenna: Antenna
+    antenna: Antenna | Turns
     form: str
     f0_hz: float
     esr_ohm: float  # at 10 MHz
@@ -162,7 +163,7 @@ def circumference_for(
 
 def swept(
     name: str,
-    antenna: Antenna,
+    antenna: Antenna | Turns,
     f0: float,
     esr: float,
     esr_told: bool,

@@ -12,21 +12,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from cases import Case, build_toml, draw, first_figures
-from study import entry, grid, noisy_sweep, write
-from twoport import Truth, TwoPort, loaded_frequency, skin_law, truth, two_port
+from cases import build_toml, draw
+from study import entry, esr_ohm, noisy_sweep, solve_case, write
+from twoport import loaded_frequency
 
 FOLDER = Path(__file__).parents[2] / "tests" / "data" / "nec" / "truth"
 SEED = 20260712
 COUNT = 64
 MARK = "simulated, made by samples/recipe/make_truth.py"
-
-
-def solve_case(case: Case) -> tuple[TwoPort, Truth]:
-    """The case's two-port, smooth over at least its sweep, and its true figures."""
-    _, bandwidth = first_figures(case.antenna, case.f0_hz, case.esr_ohm)
-    pair = two_port(case.antenna.solve(grid(case, bandwidth)), np.zeros((0, 9)), degree=5)
-    return pair, truth(pair, case.f0_hz, float(skin_law(case.esr_ohm, np.array(case.f0_hz))))
 
 
 def solved() -> Iterator[tuple[dict[str, Any], str]]:
@@ -38,7 +31,7 @@ def solved() -> Iterator[tuple[dict[str, Any], str]]:
         told = {
             **asdict(figures),
             "f_loaded_hz": loaded_frequency(pair, figures),
-            "esr_ohm": float(skin_law(case.esr_ohm, np.array(case.f0_hz))),
+            "esr_ohm": esr_ohm(case),
         }
         text = build_toml(case, figures.capacitance_f)
         yield entry(case, text, told), noisy_sweep(case, pair, figures, MARK, rng)

@@ -9,9 +9,18 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from cases import Case
+from cases import Case, first_figures
 from geometry import Array
-from twoport import Truth, TwoPort, capacitance_at, loaded_frequency, reflection, skin_law
+from twoport import (
+    Truth,
+    TwoPort,
+    capacitance_at,
+    loaded_frequency,
+    reflection,
+    skin_law,
+    truth,
+    two_port,
+)
 from writers import touchstone
 
 
@@ -25,6 +34,18 @@ def grid(case: Case, bandwidth_hz: float) -> Array:
     """Nine frequencies over at least the case's sweep [Hz]."""
     width = spread(case, bandwidth_hz)
     return np.asarray(case.f0_hz * np.linspace(1 - width, 1 + width, 9))
+
+
+def solve_case(case: Case) -> tuple[TwoPort, Truth]:
+    """The case's two-port in free space, smooth over at least its sweep, and its true figures."""
+    _, bandwidth = first_figures(case.antenna, case.f0_hz, case.esr_ohm)
+    pair = two_port(case.antenna.solve(grid(case, bandwidth)), np.zeros((0, 9)), degree=5)
+    return pair, truth(pair, case.f0_hz, esr_ohm(case))
+
+
+def esr_ohm(case: Case) -> float:
+    """The capacitor's series resistance at the case's resonance [ohm]."""
+    return float(skin_law(case.esr_ohm, np.array(case.f0_hz)))
 
 
 def noisy_sweep(
