@@ -135,8 +135,7 @@ def _settled(rows: Rows, size: FloatArray, noise: float) -> tuple[FloatArray, Fl
     candidates = _starts(rows)
     p, a = candidates[0], np.zeros(3)
     for turn in range(_ROUNDS):
-        y = size**2 - 2 * noise**2
-        weight = rows.weight[0] / (4 * (np.maximum(square, 0) + noise**2))
+        y, weight = _unbiased(rows, size, square, noise)
         if len(candidates) > 1:
             found = [_descended(rows, y, weight, start, _COARSE_STEPS) for start in candidates]
             candidates = [min(found, key=lambda point: point.rss).p]
@@ -149,6 +148,19 @@ def _settled(rows: Rows, size: FloatArray, noise: float) -> tuple[FloatArray, Fl
         if turn > 0 and abs(noise / before - 1) < 1e-3:
             break
     return p, a, noise
+
+
+def _unbiased(
+    rows: Rows, size: FloatArray, square: FloatArray, noise: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return ``|G|^2`` without the noise's bias, and weights for unit noise variance, by point.
+
+    Weights go by the model's square, not the point's own: else points that the noise made small
+    would count more.
+    """
+    mean, variance = noisy_square(np.maximum(square, 0), noise)
+    y = size**2 - (mean - np.maximum(square, 0))
+    return y, rows.weight[0] * noise**2 / variance
 
 
 def _starts(rows: Rows) -> list[FloatArray]:
@@ -243,9 +255,8 @@ def _kept(size: FloatArray, square: FloatArray, noise: float, finite: BoolArray)
 
 
 def _summed_up(rows: Rows, size: FloatArray, p: FloatArray, a: FloatArray, noise: float) -> SizeFit:
-    y = size**2 - 2 * noise**2
     model = _columns(lorentz(rows, p[None])[0][0]) @ a
-    weight = rows.weight[0] / (4 * (np.maximum(model, 0) + noise**2))
+    y, weight = _unbiased(rows, size, model, noise)
     point = _evaluate(rows, y, weight, p)
     residual = np.sqrt(weight) * (y - point.model) / noise
     gain, rival = _alternatives(rows, y, point.model, noise)
