@@ -9,6 +9,8 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from sweeplab.version import __version__
+
 if TYPE_CHECKING:
     from sweeplab.batch import analyze
     from sweeplab.build import Build
@@ -38,8 +40,6 @@ if TYPE_CHECKING:
         iter_fit,
     )
     from sweeplab.sweep import Origin, Sweep
-
-__version__ = "0.1.0"
 
 _HOMES = {
     "analyze": "batch",

@@ -10,11 +10,10 @@ from pathlib import Path
 from textwrap import fill
 from typing import TYPE_CHECKING, Any, NoReturn
 
-from sweeplab.cli.chapters import write_report
-from sweeplab.cli.jobs import add_files, compare_builds
-from sweeplab.cli.read import load_build
 from sweeplab.errors import SweeplabError
 from sweeplab.files import read_sweep
+from sweeplab.jobs.report import write_report
+from sweeplab.jobs.sweeps import add_files, compare_builds, load_build
 from sweeplab.present.together import together
 from sweeplab.present.words import FIGURES, brief, counted, moves, shown
 

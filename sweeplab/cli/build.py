@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from sweeplab.cli.read import load_build
 from sweeplab.cli.shell import Shell, key_values
+from sweeplab.jobs.sweeps import load_build
 
 app = typer.Typer(
     help="Describe builds and the changes between them.",

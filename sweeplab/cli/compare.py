@@ -17,7 +17,7 @@ def compare(
     as_json: AsJson = False,
 ) -> None:
     """Say which figures a change moved, and how surely."""
-    from sweeplab.cli.jobs import compare_builds
+    from sweeplab.jobs.sweeps import compare_builds
 
     shell = Shell.of(ctx)
     with shell.open_log() as log:

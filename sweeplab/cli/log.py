@@ -45,8 +45,8 @@ def add(
 ) -> None:
     """Add sweeps to the log; the same bytes are kept once."""
     shell = Shell.of(ctx)
-    from sweeplab.cli.jobs import add_files
     from sweeplab.files import places
+    from sweeplab.jobs.sweeps import add_files
 
     told: dict[str, Any] = {"columns": column_names(columns), "z0_ohm": z0, "port": port}
     with shell.open_log() as log:
@@ -88,8 +88,8 @@ def show(
     as_json: AsJson = False,
 ) -> None:
     """Show one sweep of the log as 'read' would."""
-    from sweeplab.cli.jobs import read_again
     from sweeplab.cli.read import SCHEMA
+    from sweeplab.jobs.sweeps import read_again
 
     shell = Shell.of(ctx)
     with shell.open_log() as log:

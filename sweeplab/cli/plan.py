@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sweeplab.cli.options import AsJson
-from sweeplab.cli.read import load_build
 from sweeplab.cli.shell import Shell, print_json
 from sweeplab.errors import QuantityError
+from sweeplab.jobs.sweeps import load_build
 
 if TYPE_CHECKING:
     from sweeplab.quantity import Dimension, Quantity

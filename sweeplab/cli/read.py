@@ -25,7 +25,6 @@ from sweeplab.cli.options import (
 from sweeplab.cli.shell import Shell, print_json, with_progress
 
 if TYPE_CHECKING:
-    from sweeplab.build import Build
     from sweeplab.reading import Reading
 
 SCHEMA = "sweeplab/1"
@@ -55,8 +54,8 @@ def read(
 ) -> None:
     """Say what sweeps tell: efficiency, match, what to do next."""
     _check_usage(build_file, setting, plot)
-    from sweeplab.cli.jobs import readings_of
     from sweeplab.files import places
+    from sweeplab.jobs.sweeps import load_build, readings_of
 
     shell = Shell.of(ctx)
     build = None if build_file is None else load_build(build_file)
@@ -83,28 +82,6 @@ def read(
             plot,
         )
     shell.finish()
-
-
-def load_build(path: Path) -> Build:
-    """Return the build that a file describes.
-
-    Raises
-    ------
-    BuildError
-        The file is no text, or its description does not hold.
-    OSError
-        The file could not be opened.
-    """
-    from sweeplab.build import Build
-    from sweeplab.errors import BuildError
-
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise BuildError(
-            "", f"byte {error.start} is not UTF-8", "save the file as UTF-8", str(path)
-        ) from error
-    return Build.from_toml(text, path=str(path))
 
 
 def _check_usage(build_file: Path | None, setting: str | None, plot: Path | None) -> None:

@@ -20,7 +20,7 @@ def report(
 
     Builds and their changes, figures, plots, loss budget, what each change did. Comments in the
     sweeps' files (a place, a call sign) and paths stay out of it."""
-    from sweeplab.cli.chapters import write_report
+    from sweeplab.jobs.report import write_report
 
     with Shell.of(ctx).open_log() as log:
         write_report(log, out)

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 from sweeplab.errors import SweeplabError
 from sweeplab.finding import Finding
+from sweeplab.log.store import Log
 from sweeplab.log.stored import Reread
 
 if TYPE_CHECKING:
     from sweeplab.build import Build
-    from sweeplab.log.store import Log
     from sweeplab.reading import Reading
     from sweeplab.sweep import Sweep
 
@@ -19,7 +19,12 @@ if TYPE_CHECKING:
     Take = Callable[[Sweep, Build | None, str | None], Reading]
 
 
-def reread(log: Log, sweep_ids: Collection[int] | None, read: Read, take: Take) -> Reread:
+def reread(
+    log: Log,
+    sweep_ids: Collection[int] | None = None,
+    read: Read | None = None,
+    take: Take | None = None,
+) -> Reread:
     """Make readings anew, each in a transaction of its own.
 
     A sweep that can no longer be read keeps its old reading, with the version that made it.
@@ -29,11 +34,15 @@ def reread(log: Log, sweep_ids: Collection[int] | None, read: Read, take: Take) 
     log : Log
     sweep_ids : collection of int or None
         Which sweeps; None for all whose readings another version made.
-    read : callable
-        Bytes, name, ``columns`` and ``z0_ohm`` to Sweep.
-    take : callable
-        Sweep, build and setting to Reading.
+    read : callable or None
+        Bytes, name, ``columns`` and ``z0_ohm`` to Sweep; None for sweeplab's own readers.
+    take : callable or None
+        Sweep, build and setting to Reading; None for sweeplab's own fit.
     """
+    from sweeplab.files import sweep_from_bytes
+    from sweeplab.reading import take_reading
+
+    read, take = read or sweep_from_bytes, take or take_reading
     ids = [sweep.id for sweep in log.stale()] if sweep_ids is None else list(sweep_ids)
     done: list[int] = []
     failed: list[Finding] = []

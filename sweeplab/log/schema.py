@@ -16,8 +16,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from sweeplab import __version__
 from sweeplab.errors import LogError
+from sweeplab.version import __version__
 
 APPLICATION_ID = 0x5357504C  # 'SWPL', at byte 68 of the file
 BUSY_TIMEOUT_S = 60.0

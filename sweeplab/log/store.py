@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from difflib import get_close_matches
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
-from sweeplab import __version__
 from sweeplab.errors import LogError
 from sweeplab.log import packing, schema
-from sweeplab.log.stored import Added, Event, Reread, StoredBuild, StoredChange, StoredSweep
+from sweeplab.log.stored import Added, Event, StoredBuild, StoredChange, StoredSweep
+from sweeplab.version import __version__
 
 if TYPE_CHECKING:
     from sweeplab.build import Build
@@ -294,14 +294,6 @@ class Log:
     def stale(self) -> list[StoredSweep]:
         """Return the sweeps whose readings another version of sweeplab made."""
         return self._sweeps_where("r.program_version <> ?", __version__)
-
-    def reread(self, sweep_ids: Collection[int] | None = None) -> Reread:
-        """Make readings anew from raw bytes and builds: all that are stale, or those named."""
-        from sweeplab.files import sweep_from_bytes
-        from sweeplab.log.anew import reread
-        from sweeplab.reading import take_reading
-
-        return reread(self, sweep_ids, sweep_from_bytes, take_reading)
 
     def read_with(self, sweep_id: int) -> dict[str, Any]:
         """Return what the reader was told beside the bytes: ``columns``, ``z0_ohm``, ``port``."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 
-from sweeplab import __version__
 from sweeplab.finding import Finding, ranked
+from sweeplab.version import __version__
 
 _RESTORE = "stop adding to this log, and take the newest backup that verifies"
 

@@ -10,7 +10,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from sweeplab import __version__
 from sweeplab.bands import band_order
 from sweeplab.present import plots
 from sweeplab.present.words import (
@@ -25,6 +24,7 @@ from sweeplab.present.words import (
 )
 from sweeplab.quantity import format_quantity
 from sweeplab.study.safety import CAUTIONS, Strain, voltage_finding
+from sweeplab.version import __version__
 
 if TYPE_CHECKING:
     from sweeplab.build import Build

@@ -188,7 +188,7 @@ def test_report_of_an_empty_log_is_one_line(run):
 
 def test_a_file_that_changes_after_it_was_read_is_kept_as_it_was_read(demo, first, tmp_path):
     from sweeplab.build import Build
-    from sweeplab.cli import jobs
+    from sweeplab.jobs import sweeps as jobs
     from sweeplab.log import Log
 
     file = tmp_path / "changing.s1p"

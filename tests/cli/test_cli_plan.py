@@ -112,11 +112,11 @@ def test_wrong_usage_is_said_and_ends_with_status_two(run, wanted, option, value
 
 
 def test_a_build_outside_the_model_is_one_line_and_status_one(run, tmp_path):
-    path = tmp_path / "parallel.toml"
-    text = FULL.replace("gap =", 'turns = 2\nwinding = "parallel"\ngap =')
+    path = tmp_path / "turns.toml"
+    text = FULL.replace("gap =", "turns = 2\ngap =")
     path.write_text(text, encoding="utf-8")
     result = run("plan", str(path), status=1)
-    assert "turns in parallel" in result.output
+    assert "turn_spacing" in result.output
     assert len(result.output.strip().splitlines()) == 1
 
 

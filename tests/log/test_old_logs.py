@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from sweeplab.log import Log
+from sweeplab.log import Log, reread
 
 LOGS = Path(__file__).parents[1] / "data" / "logs"
 
@@ -48,7 +48,7 @@ def test_its_builds_are_still_understood(log: Log) -> None:
 
 def test_readings_made_anew_agree_with_those_kept(log: Log) -> None:
     kept = {record.sweep_id: record.figures for record in log.records(set_aside=True)}
-    outcome = log.reread([1, 2, 3, 4])
+    outcome = reread(log, [1, 2, 3, 4])
     assert (outcome.done, outcome.failed) == ((1, 2, 3, 4), ())
     for record in log.records(set_aside=True):
         for name in ("f_loaded_hz", "q_loaded", "q_unloaded"):

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from sweeplab.build import Build
-from sweeplab.cli.chapters import write_report
-from sweeplab.cli.jobs import add_files
+from sweeplab.jobs.report import write_report
+from sweeplab.jobs.sweeps import add_files
 from sweeplab.log import Log
 
 DEMO = Path(__file__).parents[2] / "samples" / "demo"

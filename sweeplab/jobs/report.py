@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sweeplab.cli.jobs import compare_builds
 from sweeplab.errors import LogError
 from sweeplab.finding import Finding
+from sweeplab.jobs.sweeps import compare_builds
 from sweeplab.present.report import POWER_W, Chapter, Entry, render
 from sweeplab.present.together import column_of, together
 from sweeplab.study.safety import Strain, strain

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import islice
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sweeplab.errors import ReadError, SweepError, SweeplabError
@@ -125,3 +126,25 @@ def compare_builds(log: Log, before: str, after: str) -> Comparison:
     changes = difference(log.build(before), log.build(after))
     old, new = (log.records(build=name, set_aside=True) for name in (before, after))
     return compare(old, new, changes, names=(before, after))
+
+
+def load_build(path: Path) -> Build:
+    """Return the build that a file describes.
+
+    Raises
+    ------
+    BuildError
+        The file is no text, or its description does not hold.
+    OSError
+        The file could not be opened.
+    """
+    from sweeplab.build import Build
+    from sweeplab.errors import BuildError
+
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise BuildError(
+            "", f"byte {error.start} is not UTF-8", "save the file as UTF-8", str(path)
+        ) from error
+    return Build.from_toml(text, path=str(path))

@@ -1,0 +1,1 @@
+"""Whole jobs that join an open log with the rest of the house, for commands and demo alike."""
