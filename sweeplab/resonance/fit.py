@@ -88,12 +88,15 @@ def fit_rows(rows: Rows, line_known: BoolArray, near_hz: float | None = None) ->
         Which resonance is wanted where there are several.
     """
     delay_free = ~line_known
-    first = _best(rows, delay_free)
-    trimmed, solution = _without_interference(rows, first, delay_free)
+    solution = _coarse_to_fine(rows, delay_free)
+    misfit = residuals(rows, solution)
+    solution, misfit = _out_of_wrong_valleys(rows, solution, misfit, delay_free)
+    first, first_misfit = solution, misfit
+    trimmed, solution, misfit = _without_interference(rows, solution, misfit, delay_free)
     if line_known.any():
-        solution, delay_free = _with_rest_of_line(trimmed, solution, delay_free)
+        solution, misfit, delay_free = _with_rest_of_line(trimmed, solution, misfit, delay_free)
     told = {}
-    for row in _with_structure(rows, solution, first):
+    for row in _with_structure(rows, solution, misfit, first_misfit):
         # A second resonance may have passed for interference: every measured point is looked at.
         one = np.array([row])
         several = tell_apart(rows.take(one), first.take(one), bool(delay_free[row]), near_hz)
@@ -101,35 +104,40 @@ def fit_rows(rows: Rows, line_known: BoolArray, near_hz: float | None = None) ->
             told[int(row)] = several
             trimmed = trimmed.put(one, several.rows)
             solution = solution.put(one, several.wanted)
-    return _summed_up(trimmed, solution, delay_free, told, rows)
+            misfit[row] = residuals(several.rows, several.wanted)[0]
+    return _summed_up(trimmed, solution, misfit, delay_free, told, rows)
 
 
-def _with_structure(rows: Rows, solution: Solution, first: Solution) -> IndexArray:
+def _with_structure(
+    rows: Rows, solution: Solution, misfit: ComplexArray, first_misfit: ComplexArray
+) -> IndexArray:
     """Return the rows with a resonance in the span whose residual hangs together."""
     correlation = np.maximum(
-        _lag_one_correlation(rows, residuals(rows, solution)),
-        _lag_one_correlation(rows, residuals(rows, first)),
+        _lag_one_correlation(rows, misfit), _lag_one_correlation(rows, first_misfit)
     )
     structured = correlation * np.sqrt(2 * rows.weight.sum(axis=1)) > _STRUCTURE
     credible = (np.abs(solution.p[:, 0]) < 0.5) & (solution.p[:, 1] > 0)
     return np.flatnonzero(structured & credible)
 
 
-def _best(rows: Rows, delay_free: BoolArray) -> Solution:
-    """Fit from the best start; from others too where the noise says that it is not the valley."""
-    solution = _coarse_to_fine(rows, delay_free)
-    noise = _noise_of_neighbours(rows, solution)
+def _out_of_wrong_valleys(
+    rows: Rows, solution: Solution, misfit: ComplexArray, delay_free: BoolArray
+) -> tuple[Solution, ComplexArray]:
+    """Fit again from other starts where the noise says that the valley is not the right one."""
+    noise = _noise_of_neighbours(rows, misfit)
     limit = 1 + _SUSPECT / np.sqrt(rows.weight.sum(axis=1))
     suspect = np.flatnonzero(solution.rss > limit * noise + 1e-20)
-    if suspect.size:
-        part, free = rows.take(suspect), delay_free[suspect]
-        best = solution.take(suspect)
-        for start in starts(part, free, count=3)[0]:
-            other = solve(part, start, free, steps=_SECOND_STEPS)
-            better = np.flatnonzero(other.rss < best.rss)
-            best = best.put(better, other.take(better))
-        solution = solution.put(suspect, best)
-    return solution
+    if suspect.size == 0:
+        return solution, misfit
+    part, free = rows.take(suspect), delay_free[suspect]
+    best = solution.take(suspect)
+    for start in starts(part, free, count=3)[0]:
+        other = solve(part, start, free, steps=_SECOND_STEPS)
+        better = np.flatnonzero(other.rss < best.rss)
+        best = best.put(better, other.take(better))
+    misfit = misfit.copy()
+    misfit[suspect] = residuals(part, best)
+    return solution.put(suspect, best), misfit
 
 
 def _coarse_to_fine(rows: Rows, delay_free: BoolArray) -> Solution:
@@ -144,24 +152,24 @@ def _coarse_to_fine(rows: Rows, delay_free: BoolArray) -> Solution:
     return solve(rows, start, delay_free)
 
 
-def _noise_of_neighbours(rows: Rows, solution: Solution) -> FloatArray:
+def _noise_of_neighbours(rows: Rows, misfit: ComplexArray) -> FloatArray:
     """Return the residual that neighbours do not share, as a sum of squares, shape (b,)."""
-    r = residuals(rows, solution)
-    pair = (rows.weight[:, 1:] > 0) & (rows.weight[:, :-1] > 0)
-    step = np.where(pair, np.abs(r[:, 1:] - r[:, :-1]) ** 2, 0)
+    step = np.abs(misfit[:, 1:] - misfit[:, :-1]) ** 2
+    if not rows.all_count:
+        step = np.where((rows.weight[:, 1:] > 0) & (rows.weight[:, :-1] > 0), step, 0)
     return np.asarray(step.sum(axis=1) / 2)
 
 
 def _without_interference(
-    rows: Rows, solution: Solution, delay_free: BoolArray
-) -> tuple[Rows, Solution]:
+    rows: Rows, solution: Solution, misfit: ComplexArray, delay_free: BoolArray
+) -> tuple[Rows, Solution, ComplexArray]:
     """Set aside points that white noise would not reach, and fit again, until none changes."""
     weight = rows.weight.copy()
+    misfit = misfit.copy()
     measured = rows.weight > 0
     pending = np.arange(len(rows))
     for turn in range(_ROUNDS):
-        size = np.abs(residuals(rows.take(pending), solution.take(pending)))
-        kept = _kept(size, measured[pending])
+        kept = _kept(np.abs(misfit[pending]), measured[pending])
         changed = np.any(kept != (weight[pending] > 0), axis=1)
         pending, kept = pending[changed], kept[changed]
         if pending.size == 0:
@@ -177,7 +185,8 @@ def _without_interference(
             better = np.flatnonzero(far.rss < near.rss[many])
             near = near.put(many[better], far.take(better))
         solution = solution.put(pending, near)
-    return rows.weighted(weight), solution
+        misfit[pending] = residuals(trimmed, near)
+    return rows.weighted(weight), solution, misfit
 
 
 def _kept(size: FloatArray, measured: BoolArray) -> BoolArray:
@@ -192,8 +201,8 @@ def _kept(size: FloatArray, measured: BoolArray) -> BoolArray:
 
 
 def _with_rest_of_line(
-    rows: Rows, solution: Solution, delay_free: BoolArray
-) -> tuple[Solution, BoolArray]:
+    rows: Rows, solution: Solution, misfit: ComplexArray, delay_free: BoolArray
+) -> tuple[Solution, ComplexArray, BoolArray]:
     """Free the delay where a rest of line, or the coupling loop's own reactance, shows clearly."""
     fixed = np.flatnonzero(~delay_free)
     part = rows.take(fixed)
@@ -201,14 +210,17 @@ def _with_rest_of_line(
     dof = 2 * part.weight.sum(axis=1) - 7
     gain = (solution.rss[fixed] - freed.rss) / np.maximum(freed.rss / dof, 1e-300)
     insisted = np.flatnonzero(gain > _REST_OF_LINE_CHI2)
-    delay_free = delay_free.copy()
-    delay_free[fixed[insisted]] = True
-    return solution.put(fixed[insisted], freed.take(insisted)), delay_free
+    delay_free, misfit = delay_free.copy(), misfit.copy()
+    index = fixed[insisted]
+    delay_free[index] = True
+    misfit[index] = residuals(part.take(insisted), freed.take(insisted))
+    return solution.put(index, freed.take(insisted)), misfit, delay_free
 
 
 def _summed_up(
     rows: Rows,
     solution: Solution,
+    misfit: ComplexArray,
     delay_free: BoolArray,
     told: dict[int, Told],
     measured: Rows,
@@ -221,7 +233,6 @@ def _summed_up(
     sigma = np.maximum(sigma, _LEAST_NOISE)
     inverse = _inverse(solution.information, delay_free)
     background = _background_rss(rows)
-    misfit = residuals(rows, solution)
     return Fitted(
         rows=rows,
         solution=solution,
