@@ -16,7 +16,7 @@ from nec import COPPER_S_PER_M, Ports, solve
 
 # How far the conductor's bends reach: it is bent, not broken, and the engine's power balances only
 # where segments meet at small angles.
-BEND_M = 0.03
+BEND_M = 0.015
 # In which a path is drawn before it is cut into segments.
 STEP_M = 0.001
 
@@ -63,11 +63,11 @@ class Turns:
             factor,
         )
 
-    def coupling_wire(self) -> Wire:
-        """The coupling loop, half way between two helical turns' heights where it is nearest."""
+    def coupling_wire(self, main: Wire) -> Wire:
+        """The coupling loop inside the first turn of ``main``, opposite the gap."""
         fit = int(self.coupling_circumference_m / (2.3 * self.coupling_radius_m))
         chords = int(np.clip(fit // 2 * 2, 12, 32))
-        first, _ = self._helix(0.0) if self.way == "helix" else self._flat(self.gap_m)
+        first = main.nodes_m[: len(main.nodes_m) // 2]
         nodes = coupling_nodes(first, self.coupling_offset_m, self.coupling_circumference_m, chords)
         nodes[:, 2] = first[int(np.argmin(first[:, 0])), 2]
         return Wire(nodes, self.coupling_radius_m, COPPER_S_PER_M, 1)
@@ -76,7 +76,7 @@ class Turns:
         """Ports over ``f_hz``: gap, coupling feed."""
         main = self.main_wire()
         ports = [list(range(main.gap_segments)), [len(main.nodes_m)]]
-        return solve([main, self.coupling_wire()], ports, f_hz)
+        return solve([main, self.coupling_wire(main)], ports, f_hz)
 
     def size_toml(self) -> str:
         """The lines of the build file that size the loop."""
