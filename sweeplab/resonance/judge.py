@@ -322,10 +322,14 @@ def _doubts(e: Evidence) -> Iterator[Finding]:
 
 def _shape_doubts(e: Evidence) -> Iterator[Finding]:
     if e.step > _STEP * e.inflation**2:
+        # A step of height h halfway gains n h^2/(4 sigma^2).
+        kept = max(e.measured - e.set_aside, 1)
+        height = 2 * e.noise * math.sqrt(e.step / kept) / max(e.diameter * e.detuned_size, 1e-12)
         yield Finding(
-            "step-in-sweep", "warning",
-            "The reflection jumps or drifts during the sweep by more than its noise.",
-            {"chi_square_gain": e.step},
+            "step-in-sweep", "warning" if height > _POOR_MISFIT else "note",
+            f"The reflection jumps or drifts during the sweep, by about {100 * height:.1f} % of "
+            "the circle.",
+            {"chi_square_gain": e.step, "height_relative": height},
             "Keep hands, people and the lead still; let the loop cool; sweep again.",
         )  # fmt: skip
     if e.misfit > 0:
