@@ -16,6 +16,7 @@ from sweeplab.loop.conductor import round_wire_impedance
 from sweeplab.loop.ground import GroundEffect, ground_effect, moved_effects
 from sweeplab.loss.coupled import Coupled, CouplingLoop, fit_coupled
 from sweeplab.loss.figures import FREE_SPACE, Model, Unloaded, budget_figures, parts_known
+from sweeplab.loss.model_error import model_error, model_findings
 from sweeplab.loss.plausible import (
     budget_findings,
     ground_unknown,
@@ -29,10 +30,6 @@ from sweeplab.resonance import Resonance, fit_resonance
 from sweeplab.resonance.unsigned import signed_like
 from sweeplab.sweep import Sweep
 
-# How far the thin-wire model is from a converged full-wave solution, as a standard uncertainty:
-# half of the largest difference met on 64 loops up to 0.27 wavelengths of circumference.
-_U_MODEL_RADIATION = 0.001
-_U_MODEL_REACTANCE = 0.001
 # The one-pole circle against full-wave truth: median error of efficiency 1.4 %.
 _U_CIRCLE = 0.02
 
@@ -175,6 +172,7 @@ def _budget(
     for name in unknown:
         del estimates[name], shares[name]
     own = budget_findings(build, estimates, shares, unloaded.coupled)
+    own += model_findings(build, model, unloaded.f0_hz)
     own += smaller_than_physics(at.x_eff_ohm / at.r_radiation_ohm, model.least_q(unloaded.f0_hz))
     own += [] if doubt is None else [doubt]
     if fit.q_unloaded_other is not None:
@@ -194,10 +192,11 @@ def _shares(
 ) -> Shares:
     """Return each figure's signed change per standard uncertainty of each source."""
     q, f0 = unloaded.q_unloaded, unloaded.f0_hz
-    u_reactance, u_radiation = model.solver_error(f0)
+    error = model_error(build, model, f0)
     models = {
-        "model.radiation": at.off_by(radiation=max(u_radiation, _U_MODEL_RADIATION)),
-        "model.reactance": at.off_by(reactance=max(u_reactance, _U_MODEL_REACTANCE)),
+        "model.radiation": at.off_by(radiation=error.radiation),
+        "model.reactance": at.off_by(reactance=error.reactance),
+        "model.turns": at.off_by(radiation=error.together, reactance=error.together),
     }
     over_ground = at.ground is not FREE_SPACE and build.site is not None
     for source in sources(build):

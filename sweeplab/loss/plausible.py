@@ -15,6 +15,7 @@ _WORDS = {
     "loop.gap": ("the length of the capacitor's gap", "measure it and write loop.gap"),
     "model.radiation": ("the loop's model itself", "nothing a tape measure would mend"),
     "model.reactance": ("the loop's model itself", "nothing a tape measure would mend"),
+    "model.turns": ("how turns and leads are joined", "measure the leads and write loop.leads"),
     "model.ground": ("the ground's model so near to it", "lift the loop"),
     "site.ground.eps_r": ("the ground's constants", "compare sweeps at two heights"),
     "site.ground.sigma": ("the ground's constants", "compare sweeps at two heights"),

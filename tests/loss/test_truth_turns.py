@@ -47,11 +47,6 @@ class TestEfficiency:
         chosen = [case["way"] == way for case in turns.told]
         assert turns.errors("efficiency")[chosen].max() < 0.01
 
-    @pytest.mark.xfail(
-        strict=True,
-        reason="the model's share is that of one turn, 0.1 %; what a description leaves open about "
-        "leads and joint moves radiation over reactance by 0.3 % at the median, 0.8 % at worst",
-    )
     def test_intervals_hold_the_truth_nine_times_in_ten(self, turns: Study) -> None:
         assert turns.covered("efficiency") >= 0.90
 
