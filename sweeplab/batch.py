@@ -65,6 +65,14 @@ def _columns(with_build: bool) -> list[str]:
 
 def _rows(batch: Sequence[Place], build: Build | None) -> list[dict[str, Any]]:
     """Read and fit one batch, so that a worker process gets more than a file at a time."""
+    from threadpoolctl import threadpool_limits
+
+    # Matrices are small: a second BLAS thread only waits, and takes the core of the next worker.
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _fitted(batch, build)
+
+
+def _fitted(batch: Sequence[Place], build: Build | None) -> list[dict[str, Any]]:
     rows: list[dict[str, Any]] = []
     sweeps = []
     for answer in read_each(batch):

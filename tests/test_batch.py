@@ -1,109 +1,50 @@
-"""Many files in, one table out."""
+"""`analyze`: one row a sweep in order, the same over any executor, failures beside the rest."""
 
 from __future__ import annotations
 
+import zipfile
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
-from multiprocessing import get_context
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 import pytest
-from simulated import Truth, white
 
-from sweeplab import Build, Sweep, analyze, fit_resonance, read_sweep
+from sweeplab import analyze
 
-RESONANCE_COLUMNS = ["f_loaded_hz", "q_loaded", "q_unloaded", "coupling_factor",
-                     "half_power_bandwidth_hz"]  # fmt: skip
-CONTRACT = ["file", "sha256", "status", "points", *RESONANCE_COLUMNS, "swr_min", "f_swr_min_hz",
-            "residual_rms", "points_in_bandwidth", "findings"]  # fmt: skip
-LOSS_COLUMNS = ["x_eff_ohm", "r_total_ohm", "r_radiation_ohm", "r_loss_ohm", "efficiency"]
-BUILD = 'name = "a"\n[loop]\ncircumference = "3.2 m ± 5 mm"\n[conductor]\ndiameter = "12 mm"\n'
-
-
-def written(path: Path, sweep: Sweep) -> Path:
-    rows = zip(sweep.f_hz, sweep.gamma, strict=True)
-    lines = [f"{f:.9g} {g.real:.9g} {g.imag:.9g}" for f, g in rows]
-    path.write_text("# Hz S RI R 50\n" + "\n".join(lines) + "\n", encoding="utf-8")
-    return path
+DEMO = Path(__file__).parents[1] / "samples" / "demo"
+NAMES = ["quay-2_20m_a.s1p", "quay-1_20m_a.s1p", "quay-1_20m_b.s1p"]
 
 
 @pytest.fixture
 def paths(tmp_path: Path) -> list[Path]:
-    """Good, broken, good, noise alone, absent, good of another length."""
-    rng = np.random.default_rng(1)
-    broken = tmp_path / "broken.s1p"
-    broken.write_text("# Hz S RI R 50\nnot a number\n", encoding="utf-8")
-    noise = Sweep(np.linspace(7e6, 7.1e6, 101), 0.6 + white(rng, 101, 0.01))
-    return [
-        written(tmp_path / "z.s1p", Truth(noise=1e-3).sweep(rng)),
-        broken,
-        written(tmp_path / "a.s1p", Truth(noise=1e-3, q_loaded=150).sweep(rng)),
-        written(tmp_path / "noise.s1p", noise),
-        tmp_path / "absent.s1p",
-        written(tmp_path / "m.s1p", Truth(noise=1e-3, points=151).sweep(rng)),
-    ]
+    bad = tmp_path / "bad.s1p"
+    bad.write_text("# MHz S RI R 50\n7 half 0\n8 0 0\n")
+    return [DEMO / NAMES[0], bad, DEMO / NAMES[1], tmp_path / "none.s1p", DEMO / NAMES[2]]
 
 
-class TestTheTable:
-    def test_has_the_contracts_columns_in_order(self, paths: list[Path]) -> None:
-        columns = list(analyze(paths).columns)
-        assert [name for name in columns if not name.startswith("u_")] == CONTRACT
-
-    def test_every_estimate_has_its_standard_uncertainty(self, paths: list[Path]) -> None:
-        columns = set(analyze(paths, Build.from_toml(BUILD)).columns)
-        assert {f"u_{name}" for name in [*RESONANCE_COLUMNS, *LOSS_COLUMNS]} <= columns
-        assert all(name.removeprefix("u_") in columns for name in columns if name.startswith("u_"))
-
-    def test_with_a_build_the_losses_follow(self, paths: list[Path]) -> None:
-        table = analyze(paths, Build.from_toml(BUILD))
-        plain = [name for name in table.columns if not name.startswith("u_")]
-        assert plain == [*CONTRACT, *LOSS_COLUMNS]
-        good = table.loc[[0, 2, 5], LOSS_COLUMNS]
-        assert bool((good > 0).all(axis=None))
-        assert bool(table.loc[[1, 3, 4], LOSS_COLUMNS].isna().all(axis=None))
-
-    def test_rows_stand_in_the_order_given(self, paths: list[Path]) -> None:
-        assert list(analyze(paths)["file"]) == [str(path) for path in paths]
-
-    def test_a_file_that_cannot_be_read_keeps_its_row(self, paths: list[Path]) -> None:
-        table = analyze(paths)
-        assert list(table["status"]) == ["ok", "failed", "ok", "refused", "failed", "ok"]
-        for row, path in ((1, paths[1]), (4, paths[4])):
-            message = str(table.loc[row, "findings"])
-            assert str(path) in message
-            assert "\n" not in message
-            assert table["q_loaded"].isna()[row]
-
-    def test_figures_are_those_of_one_at_a_time(self, paths: list[Path]) -> None:
-        table = analyze(paths)
-        for row in (0, 2, 5):
-            fit = fit_resonance(read_sweep(paths[row]))
-            for name in RESONANCE_COLUMNS:
-                estimate = getattr(fit, name)
-                assert table.loc[row, name] == pytest.approx(estimate.value, rel=1e-9)
-                assert table.loc[row, f"u_{name}"] == pytest.approx(estimate.u, rel=1e-6)
-
-    def test_figures_are_numbers_and_not_objects(self, paths: list[Path]) -> None:
-        table = analyze(paths, Build.from_toml(BUILD))
-        for name in [*RESONANCE_COLUMNS, *LOSS_COLUMNS, "swr_min", "residual_rms"]:
-            assert pd.api.types.is_float_dtype(table[name])
-
-    def test_no_files_give_an_empty_table_with_its_columns(self) -> None:
-        table = analyze([])
-        assert len(table) == 0
-        assert "q_unloaded" in table.columns
+def test_rows_are_in_the_order_given_with_failures_among_them(paths: list[Path]) -> None:
+    frame = analyze(paths)
+    assert frame["file"].tolist() == [str(path) for path in paths]
+    assert (frame["status"] == "failed").tolist() == [False, True, False, True, False]
+    assert frame["findings"][1] == (
+        f"{paths[1]}:2: 'half' where a number should stand; correct or delete the line"
+    )
+    assert frame["q_loaded"].notna().tolist() == [True, False, True, False, True]
 
 
-class TestExecutors:
-    def test_threads_give_the_same_table(self, paths: list[Path]) -> None:
-        many = paths * 25
-        with ThreadPoolExecutor(2) as pool:
-            pd.testing.assert_frame_equal(analyze(many, executor=pool), analyze(many))
+@pytest.mark.parametrize("pool", [ThreadPoolExecutor, ProcessPoolExecutor])
+def test_another_executor_gives_the_same(paths: list[Path], pool: type) -> None:
+    with pool(2) as executor:
+        over = analyze(paths * 20, executor=executor)
+    pd.testing.assert_frame_equal(over, analyze(paths * 20))
 
-    @pytest.mark.slow
-    def test_processes_give_the_same_table(self, paths: list[Path]) -> None:
-        build = Build.from_toml(BUILD)
-        with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
-            table = analyze(paths, build, executor=pool)
-        pd.testing.assert_frame_equal(table, analyze(paths, build))
+
+def test_folders_and_archives_stand_for_their_sweeps(tmp_path: Path) -> None:
+    path = tmp_path / "day.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        for name in NAMES:
+            archive.write(DEMO / name, name)
+    frame = analyze([tmp_path, DEMO / NAMES[0]])
+    expected = [f"{path}/{name}" for name in sorted(NAMES)]
+    assert frame["file"].tolist() == [*expected, str(DEMO / NAMES[0])]
+    assert frame["f_loaded_hz"].notna().all()

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from sweeplab.errors import ReadError
+from sweeplab.files.cells import MARK
 from sweeplab.files.layout import Layout, is_comment, parse_fields, split_fields
 from sweeplab.files.mend import row_cut
-from sweeplab.files.numbers import has_groups, spelling_findings
+from sweeplab.files.numbers import has_groups, parse_number, spelling_findings
 from sweeplab.files.show import show
 from sweeplab.files.source import Source
 from sweeplab.finding import Finding
@@ -138,6 +140,31 @@ def _broken(
         else f"{len(values)} values where {layout.width} should stand"
     )
     return ReadError(source.name, found, "correct or delete the line", index + 1)
+
+
+def read_rows(lines: Sequence[str], layout: Layout, numbers: Sequence[int]) -> FloatArray:
+    """Return the imaginary parts in some lines, zero for a cell that has none.
+
+    Parameters
+    ----------
+    lines : sequence of str
+        With `MARK` before each imaginary part.
+    layout : Layout
+    numbers : sequence of int
+        One-based lines.
+
+    Returns
+    -------
+    ndarray, shape (len(numbers), layout.width)
+    """
+    values = np.zeros((len(numbers), layout.width))
+    for row, number in enumerate(numbers):
+        fields = split_fields(lines[number - 1], layout.separator)
+        for place, field in enumerate(fields[: layout.width]):
+            if field.startswith(MARK):
+                value = parse_number(field[len(MARK) :], layout.decimal)
+                values[row, place] = np.nan if value is None else value
+    return values
 
 
 def rows_below(source: Source, layout: Layout, block: Block) -> int:

@@ -38,8 +38,8 @@ _PARTS: dict[Role, tuple[Role, Role]] = {
 }
 _WHOLES = {parts[0]: whole for whole, parts in _PARTS.items()}
 _SEARCHED_LINES = 2000
-# Stands for a complex cell where only its place matters; no other cell can hold it.
-MARK = "\x1aj"
+# Begins what stands for a complex cell's imaginary part; no other cell can hold it.
+MARK = "\x1a"
 
 
 @dataclass(frozen=True)
@@ -48,15 +48,14 @@ class Cells:
 
     Parameters
     ----------
-    real, imaginary : tuple of str
-        By the real and the imaginary parts.
-    marked : tuple of str
-        By `MARK`.
+    real : tuple of str
+        By the real parts.
+    imaginary : tuple of str
+        By `MARK` and the imaginary parts.
     """
 
     real: tuple[str, ...]
     imaginary: tuple[str, ...]
-    marked: tuple[str, ...]
 
 
 def unfold(lines: Sequence[str]) -> Cells | None:
@@ -67,9 +66,9 @@ def unfold(lines: Sequence[str]) -> Cells | None:
     return Cells(
         real=tuple(_replaced(line, lambda match: _part(match[1])) for line in lines),
         imaginary=tuple(
-            _replaced(line, lambda match: match[2] + _part(match[3] or match[4])) for line in lines
+            _replaced(line, lambda match: f"{MARK}{match[2]}{match[3] or match[4]}")
+            for line in lines
         ),
-        marked=tuple(_replaced(line, lambda match: MARK) for line in lines),
     )
 
 

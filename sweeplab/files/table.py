@@ -14,7 +14,7 @@ import numpy as np
 
 from sweeplab.errors import ReadError
 from sweeplab.files.axis import frequency
-from sweeplab.files.block import Block, read_block, rows_below
+from sweeplab.files.block import Block, read_block, read_rows, rows_below
 from sweeplab.files.cells import MARK, check_complex, parted, unfold
 from sweeplab.files.claim import Claim, Request
 from sweeplab.files.columns import WORDS, Column, how_to_say
@@ -32,11 +32,11 @@ DEFAULT_Z0_OHM = 50.0
 
 @dataclass(frozen=True)
 class _Shape:
-    """A table's layout and its text, complex cells replaced by their real parts."""
+    """A table's layout, its text with real parts for complex cells, its lines with imaginary."""
 
     layout: Layout
     real: Source
-    imaginary: Source | None
+    imaginary: tuple[str, ...] | None
 
 
 def claim(source: Source, request: Request) -> Claim:
@@ -79,7 +79,7 @@ def read(source: Source, request: Request) -> Rows:
     findings = [*block.findings, *_one_sweep(shape.real, layout, columns, block)]
     values = block.values
     if shape.imaginary is not None:
-        imaginary = read_block(shape.imaginary, layout).values
+        imaginary = read_rows(shape.imaginary, layout, block.lines)
         columns, values = parted(columns, layout.pairs, values, imaginary)
     z0_ohm, z0_findings = _reference(request, header)
     with np.errstate(all="ignore"):
@@ -96,13 +96,11 @@ def _shape(source: Source) -> _Shape | None:
     if cells is not None:
         layout = find_layout(cells.real)
         if layout is not None:
-            fields = split_fields(cells.marked[layout.first], layout.separator)
-            pairs = tuple(place for place, field in enumerate(fields) if field == MARK)
+            fields = split_fields(cells.imaginary[layout.first], layout.separator)
+            pairs = tuple(place for place, field in enumerate(fields) if field.startswith(MARK))
             if pairs:
-                real, imaginary = (
-                    replace(source, lines=lines) for lines in (cells.real, cells.imaginary)
-                )
-                return _Shape(replace(layout, pairs=pairs), real, imaginary)
+                real = replace(source, lines=cells.real)
+                return _Shape(replace(layout, pairs=pairs), real, cells.imaginary)
     layout = find_layout(source.lines)
     return None if layout is None else _Shape(layout, source, None)
 

@@ -299,3 +299,44 @@ def test_any_separator_and_decimal_sign(
     sweep = read_text(text, "a.txt")
     np.testing.assert_allclose(sweep.gamma, gamma, rtol=1e-15)
     assert sweep.f_hz[0] == 10 * {"Hz": 1, "kHz": 1e3, "MHz": 1e6, "GHz": 1e9}[unit]
+
+
+class TestComplexCells:
+    def test_a_real_number_among_them_has_no_imaginary_part(self) -> None:
+        sweep = read_text("MHz,S11\n7,0.5+0.25j\n8,0.5\n9,0.25-0.5j\n", "a.csv")
+        assert sweep.gamma.tolist() == [0.5 + 0.25j, 0.5, 0.25 - 0.5j]
+
+    def test_a_last_row_cut_off_is_left_out(self) -> None:
+        sweep = read_text(
+            "Hz\tS11\n7000000\t0.5 - j0.5\n7100000\t0.25 + j0.5\n7200000\t0x5", "a.tsv"
+        )
+        assert sweep.gamma.tolist() == [0.5 - 0.5j, 0.25 + 0.5j]
+
+    @pytest.mark.parametrize(
+        ("words", "ohms"),
+        [("f_mhz,z_ohm", 25 + 10j), ("f_mhz,y_s", 1 / (25 + 10j)), ("f_mhz,gamma", None)],
+    )
+    def test_they_may_be_named(self, words: str, ohms: complex | None) -> None:
+        text = "7;25+10j\n8;25+10j\n" if ohms else "7;0.5+0.25j\n8;0.5+0.25j\n"
+        sweep = read_text(text, "a.csv", columns=words)
+        expected = sweep.z_ohm if words.endswith("z_ohm") else 1 / sweep.z_ohm
+        if ohms is None:
+            assert sweep.gamma[0] == 0.5 + 0.25j
+        else:
+            assert expected[0] == pytest.approx(25 + 10j)
+
+    def test_other_words_for_them_are_refused(self) -> None:
+        with pytest.raises(ReadError) as caught:
+            read_text("7;25+10j\n8;25+10j\n", "a.csv", columns="f_mhz,swr")
+        assert str(caught.value) == (
+            "a.csv: complex numbers in column 'swr'; "
+            "use gamma, z_ohm or y_s for complex cells, skip for others"
+        )
+
+    def test_their_words_for_others_are_refused(self) -> None:
+        with pytest.raises(ReadError) as caught:
+            read_text("7;25\n8;25\n", "a.csv", columns="f_mhz,gamma")
+        assert str(caught.value) == (
+            "a.csv: no complex numbers in column 'gamma'; "
+            'say what the 2 columns are, for example --columns "f_mhz,swr"'
+        )
