@@ -168,6 +168,7 @@ def _conductor(table: dict[str, Any], source: Source) -> Conductor:
         material=table.get("material", ""),
         diameter=diameter,
         surface_factor=table["surface_factor"],
+        temperature_c=table["temperature_c"],
         **{name: table[name] for name in ("wall", "width", "thickness") if name in table},
     )
     _check_section(conductor, source)

@@ -74,6 +74,8 @@ class Conductor:
         Of strip [m].
     surface_factor : Quantity
         Resistance over that of a smooth clean surface.
+    temperature_c : float
+        [degree Celsius]; `conductivity` is that at 20.
     """
 
     form: Form
@@ -84,6 +86,7 @@ class Conductor:
     width: Quantity | None = None
     thickness: Quantity | None = None
     surface_factor: Quantity = field(default_factory=lambda: Quantity(1.0))
+    temperature_c: float = 20.0
 
 
 @dataclass(frozen=True)

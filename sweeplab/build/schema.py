@@ -128,6 +128,8 @@ _CONDUCTOR = Table("conductor", "what the main loop is made of", (
     Key("material", "text", "what the surface is", '"copper"', default="copper", announced=True),
     Key("conductivity", "number", "S/m, instead of a material's", "5.8e7", at_least=1e4,
         at_most=1e8, shown=False),
+    Key("temperature_c", "number", "of the conductor, degrees Celsius; conductivities are for 20",
+        "20", default=20.0, at_least=-60.0, at_most=250.0, shown=False),
     Key("surface_factor", "quantity", "extra resistance of braid, oxide, plating", "1.0",
         default=1.0, at_least=0.5, at_most=100.0),
 ), required=True)  # fmt: skip

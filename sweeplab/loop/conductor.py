@@ -23,6 +23,11 @@ _PROXIMITY = {
     4: (1.231, 0.997, 0.777, 0.644, 0.546, 0.4695, 0.408, 0.316, 0.252, 0.156, 0.106, 0.0584),
 }
 
+# Rise of resistivity with temperature at 20 degrees: copper after IEC Publication 28 (1925),
+# the others typical handbook values (memory).
+_PER_KELVIN = {"copper": 0.00393, "aluminium": 0.00403, "silver": 0.0038, "brass": 0.0016}
+_PURE_METAL_PER_KELVIN = 0.0039
+
 
 def surface_resistance(f_hz: float, conductivity: float) -> float:
     """Return ``sqrt(pi f mu0/sigma)`` [ohm per square]."""
@@ -100,7 +105,11 @@ def conductor_impedance(conductor: Conductor, f_hz: float) -> complex:
     Braid and coax count as a round conductor of the shield's diameter; tubes without a stated
     wall as thick against the skin depth.
     """
-    sigma = conductor.conductivity
+    sigma = conductor.conductivity / (
+        1
+        + _PER_KELVIN.get(conductor.material.partition("-")[0], _PURE_METAL_PER_KELVIN)
+        * (conductor.temperature_c - 20)
+    )
     radius = equivalent_radius(conductor)
     if conductor.form == "strip" and conductor.width is not None:
         thickness = conductor.thickness

@@ -182,3 +182,19 @@ class TestTurnsSideBySide:
     def test_more_turns_than_tabulated_are_refused(self) -> None:
         with pytest.raises(ModelError, match="5 turns"):
             proximity_factor(5, 0.05, 5e-3)
+
+
+def test_a_warm_conductor_loses_more_by_half_of_its_resistivitys_rise() -> None:
+    from sweeplab.build import Build
+    from sweeplab.loop.conductor import conductor_impedance
+
+    def at(temperature_c: float) -> float:
+        text = (
+            'name = "a"\n[loop]\ncircumference = "3 m"\n[conductor]\nform = "tube"\n'
+            f'material = "copper"\ndiameter = "12 mm"\ntemperature_c = {temperature_c}\n'
+        )
+        return conductor_impedance(Build.from_toml(text).conductor, 14e6).real
+
+    # Skin effect: resistance with the square root of resistivity, 0.393 % a kelvin for copper
+    # (IEC Publication 28, 1925).
+    assert at(60) / at(20) == pytest.approx((1 + 0.00393 * 40) ** 0.5, rel=1e-3)
