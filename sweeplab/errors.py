@@ -19,6 +19,16 @@ from dataclasses import dataclass
 from typing import Any
 
 
+def one_line(text: str) -> str:
+    """Return a text with all that does not print as escapes: line ends, terminal codes."""
+    if text.isprintable():
+        return text
+    return "".join(
+        character if character.isprintable() else character.encode("unicode_escape").decode()
+        for character in text
+    )
+
+
 class SweeplabError(Exception):
     """The root of every error that sweeplab raises on purpose."""
 
@@ -51,7 +61,7 @@ class ReadError(SweeplabError):
 
     def __str__(self) -> str:
         place = self.path if self.line is None else f"{self.path}:{self.line}"
-        return f"{place}: {self.found}; {self.action}"
+        return one_line(f"{place}: {self.found}; {self.action}")
 
 
 class SweepError(SweeplabError):
@@ -89,7 +99,7 @@ class BuildError(SweeplabError):
     def __str__(self) -> str:
         place = self.path if self.line is None else f"{self.path}:{self.line}"
         parts = [part for part in (place, self.key, self.found) if part]
-        return f"{': '.join(parts)}; {self.action}"
+        return one_line(f"{': '.join(parts)}; {self.action}")
 
 
 class ModelError(SweeplabError):

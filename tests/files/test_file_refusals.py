@@ -399,7 +399,7 @@ class TestDisk:
         assert "over the limit" in disk_refusal(path)
 
     def test_no_name(self) -> None:
-        assert disk_refusal("a\0b") == "a\0b: not a file name; check the name"
+        assert disk_refusal("a\0b") == "a\\x00b: not a file name; check the name"
 
     def test_several_stop_at_the_first(self, tmp_path: Path) -> None:
         good = tmp_path / "a.s1p"

@@ -273,7 +273,7 @@ class TestStandardInput:
 
 
 def test_a_name_that_is_none() -> None:
-    assert refusals("a\0b") == ["a\0b: not a file name; check the name"]
+    assert refusals("a\0b") == ["a\\x00b: not a file name; check the name"]
 
 
 def test_a_time_that_no_calendar_holds(tmp_path: Path) -> None:
