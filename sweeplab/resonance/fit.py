@@ -30,7 +30,7 @@ _STRONG = 60.0
 # Standard deviations of the residual's correlation at which a second resonance is looked for.
 _STRUCTURE = 4.0
 _COARSE_POINTS = 72
-_COARSE_STEPS = 6
+_COARSE_STEPS = 4
 _SECOND_STEPS = 12
 MIN_POINTS = 12
 

@@ -31,7 +31,7 @@ _MAX_STEPS = 25
 # the ratio of noise to signal.
 _CONVERGED = 1e-7
 # A step that gains less of the misfit than this moved by far less than the noise's uncertainty.
-_NO_GAIN = 1e-10
+_NO_GAIN = 1e-9
 _LOG_KAPPA_LIMITS = (-4.0, 9.0)
 _LONGEST_STEP = np.array([0.25, 0.7, 1.5])
 # Rounding of a sum of squares taken from inner products, against the data's own.
