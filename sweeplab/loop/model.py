@@ -33,7 +33,7 @@ def _thin_wire(geometry: Geometry) -> ThinWire:
 @lru_cache(maxsize=32)
 def _coarse_wire(geometry: Geometry) -> ThinWire:
     """Return the same loop on half the segments, for the solver's error."""
-    fewer = max(fitting_gap_segments(geometry) // 2, 1)
+    fewer = (fitting_gap_segments(geometry) + 1) // 2
     return ThinWire(closed_path(geometry, _COARSE_SEGMENTS, fewer))
 
 

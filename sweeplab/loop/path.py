@@ -19,7 +19,7 @@ from sweeplab.sweep import FloatArray
 _SEGMENTS_A_TURN = 56
 # The charge piles up at the gap's edges: the answer converges with the gap's segments, and the
 # kernel of a thin wire wants them no shorter than about its radius.
-_GAP_SEGMENTS = (2, 6)
+_GAP_SEGMENTS = (3, 6)
 _GAP_SEGMENT_RADII = 1.5
 _CLEARANCE_RADII = 5.0
 
