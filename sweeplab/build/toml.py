@@ -21,6 +21,11 @@ _ENTRY = re.compile(rf"\s*({_DOTTED})\s*=")
 _UNQUOTED = re.compile(r"\s*[\w.-]+\s*=\s*([+-]?[\d.,]+\s*[^\W\d_][^#]*?)\s*(?:#.*)?$")
 
 
+# tomllib takes time by the square of a key's steps, and a build has no use for more than three.
+_LONGEST = 1_000_000
+_DEEP = re.compile(r"(?<![\w\"'-])(?:[\w\"'-]++[ \t]*+\.[ \t]*+){17}")
+
+
 @dataclass(frozen=True)
 class Source:
     """The text a description came from: names the place of whatever is wrong in it.
@@ -48,6 +53,14 @@ class Source:
 
     def data(self) -> dict[str, Any]:
         """Return the text's data; raise BuildError where it is no TOML."""
+        if len(self.text) > _LONGEST:
+            found = f"{len(self.text)} characters, over the limit of {_LONGEST}"
+            raise BuildError("", found, "describe one build a file", self.path)
+        if deep := _DEEP.search(self.text):
+            number = self.text.count("\n", 0, deep.start()) + 1
+            raise BuildError(
+                "", "a key of many dotted steps", "use those of 'build template'", self.path, number
+            )
         try:
             return tomllib.loads(self.text)
         except (ValueError, RecursionError) as error:

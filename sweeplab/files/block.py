@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -25,7 +26,7 @@ class Block:
     Parameters
     ----------
     values : ndarray, shape (n, width)
-    lines : list of int, length n
+    lines : sequence of int, length n
         One-based.
     comments : tuple of str
         What stands around and between the numbers, verbatim.
@@ -35,7 +36,7 @@ class Block:
     """
 
     values: FloatArray
-    lines: list[int]
+    lines: Sequence[int]
     comments: tuple[str, ...]
     findings: tuple[Finding, ...]
     ended: int = 0
@@ -61,15 +62,13 @@ def _clean_block(source: Source, layout: Layout) -> Block | None:
         values = np.loadtxt(rows, delimiter=layout.separator, comments=None, ndmin=2)
     except ValueError:
         return None
-    lines = [layout.first + k for k, row in enumerate(rows, start=1) if row.strip()]
+    lines = array("q", (layout.first + k for k, row in enumerate(rows, start=1) if row.strip()))
     comments = tuple(line for line in source.lines[: layout.first] if line.strip())
     return Block(values, lines, comments, ())
 
 
 def _careful_block(source: Source, layout: Layout) -> Block:
-    values: list[list[float]] = []
-    lines: list[int] = []
-    texts: list[str] = []
+    values, lines = array("d"), array("q")
     comments = [line for line in source.lines[: layout.first] if line.strip()]
     findings: list[Finding] = []
     ended = 0
@@ -87,15 +86,16 @@ def _careful_block(source: Source, layout: Layout) -> Block:
             ended = index + 1
             break
         if len(row) == layout.width:
-            values.append(row)
+            values.extend(row)
             lines.append(index + 1)
-            texts.append(text)
         else:
             findings.append(row_cut(index + 1))
-    findings += spelling_findings(texts)
-    if any(_is_grouped(text, layout) for text in texts):
+    findings += spelling_findings(source.lines[number - 1] for number in lines)
+    if any(_is_grouped(source.lines[number - 1], layout) for number in lines):
         findings.append(_grouped())
-    return Block(np.array(values), lines, tuple(comments), tuple(findings), ended)
+    return Block(
+        np.array(values).reshape(-1, layout.width), lines, tuple(comments), tuple(findings), ended
+    )
 
 
 def _row(source: Source, layout: Layout, index: int, *, is_last: bool) -> list[float] | None:

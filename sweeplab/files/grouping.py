@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import math
 import re
+from array import array
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +18,7 @@ import numpy as np
 from sweeplab.errors import ReadError
 from sweeplab.files.mend import row_cut
 from sweeplab.files.numbers import parse_number, spelling_findings
-from sweeplab.files.script import Row, Script
+from sweeplab.files.script import Script
 from sweeplab.files.show import show
 from sweeplab.files.source import Source
 from sweeplab.finding import Finding
@@ -37,16 +39,25 @@ class Groups:
     ----------
     values : ndarray, shape (m, k)
         Frequency in the file's unit, then pairs.
-    lines : list of int, length m
+    lines : sequence of int, length m
         One-based line each frequency begins on.
     ports : int
     findings : tuple of Finding
     """
 
     values: FloatArray
-    lines: list[int]
+    lines: Sequence[int]
     ports: int
     findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Numbers:
+    """All rows' values one after another, each row's count and line: eight bytes a number."""
+
+    values: array[float]
+    counts: array[int]
+    lines: array[int]
 
 
 def group_rows(script: Script, source: Source) -> Groups:
@@ -57,74 +68,73 @@ def group_rows(script: Script, source: Source) -> Groups:
     ReadError
         A word is no number, or a row holds too few or too many.
     """
-    rows, comma = _plain_commas(script.rows)
-    findings = [*comma, *spelling_findings(row.text for row in rows)]
-    last_may_be_cut = source.ends_open
-    parsed: list[tuple[int, list[float]]] = []
-    for row in rows:
-        values = _values(row, source, may_be_cut=last_may_be_cut and row is rows[-1])
-        parsed.append((row.line, values))
-    ports, size, port_findings = _shape(script, parsed, source)
-    groups, lines, group_findings = _gather(parsed, size, _may_have_noise(script, ports), source)
+    texts, comma = _plain_commas(script.rows)
+    findings = [*comma, *spelling_findings(texts)]
+    numbers = _numbers(texts, script, source)
+    ports, size, port_findings = _shape(script, numbers, source)
+    lines, group_findings = _gather(numbers, size, _may_have_noise(script, ports), source.name)
     findings += [*port_findings, *group_findings]
     if script.is_version_2:
-        findings += _count_finding(script, len(groups))
-    return Groups(np.array(groups, dtype=np.float64), lines, ports, tuple(findings))
+        findings += _count_finding(script, len(lines))
+    values = np.array(numbers.values[: len(lines) * size]).reshape(-1, size)
+    return Groups(values, lines, ports, tuple(findings))
 
 
-def _plain_commas(rows: list[Row]) -> tuple[list[Row], list[Finding]]:
+def _plain_commas(rows: list[str]) -> tuple[list[str], list[Finding]]:
     """Return rows without commas, where commas can only be meant one way."""
-    if not any("," in row.text for row in rows):
+    if not any("," in row for row in rows):
         return rows, []
-    tokens = [token for row in rows for token in row.text.split()]
-    if all(_DECIMAL_COMMA.fullmatch(token) for token in tokens):
+    if all(_DECIMAL_COMMA.fullmatch(token) for row in rows for token in row.split()):
         finding = Finding(
             code="decimal-comma",
             level="warning",
             text="The data use decimal commas; they were read as points.",
             action="Check a value or two.",
         )
-        return [Row(row.line, row.text.replace(",", ".")) for row in rows], [finding]
+        return [row.replace(",", ".") for row in rows], [finding]
     finding = Finding(
         code="comma-separated",
         level="warning",
         text="The data are separated by commas; they were read as white space.",
         action="Check a value or two.",
     )
-    return [Row(row.line, row.text.replace(",", " ")) for row in rows], [finding]
+    return [row.replace(",", " ") for row in rows], [finding]
 
 
-def _values(row: Row, source: Source, *, may_be_cut: bool) -> list[float]:
-    values = []
-    for token in row.text.split():
-        value = parse_number(token)
-        if may_be_cut and (value is None or token in _SIGNS):
-            break
-        if value is None:
-            raise ReadError(
-                source.name,
-                f"{show(token)} where a number should stand",
-                "correct or delete the line",
-                row.line,
-            )
-        values.append(value)
-    return values
+def _numbers(texts: list[str], script: Script, source: Source) -> _Numbers:
+    values, counts = array("d"), array("q")
+    last = len(texts) - 1
+    for place, text in enumerate(texts):
+        may_be_cut = source.ends_open and place == last
+        before = len(values)
+        for token in text.split():
+            value = parse_number(token)
+            if may_be_cut and (value is None or token in _SIGNS):
+                break
+            if value is None:
+                raise ReadError(
+                    source.name,
+                    f"{show(token)} where a number should stand",
+                    "correct or delete the line",
+                    script.row_lines[place],
+                )
+            values.append(value)
+        counts.append(len(values) - before)
+    return _Numbers(values, counts, script.row_lines)
 
 
-def _shape(
-    script: Script, parsed: list[tuple[int, list[float]]], source: Source
-) -> tuple[int, int, list[Finding]]:
+def _shape(script: Script, numbers: _Numbers, source: Source) -> tuple[int, int, list[Finding]]:
     """Return the number of ports and of values a frequency."""
     if script.is_version_2:
         ports = _stated_ports(script, source.name)
         _, words = script.keywords.get("matrix format", (0, ["full"]))
         triangle = " ".join(words).lower() != "full"
         return ports, 1 + (ports * (ports + 1) if triangle else 2 * ports**2), []
-    count = len(parsed[0][1])
-    for _, values in parsed[1:]:
-        if len(values) % 2:
+    count = numbers.counts[0]
+    for more in numbers.counts[1:]:
+        if more % 2:
             break
-        count += len(values)
+        count += more
     ports = math.isqrt(max(count - 1, 0) // 2)
     fits = ports > 0 and count == 1 + 2 * ports**2
     named = source.ports
@@ -148,43 +158,40 @@ def _may_have_noise(script: Script, ports: int) -> bool:
 
 
 def _gather(
-    parsed: list[tuple[int, list[float]]], size: int, may_have_noise: bool, source: Source
-) -> tuple[list[list[float]], list[int], list[Finding]]:
-    groups: list[list[float]] = []
-    lines: list[int] = []
-    group: list[float] = []
-    begun = 0
-    for index, (line, values) in enumerate(parsed):
-        begins = not group
-        if begins and may_have_noise and groups and _is_noise(values, groups[-1][0]):
-            return groups, lines, [_noise_finding(line)]
-        last = index == len(parsed) - 1
-        too_many = len(group) + len(values) > size
-        if too_many or (not begins and len(values) % 2):
-            raise _wrong_count(source.name, line if too_many else begun, group, values, size)
+    numbers: _Numbers, size: int, may_have_noise: bool, path: str
+) -> tuple[array[int], list[Finding]]:
+    """Return the line each frequency begins on; their values stand one after another."""
+    starts = array("q")
+    held = begun = 0
+    last = len(numbers.counts) - 1
+    for place, (line, count) in enumerate(zip(numbers.lines, numbers.counts, strict=True)):
+        begins = not held
+        if begins and may_have_noise and starts and _is_noise(numbers, len(starts), size, count):
+            return starts, [_noise_finding(line)]
+        too_many = held + count > size
+        if too_many or (not begins and count % 2):
+            raise _wrong_count(path, line if too_many else begun, held, count, size)
         if begins:
             begun = line
-            if len(values) % 2 == 0 and not last:
-                raise _wrong_count(source.name, line, [], values, size)
-        group = group + values
-        if len(group) == size:
-            groups.append(group)
-            lines.append(begun)
-            group = []
-    if not groups:
-        raise _wrong_count(source.name, begun, group, [], size)
-    return groups, lines, [row_cut(begun)] if begun != lines[-1] else []
+            if count % 2 == 0 and place != last:
+                raise _wrong_count(path, line, 0, count, size)
+        held += count
+        if held == size:
+            starts.append(begun)
+            held = 0
+    if not starts:
+        raise _wrong_count(path, begun, held, 0, size)
+    return starts, [row_cut(begun)] if begun != starts[-1] else []
 
 
-def _is_noise(values: list[float], last_frequency: float) -> bool:
+def _is_noise(numbers: _Numbers, groups: int, size: int, count: int) -> bool:
     # Version 1 has no other mark for noise than a frequency that goes down.
-    return len(values) == _NOISE_VALUES and values[0] <= last_frequency
+    here, before = groups * size, (groups - 1) * size
+    return count == _NOISE_VALUES and numbers.values[here] <= numbers.values[before]
 
 
-def _wrong_count(
-    path: str, line: int, group: list[float], values: list[float], size: int
-) -> ReadError:
-    count = len(group) + len(values) if len(group) + len(values) > size else len(group or values)
+def _wrong_count(path: str, line: int, held: int, more: int, size: int) -> ReadError:
+    count = held + more if held + more > size else held or more
     plural = "value" if count == 1 else "values"
     return ReadError(
         path, f"{count} {plural} where {size} should stand", "correct or delete the line", line

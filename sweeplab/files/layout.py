@@ -19,7 +19,7 @@ _CANDIDATES: tuple[tuple[str | None, str], ...] = (
     (";", ","),
     (None, ","),
 )
-_SEARCHED_LINES = 2000
+SEARCHED_LINES = 2000
 # So many rows of numbers of one width are no accident of a preamble.
 _DECISIVE_ROWS = 50
 
@@ -99,7 +99,7 @@ def find_layout(lines: Sequence[str]) -> Layout | None:
     most = 0
     searched = [
         (index, line)
-        for index, line in enumerate(lines[:_SEARCHED_LINES])
+        for index, line in enumerate(lines[:SEARCHED_LINES])
         if line.strip() and not is_comment(line)
     ]
     for separator, decimal in _CANDIDATES:

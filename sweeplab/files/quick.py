@@ -21,7 +21,7 @@ from sweeplab.files.stamp import find_time
 from sweeplab.sweep import FloatArray, Origin, Sweep
 
 _PLAIN = b"0123456789+-.eE \t\r\n"
-_COMMENTS = rb"(?:[ \t]*\r?\n|![^\r\n]*\r?\n)*"
+_COMMENTS = rb"(?:[ \t]*\r?\n|![^\r\n]*\r?\n)*+"
 _HEAD = re.compile(_COMMENTS + rb"(#[^\r\n!;]*)\r?\n" + _COMMENTS)
 _SUFFIX = re.compile(r"\.[^./\\]*$")
 _COLUMNS = 3

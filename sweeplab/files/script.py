@@ -7,6 +7,7 @@ the lines after them. Source: Touchstone File Format Specification 2.1 (2024).
 from __future__ import annotations
 
 import re
+from array import array
 from dataclasses import dataclass, field
 
 from sweeplab.errors import ReadError
@@ -36,14 +37,6 @@ KEYWORDS = (
 )
 
 
-@dataclass(frozen=True)
-class Row:
-    """One line of data: its one-based number and its text without comment."""
-
-    line: int
-    text: str
-
-
 @dataclass
 class Script:
     """A Touchstone file's lines, sorted.
@@ -54,8 +47,10 @@ class Script:
         What the first option line says; None where there is none.
     keywords : dict of str to (int, list of str)
         Of version 2: keyword in lower case to its line and its arguments.
-    rows : list of Row
-        Of the network's data.
+    rows : list of str
+        Of the network's data, without comments.
+    row_lines : array of int
+        The one-based line of each row.
     comments : list of str
         Verbatim.
     findings : list of Finding
@@ -64,7 +59,8 @@ class Script:
 
     options: Options | None = None
     keywords: dict[str, tuple[int, list[str]]] = field(default_factory=dict)
-    rows: list[Row] = field(default_factory=list)
+    rows: list[str] = field(default_factory=list)
+    row_lines: array[int] = field(default_factory=lambda: array("q"))
     comments: list[str] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
 
@@ -105,7 +101,8 @@ def sort_lines(source: Source) -> Script:
         elif section in _SPANNING:
             script.keywords[section][1].extend(text.split())
         elif section not in _IGNORED:
-            script.rows.append(Row(number, text))
+            script.rows.append(text)
+            script.row_lines.append(number)
     script.findings += _oddities(extra_options, semicolons)
     return script
 

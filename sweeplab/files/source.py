@@ -104,8 +104,10 @@ def decode(data: bytes, name: str, sha256: str) -> Source:
     text = text.replace("\r\n", "\n").replace("\r", "\n").rstrip("\x1a")
     lines = text.split("\n")
     ends_open = lines[-1] != ""
+    if not ends_open:
+        lines.pop()
     found = () if encoding is None else (_encoding_finding(encoding),)
-    return Source(name, sha256, tuple(lines if ends_open else lines[:-1]), ends_open, found)
+    return Source(name, sha256, tuple(lines), ends_open, found)
 
 
 def _text(data: bytes, name: str) -> tuple[str, str | None]:

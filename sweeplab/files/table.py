@@ -19,7 +19,7 @@ from sweeplab.files.cells import MARK, check_complex, parted, unfold
 from sweeplab.files.claim import Claim, Request
 from sweeplab.files.columns import WORDS, Column, how_to_say
 from sweeplab.files.header import Header, find_header
-from sweeplab.files.layout import Layout, find_layout, split_fields
+from sweeplab.files.layout import SEARCHED_LINES, Layout, find_layout, split_fields
 from sweeplab.files.mend import Rows
 from sweeplab.files.parts import begin_again, find_parts, several
 from sweeplab.files.quantities import reflection
@@ -43,7 +43,8 @@ def claim(source: Source, request: Request) -> Claim:
     """Return how sure it is that a text is a table."""
     if request.columns is not None:
         return Claim(1.0, "its columns were named")
-    shape = _shape(source)
+    # The layout is told by the first lines; those below cost time and are read once only.
+    shape = _shape(replace(source, lines=source.lines[:SEARCHED_LINES]))
     if shape is None:
         return Claim(0.0, "no rows of numbers")
     header = find_header(source.lines, shape.layout)

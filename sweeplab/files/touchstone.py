@@ -107,7 +107,7 @@ def read(source: Source, request: Request) -> Rows:
     if below_zero:
         findings.append(_negative_magnitude())
     if script.options is None:
-        findings.append(_default_options(f_hz, below_zero, source.name, script.rows[0].line))
+        findings.append(_default_options(f_hz, below_zero, source.name, script.row_lines[0]))
     z0_ohm = float(layout.references_ohm[port - 1])
     if request.z0_ohm is not None and request.z0_ohm != z0_ohm:
         findings.append(_other_reference(z0_ohm, request.z0_ohm))
