@@ -26,7 +26,7 @@ _DAMPING = 1e-5
 _LONGEST_STEP = np.array([0.25, 0.7])
 LEAST_P, MOST_P = np.array([-1.5, -4.0]), np.array([1.5, 9.0])
 _COARSE_POINTS = 72
-_COARSE_STEPS = 6
+_COARSE_STEPS = 3
 _STARTS = 3
 # A table of a few digits is no better than this.
 _LEAST_NOISE = 1e-6

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -26,13 +27,18 @@ from sweeplab.sweep import ComplexArray, FloatArray, Sweep
 _THETAS = np.arange(-2.0, 40.0, 0.5)
 # Angle of the detuned reflection in mid span [rad].
 _ANGLES = np.linspace(-math.pi, math.pi, 24, endpoint=False)
+_FINE_ANGLES = np.linspace(-0.25, 0.25, 9)
+_FINE_THETAS = np.linspace(-0.5, 0.5, 9)
 _STARTS_A_SIDE = 4
-_READINGS = 3
-_COARSE_POINTS = 50
-_POINTS_A_BANDWIDTH = 6.0
-_ROUNDS = 6
-_COARSE_STEPS = 4
-_STEPS = 12
+_GRID_POINTS = 50
+_VALLEY_STEPS = 8
+_MOST_READINGS = 3
+_ALIKE = 0.01
+# A misfit so many times the best reading's does not come near it when fitted freely.
+_HOPELESS = 30.0
+# Rounds of signs, and steps of the fit in each.
+_ROUNDS = 4
+_STEPS = 8
 _UNKNOWNS = 7
 # Chi-square by which every other reading must fit worse, and their difference in coupling that
 # makes it another.
@@ -41,6 +47,8 @@ _SAME = 0.02
 # A sign is a guess where the model is within so many standard deviations of the real axis.
 _AMBIGUOUS = 2.0
 _MOST_AMBIGUOUS = 0.25
+# Wrong signs leave a residual far above the sizes' own.
+_WORST_EXCESS = 2.5
 # Residual that neighbours share, against the circle's diameter.
 _WORST_MISFIT = 0.05
 # White noise of 400 points reaches 4.6 standard deviations in one sweep of a hundred.
@@ -81,14 +89,20 @@ def with_signs(sweep: Sweep) -> Signed | None:
     gamma = np.where(finite, sweep.gamma, 0)
     gamma = np.asarray(gamma.real + 1j * np.abs(gamma.imag))
     rows, solution = _readings(sizes, gamma)
-    best = int(np.argmin(solution.rss))
-    rows, solution = _alternated(_without_interference(rows, solution, best), solution.p)
+    quiet = _without_interference(rows, solution, int(np.argmin(solution.rss)))
+    if quiet is not rows:
+        rows, solution = _alternated(quiet, solution.p)
     best = int(np.argmin(solution.rss))
     points = float(rows.weight[0].sum())
     noise2 = max(float(solution.rss[best]) / (2 * points - _UNKNOWNS), _LEAST_NOISE**2)
     height = _model(rows, solution)[best].imag
     ambiguous = int((finite & (np.abs(height) < _AMBIGUOUS * math.sqrt(noise2))).sum())
-    if not _stands_alone(rows, solution, best, noise2) or ambiguous > _MOST_AMBIGUOUS * points:
+    good = math.sqrt(noise2) < _WORST_EXCESS * sizes.noise
+    if (
+        not good
+        or not _stands_alone(rows, solution, best, noise2)
+        or ambiguous > _MOST_AMBIGUOUS * points
+    ):
         return None
     # Near the axis a sign is as sure as the noise allows: its expectation takes its place.
     sign = np.tanh(np.clip(gamma.imag * height / noise2, -20, 20))
@@ -129,43 +143,61 @@ def _finding(ambiguous: int, points: int) -> Finding:
 def _readings(sizes: SizeFit, gamma: ComplexArray) -> tuple[Rows, Solution]:
     """Return the few best readings of a sweep, each a row: signs and the fit that goes with them.
 
-    Valleys are searched on as many points as the resonance needs, and fitted on all.
-    """
-    points = gamma.size
-    stride = max(1, int(points / max(_COARSE_POINTS, _POINTS_A_BANDWIDTH * math.exp(sizes.p[1]))))
-    models, start = _starts(sizes, gamma, stride)
-    every = np.zeros(len(start), dtype=np.intp)
-    whole = replace(sizes.rows, gamma=gamma[None] * sizes.kept).take(every)
-    thin = replace(
-        whole, u=whole.u[:, ::stride], gamma=_facing(whole.gamma[:, ::stride], models),
-        weight=whole.weight[:, ::stride],
-    )  # fmt: skip
-    thin, solution = _alternated(thin, start, _COARSE_STEPS)
-    few = np.argsort(solution.rss)[:_READINGS]
-    whole, solution = whole.take(few), solution.take(few)
-    whole = replace(whole, gamma=_facing(whole.gamma, _model(whole, solution)))
-    return _alternated(whole, solution.p)
-
-
-def _starts(sizes: SizeFit, gamma: ComplexArray, stride: int) -> tuple[ComplexArray, FloatArray]:
-    """Return the models, shape (k, m), and starts (x0, ln kappa, theta) of readings worth trying.
-
     For each side of the match the size of everything is known: every angle of the detuned
     reflection and every turn of the line is held against the real part and the size of the
-    imaginary part.
+    imaginary part, the best valleys are followed down, and the deepest are fitted freely.
     """
-    u, weight = sizes.rows.u[0, ::stride], sizes.rows.weight[0, ::stride]
-    real, height = gamma.real[::stride], np.abs(gamma.imag[::stride])
+    weight = sizes.rows.weight[0]
+    gamma = np.where(sizes.kept, gamma, 0)
     circles = Candidates.of(sizes, np.concatenate([sizes.p, sizes.a])[None])
-    turns = np.exp(-1j * _THETAS[:, None] * u)
-    models, starts = [], []
+    found = []
     for over in (False, True):
-        shape = circles.detuned + circles.drop(over) / (1 + 1j * sizes.x[::stride])
-        turned = shape * turns
-        for i, j in _lowest(_misfit(turned, weight * real, weight * height)):
-            models.append(turned[j] * np.exp(1j * _ANGLES[i]))
-            starts.append((*sizes.p, _THETAS[j]))
-    return np.stack(models), np.array(starts)
+        shape = np.asarray(circles.detuned + circles.drop(over) / (1 + 1j * sizes.x), complex)
+        found.append(_valleys(sizes.rows.u[0], shape, gamma, weight))
+    models, thetas, misfits = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    few = _distinct(models, misfits)
+    every = np.zeros(few.size, dtype=np.intp)
+    rows = replace(sizes.rows, gamma=gamma[None]).take(every)
+    rows = replace(rows, gamma=_facing(rows.gamma, models[few]))
+    start = np.column_stack([np.tile(sizes.p, (few.size, 1)), thetas[few]])
+    return _alternated(rows, start)
+
+
+def _valleys(
+    u: FloatArray, shape: ComplexArray, gamma: ComplexArray, weight: FloatArray
+) -> tuple[ComplexArray, FloatArray, FloatArray]:
+    """Return the models, shape (k, n), line's turns and misfits at the bottoms of valleys."""
+    points = np.s_[:: max(1, u.size // _GRID_POINTS)]
+    turned = shape[points] * np.exp(-1j * _THETAS[:, None] * u[points])
+    real, height = (weight * gamma.real)[points], (weight * gamma.imag)[points]
+    places = [
+        _nearby(u[points], shape[points], real, height, _ANGLES[i], _THETAS[j])
+        for i, j in _lowest(_misfit(turned, real, height))
+    ]
+    angles, thetas = np.array(places).T
+    model = shape * np.exp(1j * (angles[:, None] - thetas[:, None] * u))
+    # Gauss-Newton in angle and turn alone: i m and -i u m, and the size of m stays.
+    size = weight * np.abs(shape) ** 2
+    normal = np.array([[size.sum(), -(size @ u)], [-(size @ u), size @ u**2]])
+    for _ in range(_VALLEY_STEPS):
+        across = weight * (model.conj() * (_facing(gamma, model) - model)).imag
+        step = np.linalg.solve(normal, np.stack([across.sum(axis=1), -(across @ u)]))
+        thetas = thetas + step[1]
+        model = model * np.exp(1j * (step[0][:, None] - step[1][:, None] * u))
+    return model, thetas, np.abs(_facing(gamma, model) - model) ** 2 @ weight
+
+
+def _distinct(models: ComplexArray, misfits: FloatArray) -> np.ndarray[Any, np.dtype[np.intp]]:
+    """Return the places of the best readings, each but once."""
+    chosen: list[int] = []
+    hopeless = _HOPELESS * float(misfits.min())
+    for i in np.argsort(misfits).tolist():
+        if misfits[i] > hopeless:
+            break
+        near = (float(np.abs(models[i] - models[j]).max()) for j in chosen)
+        if len(chosen) < _MOST_READINGS and all(off > _ALIKE for off in near):
+            chosen.append(i)
+    return np.array(chosen, dtype=np.intp)
 
 
 def _misfit(turned: ComplexArray, real: FloatArray, height: FloatArray) -> FloatArray:
@@ -179,6 +211,25 @@ def _misfit(turned: ComplexArray, real: FloatArray, height: FloatArray) -> Float
     across = np.abs(sine[:, None] * turned.real + cosine[:, None] * turned.imag) @ height
     # Half a turn on, the real part changes sign and the imaginary part's size does not.
     return np.concatenate([-along - across, along - across])
+
+
+def _nearby(
+    u: FloatArray,
+    shape: ComplexArray,
+    real: FloatArray,
+    height: FloatArray,
+    angle: float,
+    theta: float,
+) -> tuple[float, float]:
+    """Return the best angle and turn of a finer grid within a step of a coarse one.
+
+    Wrong signs make small valleys of their own: a step downhill would end in one.
+    """
+    angles, thetas = angle + _FINE_ANGLES, theta + _FINE_THETAS
+    model = np.exp(1j * angles[:, None, None]) * (shape * np.exp(-1j * thetas[:, None] * u))
+    likeness = model.real @ real + np.abs(model.imag) @ height
+    i, j = np.unravel_index(likeness.argmax(), likeness.shape)
+    return float(angles[i]), float(thetas[j])
 
 
 def _lowest(misfit: FloatArray) -> list[tuple[int, int]]:
@@ -196,17 +247,17 @@ def _facing(gamma: ComplexArray, model: ComplexArray) -> ComplexArray:
     return np.asarray(gamma.real + 1j * np.where(model.imag < 0, -1, 1) * np.abs(gamma.imag))
 
 
-def _alternated(rows: Rows, start: FloatArray, steps: int = _STEPS) -> tuple[Rows, Solution]:
+def _alternated(rows: Rows, start: FloatArray) -> tuple[Rows, Solution]:
     """Fit, choose signs by the fit, and again, until no sign changes."""
     free = np.ones(len(rows), dtype=bool)
-    solution = solve(rows, start, free, steps=steps)
+    solution = solve(rows, start, free, steps=_STEPS)
     for _ in range(_ROUNDS):
         gamma = _facing(rows.gamma, _model(rows, solution))
         changed = np.flatnonzero((gamma != rows.gamma).any(axis=1))
         if changed.size == 0:
             break
         rows = replace(rows, gamma=gamma)
-        part = solve(rows.take(changed), solution.p[changed], free[changed], steps=steps)
+        part = solve(rows.take(changed), solution.p[changed], free[changed], steps=_STEPS)
         solution = solution.put(changed, part)
     return rows, solution
 
@@ -223,7 +274,7 @@ def _without_interference(rows: Rows, solution: Solution, best: int) -> Rows:
     counted = rows.weight[0] > 0
     spread = max(float(np.median(off[counted])) * _MEDIAN_TO_SIGMA, _LEAST_NOISE)
     kept = counted & (off <= _FAR * spread)
-    if kept.sum() < (1 - _MOST_SET_ASIDE) * counted.sum():
+    if np.array_equal(kept, counted) or kept.sum() < (1 - _MOST_SET_ASIDE) * counted.sum():
         return rows
     return rows.weighted(np.broadcast_to(kept.astype(float), rows.u.shape))
 
