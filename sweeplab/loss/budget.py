@@ -98,8 +98,12 @@ def _unloaded(
         q = fit.q_unloaded
         u = math.hypot(q.u / q.value, _U_CIRCLE)
         # Under- or over-coupled, where the data do not tell: both are within the interval.
-        either = q if fit.q_unloaded_other is None else fit.q_unloaded_other
-        low, high = min(q.low, either.low), max(q.high, either.high)
+        low, high = q.low, q.high
+        if fit.q_unloaded_other is not None:
+            other = fit.q_unloaded_other
+            reach = Estimate.lognormal(other.value, other.value * _U_CIRCLE)
+            low = min(low, other.low, reach.low)
+            high = max(high, other.high, reach.high)
         return Unloaded(fit.circle.f_loaded_hz, q.value, u, low, high, None)
     q0 = model.effective_reactance(coupled.f0_hz) / coupled.r_total_ohm
     plain = Estimate.lognormal(q0, q0 * coupled.u_log_r_total)

@@ -15,7 +15,16 @@ import pytest
 from simulated import CORPUS, Truth, drawn, white
 from test_refusals import F_HZ, NO_RESONANCE, POINTS, assert_refused
 
-from sweeplab import Line, Resonance, Sweep, find_match, fit_many, fit_resonance
+from sweeplab import (
+    Build,
+    Line,
+    Resonance,
+    Sweep,
+    find_match,
+    fit_many,
+    fit_resonance,
+    loss_budget,
+)
 from sweeplab.line import embed
 from sweeplab.resonance import sizes
 from sweeplab.resonance.sizes import fit_sizes, noisy_square
@@ -184,6 +193,43 @@ class TestNeverOneInSilence:
             assert u is not None
             assert abs(width - (below[-1] - below[0])) < LIMIT * u
             assert u < 0.02 * width
+
+
+class TestLoss:
+    BUILD = Build.from_toml(
+        """
+        name = "either side"
+        [loop]
+        shape = "circle"
+        circumference = "3.2 m"
+        gap = "30 mm"
+        [conductor]
+        form = "tube"
+        diameter = "12 mm"
+        material = "copper"
+        [feed]
+        kind = "coupling-loop"
+        circumference = "0.64 m"
+        conductor_diameter = "6 mm"
+        """
+    )
+
+    @pytest.mark.parametrize("beta", [0.6, 1 / 0.6])
+    def test_efficiency_reaches_over_both_sides(self, beta: float) -> None:
+        # QL (1 + beta) is 480 and 800 for the two.
+        truth = Truth(7.1e6, coupling_factor=beta, noise=1e-3)
+        sweep = size_of(truth.sweep(np.random.default_rng(3)))
+        fit = fit_resonance(sweep)
+        budget = loss_budget(sweep, self.BUILD, resonance=fit)
+        assert budget.status == "doubtful"
+        assert budget.efficiency is not None
+        (told,) = [f for f in budget.findings if f.code == "two-efficiencies"]
+        under, over = (float(told.evidence[f"efficiency_{side}"]) for side in ("under", "over"))
+        assert over / under == pytest.approx(800 / 480, rel=0.02)
+        assert budget.efficiency.value == under
+        assert budget.efficiency.low < under < over < budget.efficiency.high
+        for share in (under, over):
+            assert f"{100 * share:.3g} %" in told.text
 
 
 class TestNoiseFloor:
