@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from sweeplab.bands import band_order
 from sweeplab.estimate import Estimate
-from sweeplab.finding import Finding
+from sweeplab.finding import Finding, ranked
 from sweeplab.study import figures as fig
+from sweeplab.study.heights_findings import height_findings
 from sweeplab.study.notice import Pair, notice
 from sweeplab.study.record import Record
 from sweeplab.study.repeats import (
@@ -197,7 +198,12 @@ def compare(
         tuple(changes),
         tuple(bands),
         rule.comparisons,
-        notice(before, after, pairs, any_repeats=_any(scatters), comparisons=families),
+        ranked(
+            (
+                *notice(before, after, pairs, any_repeats=_any(scatters), comparisons=families),
+                *height_findings(before, after, changes),
+            )
+        ),
     )
 
 
