@@ -138,15 +138,22 @@ def smith(ax: Axes, sweep: Sweep, resonance: Resonance) -> Axes:
     """Draw the sweep on a Smith chart, with the fitted circle.
 
     At the far end of the described line where there is one; the fit's own delay is taken out of
-    points and circle alike, so that a resonance is a circle.
+    points and circle alike, so that a resonance is a circle. A sweep whose phase has no sign has
+    no place on the chart: it stays empty and says so.
     """
     from skrf.plotting import smith as grid
+
+    from sweeplab.resonance.unsigned import signed_like
 
     grid(ax=ax)
     for patch in ax.patches:
         patch.set(linewidth=0.3, edgecolor=PALE)
     for line in ax.lines:
         line.set(linewidth=0.3, color=PALE)
+    sweep = signed_like(sweep, resonance)
+    if sweep.content != "complex":
+        ax.text(0, 0, "no signed phase:\nnothing to show here", ha="center", va="center")
+        return ax
     at_plane = sweep if resonance.line is None else deembed(sweep, resonance.line)
     turn = _turn(resonance, sweep.f_hz)
     gamma = at_plane.gamma * turn
