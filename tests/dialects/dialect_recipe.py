@@ -651,6 +651,23 @@ def expected() -> bytes:
     return text([head, *body])
 
 
+def listing() -> bytes:
+    """The table of spellings for people: name and what was noticed."""
+    head = [
+        "# One sweep in many spellings",
+        "",
+        f"Made by `dialect_recipe.py`; {len(spellings())} files that all read as `expected.csv`.",
+        "",
+        "| file | findings |",
+        "|---|---|",
+    ]
+    rows = [
+        f"| `{name}` | {', '.join(found) or 'none'} |"
+        for name, (_, found) in sorted(spellings().items())
+    ]
+    return text([*head, *rows])
+
+
 def main() -> None:
     """Write the files anew."""
     folder = HERE / "spellings"
@@ -658,6 +675,7 @@ def main() -> None:
     for name, (data, _) in spellings().items():
         (folder / name).write_bytes(data)
     (HERE / "expected.csv").write_bytes(expected())
+    (HERE / "README.md").write_bytes(listing())
     codes = [",".join([name, *found]) for name, (_, found) in sorted(spellings().items())]
     (HERE / "findings.csv").write_bytes(text(codes))
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from dialect_recipe import expected, spellings
+from dialect_recipe import expected, listing, spellings
 
 from sweeplab.files import read_sweep
 
@@ -42,4 +42,5 @@ def test_the_kept_files_are_those_of_the_recipe() -> None:
     kept = {name: (HERE / "spellings" / name).read_bytes() for name in FILES}
     assert kept == {name: data for name, (data, _) in spellings().items()}
     assert (HERE / "expected.csv").read_bytes() == expected()
+    assert (HERE / "README.md").read_bytes() == listing()
     assert len(kept) >= 60

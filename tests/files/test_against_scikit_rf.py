@@ -21,13 +21,13 @@ CORPUS = Path(__file__).parents[3] / "shared" / "corpus"
 MEASURED = sorted(path for path in CORPUS.rglob("*") if path.is_file()) or [None]
 
 
-def oracle(path: Path) -> tuple[np.ndarray, np.ndarray]:
-    """Frequencies, each once, and S11 by scikit-rf, repeats averaged."""
+def oracle(path: Path, port: int = 1) -> tuple[np.ndarray, np.ndarray]:
+    """Frequencies, each once, and a port's reflection by scikit-rf, repeats averaged."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         network = skrf.Network(str(path))
     f_hz, place = np.unique(network.f, return_inverse=True)
-    s11 = network.s[:, 0, 0]
+    s11 = network.s[:, port - 1, port - 1]
     mean = (np.bincount(place, s11.real) + 1j * np.bincount(place, s11.imag)) / np.bincount(place)
     return f_hz, mean
 
@@ -39,6 +39,17 @@ def test_agrees_on_the_files_that_come_with_it(path: Path) -> None:
     np.testing.assert_allclose(sweep.f_hz, f_hz, rtol=1e-14)
     np.testing.assert_allclose(sweep.gamma, s11, atol=1e-14)
     assert sweep.z0_ohm == 50
+
+
+@pytest.mark.parametrize(
+    "path", [path for path in PACKAGED if path.suffix != ".s1p"], ids=lambda path: path.name
+)
+def test_agrees_at_the_last_port_too(path: Path) -> None:
+    port = int(path.suffix[2:-1])
+    f_hz, reflection = oracle(path, port)
+    sweep = read_sweep(path, port=port)
+    np.testing.assert_allclose(sweep.f_hz, f_hz, rtol=1e-14)
+    np.testing.assert_allclose(sweep.gamma, reflection, atol=1e-14)
 
 
 @pytest.mark.parametrize("path", MEASURED, ids=lambda path: path.name if path else "none")
