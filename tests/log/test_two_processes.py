@@ -27,9 +27,9 @@ def start(path: Path, first: int, count: int) -> subprocess.Popen[str]:
 def reported(process: subprocess.Popen[str]) -> list[tuple[str, bool]]:
     """Wait for a writer and return what it said, whole lines only."""
     # Not communicate(): it passes over what an earlier readline() has buffered.
-    assert process.stdout is not None
-    said = process.stdout.read()
-    process.wait(timeout=60)
+    with process:
+        assert process.stdout is not None
+        said = process.stdout.read()
     lines = said[: said.rfind("\n") + 1].splitlines()
     return [(line.split()[0], line.split()[1] == "1") for line in lines]
 
