@@ -21,8 +21,8 @@ from sweeplab.sweep import FloatArray, Sweep
 _LEAST_GAIN = 60.0
 # A rival hypothesis this much better, or not this much worse, in chi-square.
 _RIVAL = 12.0
-# One step at the best of a thousand places on noise alone gains about 2 ln(1000) + 5.
-_STEP = 40.0
+# One step at the best of a thousand places on noise alone gains 25 in one sweep of some thousands.
+_STEP = 25.0
 _LEAST_SPAN = 0.8  # half-power bandwidths
 _GOOD_SPAN = 1.5
 _ONE_POINT = 0.7  # of the resonance's whole weight

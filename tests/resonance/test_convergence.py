@@ -1,0 +1,81 @@
+"""A seeded part of the study in docs/validation.md: none lost, none believed, broadcasters."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+import pytest
+from simulated import Truth, white
+from studies.convergence import INVALID, covered, invalid, valid
+
+from sweeplab import Sweep, fit_many, fit_resonance
+
+SWEEPS = 1000
+
+
+def drawn(share: float) -> tuple[list[Truth], list[Sweep]]:
+    rng = np.random.default_rng(31)
+    pairs = [valid(rng, share) for _ in range(SWEEPS)]
+    return [truth for truth, _ in pairs], [sweep for _, sweep in pairs]
+
+
+def test_of_sweeps_with_a_resonance_none_is_lost() -> None:
+    _, sweeps = drawn(0.0)
+    assert Counter(fit.status for fit in fit_many(sweeps))["refused"] == 0
+
+
+def test_of_sweeps_without_one_hardly_one_in_a_thousand_is_believed() -> None:
+    rng = np.random.default_rng(32)
+    each = SWEEPS // len(INVALID)
+    sweeps = [invalid(rng, kind) for kind in INVALID for _ in range(each)]
+    # One in a thousand is promised; three happen to that promise once in twelve.
+    assert Counter(fit.status for fit in fit_many(sweeps))["ok"] <= 2
+
+
+@pytest.mark.parametrize("name", ["f_loaded_hz", "q_loaded", "q_unloaded", "coupling_factor"])
+def test_broadcasters_leave_coverage_above_90_per_cent(name: str) -> None:
+    truths, sweeps = drawn(0.08)
+    assert covered(list(zip(truths, fit_many(sweeps), strict=True)), name) > 0.90
+
+
+def test_points_set_aside_are_counted() -> None:
+    truth = Truth(noise=1e-3, points=401)
+    gamma = truth.sweep(np.random.default_rng(3)).gamma.copy()
+    hit = np.arange(10, 400, 40)
+    gamma[hit] += 0.2j
+    fit = fit_resonance(Sweep(truth.f_hz, gamma))
+    (said,) = [finding for finding in fit.findings if finding.code == "set-aside"]
+    assert said.evidence["points_set_aside"] == hit.size
+    assert fit.kept is not None
+    assert not fit.kept[hit].any()
+
+
+def test_without_broadcasters_next_to_nothing_is_set_aside() -> None:
+    truth = Truth(noise=2e-3, points=201)
+    rng = np.random.default_rng(4)
+    fits = fit_many([truth.sweep(rng) for _ in range(500)])
+    lost = sum(int((~fit.kept).sum()) for fit in fits if fit.kept is not None)
+    # One false alarm in a hundred sweeps is set: 5 expected, 20 not.
+    assert lost < 20
+
+
+class TestMovementDuringTheSweep:
+    @staticmethod
+    def share_noticed(change: np.ndarray) -> float:
+        truth = Truth(noise=2e-3, points=change.size)
+        rng = np.random.default_rng(5)
+        clean = truth.reflection() * (1 + change)
+        sweeps = [Sweep(truth.f_hz, clean + white(rng, change.size, 2e-3)) for _ in range(50)]
+        codes = [{finding.code for finding in fit.findings} for fit in fit_many(sweeps)]
+        return float(np.mean([bool(found & {"step-in-sweep", "misfit"}) for found in codes]))
+
+    def test_a_step_of_thrice_the_noise_is_noticed(self) -> None:
+        step = np.where(np.arange(201) > 120, 6e-3, 0.0)
+        assert self.share_noticed(step) > 0.9
+
+    def test_a_drift_of_thrice_the_noise_is_noticed(self) -> None:
+        assert self.share_noticed(np.linspace(-1, 1, 201) ** 3 * 6e-3) > 0.9
+
+    def test_stillness_is_not_called_movement(self) -> None:
+        assert self.share_noticed(np.zeros(201)) < 0.1
