@@ -27,7 +27,7 @@ from sweeplab.resonance.result import Circle
 from sweeplab.sweep import ComplexArray, FloatArray, Sweep
 
 _MAX_STEPS = 60
-_REST_OF_LINE_CHI2 = 6.63
+_REST_OF_LINE_CHI2 = 10.83
 
 
 @dataclass(frozen=True)

@@ -19,8 +19,9 @@ _FALSE_ALARMS_A_SWEEP = 0.01
 _ROUNDS = 5
 _MOST_SET_ASIDE = 0.15
 _FEW = 2
-# Chi-square, one degree of freedom: 1 % of sweeps whose described line is right fit a rest of it.
-_REST_OF_LINE_CHI2 = 6.63
+# Chi-square, one degree of freedom: of sweeps whose described line is right one in a thousand fits
+# a rest of it; more would cost the spread over narrow spans.
+_REST_OF_LINE_CHI2 = 10.83
 # A residual so many standard deviations above what neighbours do not share may be the wrong valley.
 _SUSPECT = 5.0
 # No instrument and no file is better than this: a cleaner sweep was computed.
