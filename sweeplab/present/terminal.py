@@ -61,6 +61,7 @@ def first_words(reading: Reading) -> RenderableType:
     return Group(_headline(reading), answers)
 
 
+_MOST_EVIDENCE = 6
 _WHAT_PAYS = ("unaccounted-loss", "dominant-uncertainty")
 
 
@@ -216,7 +217,10 @@ def _evidence(evidence: Mapping[str, Any]) -> str:
         f"{key} {value:.4g}" if isinstance(value, float) else f"{key} {value}"
         for key, value in evidence.items()
     ]
-    return ", ".join(pairs)
+    shown = pairs[:_MOST_EVIDENCE]
+    if len(pairs) > len(shown):
+        shown.append(f"{len(pairs) - len(shown)} more in --json")
+    return ", ".join(shown)
 
 
 def _sentence(text: str) -> str:
