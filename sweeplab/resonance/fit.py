@@ -118,7 +118,11 @@ def _with_structure(
     )
     structured = correlation * np.sqrt(2 * rows.weight.sum(axis=1)) > _STRUCTURE
     credible = (np.abs(solution.p[:, 0]) < 0.5) & (solution.p[:, 1] > 0)
-    return np.flatnonzero(structured & credible)
+    index = np.flatnonzero(structured & credible)
+    if index.size:
+        # What a line's ripple or a step explains better is no resonance, let alone several.
+        index = index[_rivals(rows.take(index)) > solution.rss[index]]
+    return index
 
 
 def _out_of_wrong_valleys(
@@ -284,12 +288,16 @@ def _rival_rss(
     weak[list(told)] = True
     index = np.flatnonzero(weak)
     if index.size:
-        part = measured.take(index).weighted(rows.weight[index])
-        power = (part.weight * np.abs(part.gamma) ** 2).sum(axis=1)
-        mean = np.abs((part.weight * part.gamma).sum(axis=1)) ** 2 / part.weight.sum(axis=1)
-        step = power - mean - step_gain(part.gamma, part.weight)
-        rival[index] = np.minimum(ripple_rss(part), step)
+        rival[index] = _rivals(measured.take(index).weighted(rows.weight[index]))
     return rival
+
+
+def _rivals(rows: Rows) -> FloatArray:
+    """Return what a line's ripple or a step leaves, whichever is less, shape (b,)."""
+    power = (rows.weight * np.abs(rows.gamma) ** 2).sum(axis=1)
+    mean = np.abs((rows.weight * rows.gamma).sum(axis=1)) ** 2 / rows.weight.sum(axis=1)
+    step = power - mean - step_gain(rows.gamma, rows.weight)
+    return np.asarray(np.minimum(ripple_rss(rows), step))
 
 
 def _lag_one_correlation(rows: Rows, r: ComplexArray) -> FloatArray:

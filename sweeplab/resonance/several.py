@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sweeplab.bands import BANDS_HZ
 from sweeplab.resonance.kernel import Rows, Solution, lorentz, residuals, solve, turned
@@ -23,9 +24,9 @@ _LEAST_GAIN = 60.0
 _LEAST_DIAMETER = 0.02
 _LEAST_WIDTHS = 1.0
 _ONE_POINT = 0.7
-_ROUNDS = 40
-_STEPS_A_ROUND = 2
-_SETTLED = 1e-6
+_STEPS = 25
+_LONGEST_STEP = 0.7
+_SETTLED = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,20 +135,79 @@ def _next(rows: Rows, found: list[Solution]) -> Solution | None:
 
 
 def _settle(rows: Rows, found: list[Solution], delay_free: bool) -> list[Solution]:
-    """Fit the resonances in turns, each on the data without the others, until none moves."""
-    found = list(found)
-    free = np.array([delay_free])
-    frozen = np.zeros(1, dtype=bool)
-    for _ in range(_ROUNDS):
-        before = np.concatenate([one.p[0] for one in found])
-        for k in range(len(found)):
-            alone = _without(rows, found, k)
-            start = found[k].p.copy()
-            start[:, 2] = found[0].p[:, 2]
-            found[k] = solve(alone, start, free if k == 0 else frozen, steps=_STEPS_A_ROUND)
-        if np.abs(np.concatenate([one.p[0] for one in found]) - before).max() < _SETTLED:
+    """Fit all the resonances together, from where each stands, by damped Gauss-Newton."""
+    x = _packed(found)
+    free = np.ones(x.size, dtype=bool)
+    free[2] = delay_free
+    found, damping = _unpacked(x, found), 1e-4
+    misfit, rss = _misfit(rows, found), _rss(rows, found)
+    for _ in range(_STEPS):
+        normal, right = _equations(rows, found, misfit, free)
+        lifted = normal + np.diag(damping * np.diag(normal) + 1e-14 * np.trace(normal))
+        step = np.zeros(x.size)
+        step[free] = np.clip(np.linalg.solve(lifted, right), -_LONGEST_STEP, _LONGEST_STEP)
+        trial = _unpacked(x + step, found)
+        tried = _rss(rows, trial)
+        gained = rss - tried
+        if gained >= 0:
+            x, found, rss, damping = x + step, trial, tried, damping / 10
+            misfit = _misfit(rows, found)
+        else:
+            damping *= 30
+        if 0 <= gained < _SETTLED * rss or damping > 1e8:
             break
     return found
+
+
+def _packed(found: list[Solution]) -> FloatArray:
+    """Return (x0, ln kappa, theta, Re Gd, Im Gd, Re B, Im B) and (x0, ln kappa, B) of the rest."""
+    parts = []
+    for k, one in enumerate(found):
+        b = one.linear[0, 1]
+        background = (one.p[0, 2], one.linear[0, 0].real, one.linear[0, 0].imag)
+        parts += [*one.p[0, :2], *(background if k == 0 else ()), b.real, b.imag]
+    return np.array(parts)
+
+
+def _unpacked(x: FloatArray, like: list[Solution]) -> list[Solution]:
+    theta, detuned = x[2], complex(x[3], x[4])
+    singles = [np.concatenate([x[:2], x[5:7]]), *x[7:].reshape(-1, 4)]
+    return [
+        Solution(
+            np.array([[np.clip(one[0], -1.5, 1.5), np.clip(one[1], -4.0, 9.0), theta]]),
+            np.array([[detuned, complex(one[2], one[3])]]),
+            old.rss,
+            old.information,
+        )
+        for one, old in zip(singles, like, strict=True)
+    ]
+
+
+def _equations(
+    rows: Rows, found: list[Solution], misfit: ComplexArray, free: NDArray[np.bool_]
+) -> tuple[FloatArray, FloatArray]:
+    """Return normal matrix and right side of the joint step, over the free unknowns."""
+    root = np.sqrt(rows.weight[0])
+    columns = _columns(rows, found, list(range(len(found))))[free] * root
+    stacked = np.concatenate([columns.real, columns.imag], axis=1)
+    rest = misfit[0] * root
+    return stacked @ stacked.T, stacked @ np.concatenate([rest.real, rest.imag])
+
+
+def _columns(rows: Rows, found: list[Solution], order: list[int]) -> ComplexArray:
+    """Return the model's derivatives in the order of `_packed`, the first of `order` first."""
+    model = found[0].linear[0, 0] + _shapes(rows, found).sum(axis=0)
+    columns: list[ComplexArray] = []
+    for place, k in enumerate(order):
+        x, by_x0 = lorentz(rows, found[k].p)
+        shape = 1 / (1 + 1j * x[0])
+        slope = -1j * shape**2 * found[k].linear[0, 1]
+        columns += [slope * by_x0[0], slope * x[0]]
+        if place == 0:
+            one = np.ones_like(shape)
+            columns += [-1j * rows.u[0] * model, one, 1j * one]
+        columns += [shape, 1j * shape]
+    return np.array(columns)
 
 
 def _gains(rows: Rows, before: list[Solution], after: list[Solution]) -> bool:
@@ -198,18 +258,7 @@ def _joint_information(
     Order as in the kernel: (x0, ln kappa, theta, Re Gd, Im Gd, Re B, Im B).
     """
     order = [wanted, *(k for k in range(len(found)) if k != wanted)]
-    columns: list[ComplexArray] = []
-    for k in order:
-        x, by_x0 = lorentz(rows, found[k].p)
-        shape = 1 / (1 + 1j * x[0])
-        slope = -1j * shape**2 * found[k].linear[0, 1]
-        mine = [slope * by_x0[0], slope * x[0]]
-        if k == wanted:
-            model = found[0].linear[0, 0] + _shapes(rows, found).sum(axis=0)
-            one = np.ones_like(shape)
-            mine += [-1j * rows.u[0] * model, one, 1j * one]
-        columns += [*mine, shape, 1j * shape]
-    stacked = np.array(columns) * np.sqrt(rows.weight[0])
+    stacked = _columns(rows, found, order) * np.sqrt(rows.weight[0])
     real = np.concatenate([stacked.real, stacked.imag], axis=1)
     whole = real @ real.T
     own, rest = whole[:7, :7], whole[7:, 7:]
