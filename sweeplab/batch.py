@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from sweeplab.files import Place, places, read_each
 from sweeplab.reading import RESONANCE_FIGURES, Reading, take_readings
+from sweeplab.threads import one_blas_thread
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -65,10 +66,7 @@ def _columns(with_build: bool) -> list[str]:
 
 def _rows(batch: Sequence[Place], build: Build | None) -> list[dict[str, Any]]:
     """Read and fit one batch, so that a worker process gets more than a file at a time."""
-    from threadpoolctl import threadpool_limits
-
-    # Matrices are small: a second BLAS thread only waits, and takes the core of the next worker.
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_blas_thread():
         return _fitted(batch, build)
 
 

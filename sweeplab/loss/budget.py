@@ -29,6 +29,7 @@ from sweeplab.loss.sources import sources
 from sweeplab.resonance import Resonance, fit_resonance
 from sweeplab.resonance.unsigned import signed_like
 from sweeplab.sweep import Sweep
+from sweeplab.threads import one_blas_thread
 
 # The one-pole circle against full-wave truth: median error of efficiency 1.4 %.
 _U_CIRCLE = 0.02
@@ -56,6 +57,11 @@ def loss_budget(sweep: Sweep, build: Build, *, resonance: Resonance | None = Non
     LossBudget
         Never raises on a sweep that could be read: see `LossBudget.status`.
     """
+    with one_blas_thread():
+        return _inferred(sweep, build, resonance)
+
+
+def _inferred(sweep: Sweep, build: Build, resonance: Resonance | None) -> LossBudget:
     line = None if build.feed is None else build.feed.line
     fit = fit_resonance(sweep, line=line) if resonance is None else resonance
     if fit.circle is None or fit.q_unloaded is None:

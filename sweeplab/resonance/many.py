@@ -22,6 +22,7 @@ from sweeplab.resonance.result import Circle, Resonance
 from sweeplab.resonance.several import Told
 from sweeplab.resonance.unsigned import signs_unknown, with_signs
 from sweeplab.sweep import Sweep
+from sweeplab.threads import one_blas_thread
 
 # Small enough for a processor's cache, large enough to hide the interpreter.
 _BATCH = 64
@@ -61,6 +62,11 @@ def fit_many(
         In the order given.
     """
     given = list(sweeps)
+    with one_blas_thread():
+        return _fit_all(given, line, near_hz)
+
+
+def _fit_all(given: list[Sweep], line: Line | None, near_hz: float | None) -> list[Resonance]:
     planes = [sweep if line is None else deembed(sweep, line) for sweep in given]
     results: list[Resonance | None] = [None] * len(planes)
     by_length: dict[int, list[int]] = {}
