@@ -11,6 +11,8 @@ _STEPS = 10
 _TURNS = np.concatenate([np.arange(-4.0, 20.1, 0.25), np.arange(20.5, 45.0, 0.5)])
 # Two turns nearer than this are one turn and a slope.
 _APART = 2.0
+# Slow ripples hide beside the stronger turn: they are looked for at these distances too.
+_OFFSETS = (-5.0, 3.0, 5.0, 8.0)
 
 
 def ripple_rss(rows: Rows) -> FloatArray:
@@ -29,7 +31,10 @@ def ripple_rss(rows: Rows) -> FloatArray:
     rest = weighted - rows.weight * size[:, None] * np.exp(-1j * rows.u * p[:, None])
     left = np.abs((rest[:, None, :] @ turns.conj())[:, 0])
     q = _TURNS[np.where(np.abs(_TURNS - p[:, None]) < _APART, 0, left).argmax(axis=1)]
-    return _refined_rss(rows, np.stack([p, q], axis=1))
+    starts = (q, *(p + offset for offset in _OFFSETS))
+    return np.asarray(
+        np.min([_refined_rss(rows, np.stack([p, start], axis=1)) for start in starts], axis=0)
+    )
 
 
 def _refined_rss(rows: Rows, phases: FloatArray) -> FloatArray:

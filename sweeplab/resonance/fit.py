@@ -97,7 +97,8 @@ def fit_rows(rows: Rows, line_known: BoolArray, near_hz: float | None = None) ->
     if line_known.any():
         solution, misfit, delay_free = _with_rest_of_line(trimmed, solution, misfit, delay_free)
     told = {}
-    for row in _with_structure(rows, solution, misfit, first_misfit):
+    structured, beaten = _with_structure(rows, solution, misfit, first_misfit)
+    for row in structured:
         # A second resonance may have passed for interference: every measured point is looked at.
         one = np.array([row])
         several = tell_apart(rows.take(one), first.take(one), bool(delay_free[row]), near_hz)
@@ -106,23 +107,27 @@ def fit_rows(rows: Rows, line_known: BoolArray, near_hz: float | None = None) ->
             trimmed = trimmed.put(one, several.rows)
             solution = solution.put(one, several.wanted)
             misfit[row] = residuals(several.rows, several.wanted)[0]
-    return _summed_up(trimmed, solution, misfit, delay_free, told, rows)
+    return _summed_up(trimmed, solution, misfit, delay_free, told, rows, beaten)
 
 
 def _with_structure(
     rows: Rows, solution: Solution, misfit: ComplexArray, first_misfit: ComplexArray
-) -> IndexArray:
-    """Return the rows with a resonance in the span whose residual hangs together."""
+) -> tuple[IndexArray, IndexArray]:
+    """Return the rows with a resonance in the span whose residual hangs together.
+
+    Those that a line's ripple or a step explains better stand apart: they hold no resonance, let
+    alone several.
+    """
     correlation = np.maximum(
         _lag_one_correlation(rows, misfit), _lag_one_correlation(rows, first_misfit)
     )
     structured = correlation * np.sqrt(2 * rows.weight.sum(axis=1)) > _STRUCTURE
     credible = (np.abs(solution.p[:, 0]) < 0.5) & (solution.p[:, 1] > 0)
     index = np.flatnonzero(structured & credible)
-    if index.size:
-        # What a line's ripple or a step explains better is no resonance, let alone several.
-        index = index[_rivals(rows.take(index)) > solution.rss[index]]
-    return index
+    if index.size == 0:
+        return index, index
+    better = _rivals(rows.take(index)) < solution.rss[index]
+    return index[~better], index[better]
 
 
 def _out_of_wrong_valleys(
@@ -229,6 +234,7 @@ def _summed_up(
     delay_free: BoolArray,
     told: dict[int, Told],
     measured: Rows,
+    beaten: IndexArray,
 ) -> Fitted:
     n = rows.weight.sum(axis=1)
     unknowns = np.where(delay_free, 7, 6)
@@ -246,7 +252,7 @@ def _summed_up(
         covariance=inverse * (sigma**2)[:, None, None],
         correlation=_lag_one_correlation(rows, misfit),
         background_rss=background,
-        rival_rss=_rival_rss(rows, measured, solution, background, told),
+        rival_rss=_rival_rss(rows, measured, solution, background, [*told, *beaten]),
         step=step_gain(misfit, rows.weight) / sigma**2,
         told=told,
     )
@@ -277,7 +283,7 @@ def _rival_rss(
     measured: Rows,
     solution: Solution,
     background: FloatArray,
-    told: dict[int, Told],
+    suspects: list[int],
 ) -> FloatArray:
     """Return the rivals' misfit of what was measured, where the resonance is not far above them.
 
@@ -285,7 +291,7 @@ def _rival_rss(
     """
     rival = np.full(len(rows), np.inf)
     weak = background < _STRONG * solution.rss
-    weak[list(told)] = True
+    weak[suspects] = True
     index = np.flatnonzero(weak)
     if index.size:
         rival[index] = _rivals(measured.take(index).weighted(rows.weight[index]))
