@@ -27,6 +27,8 @@ Rng = np.random.Generator
 MOVED = frozenset({"step-in-sweep", "misfit", "another-resonance", "set-aside"})
 # Largest change of the reflection, in standard deviations of the noise a quadrature.
 SIZES = (0, 1, 2, 3, 5, 10, 30)
+# The sweep during which something moves.
+MOVING = Truth(noise=1e-3, span_bandwidths=8, theta=0.5)
 # Share of the points hit: none to 8 %.
 SHARES = (0.0, 0.01, 0.02, 0.04, 0.08)
 
@@ -39,9 +41,9 @@ def hit(truth: Truth, share: float, rng: Rng) -> tuple[Sweep, NDArray[np.bool_]]
     return Sweep(truth.f_hz, truth.sweep(rng).gamma + spikes), where
 
 
-def plain_fit(truth: Truth, sweep: Sweep) -> Floats:
-    """Fit every point by scipy's least squares from the truth; return (f_loaded, QL, Q0, beta)."""
-    f, middle = sweep.f_hz, (sweep.f_hz[0] + sweep.f_hz[-1]) / 2
+def _least_squares(truth: Truth, gamma: NDArray[np.complex128]) -> tuple[Floats, float]:
+    """Return one circle's unknowns by scipy from the truth, and its sum of squares."""
+    f, middle = truth.f_hz, (truth.f_hz[0] + truth.f_hz[-1]) / 2
     place = (f - middle) / (f[-1] - f[0])
     width = truth.f_loaded_hz / truth.q_loaded
 
@@ -50,15 +52,22 @@ def plain_fit(truth: Truth, sweep: Sweep) -> Floats:
         q = truth.q_loaded * math.exp(p[1])
         shape = 1 / (1 + 1j * q * (f / f_loaded - f_loaded / f))
         picture = (complex(p[3], p[4]) + complex(p[5], p[6]) * shape) * np.exp(-1j * p[2] * place)
-        off = picture - sweep.gamma
+        off = (picture - gamma) / truth.noise
         return np.concatenate([off.real, off.imag])
 
     gd = np.exp(1j * truth.angle)
     b = -gd * 2 * truth.coupling_factor / (1 + truth.coupling_factor)
-    p = least_squares(residual, [0, 0, truth.theta, gd.real, gd.imag, b.real, b.imag]).x
+    start = [0, 0, truth.theta, gd.real, gd.imag, b.real, b.imag]
+    found = least_squares(residual, start, xtol=1e-12, ftol=1e-12, gtol=1e-12)
+    return np.asarray(found.x), 2 * float(found.cost)
+
+
+def plain_fit(truth: Truth, sweep: Sweep) -> Floats:
+    """Fit every point by scipy's least squares from the truth; return (f_loaded, QL, Q0, beta)."""
+    p, _ = _least_squares(truth, sweep.gamma)
     d = math.hypot(p[5], p[6]) / math.hypot(p[3], p[4])
     q = truth.q_loaded * math.exp(p[1])
-    f_loaded = truth.f_loaded_hz + width * p[0]
+    f_loaded = truth.f_loaded_hz + truth.f_loaded_hz / truth.q_loaded * p[0]
     return np.array([f_loaded, q, 2 * q / (2 - d), d / (2 - d)])
 
 
@@ -135,16 +144,28 @@ def moved(what: str, course: str, size: float, draws: int, rng: Rng) -> tuple[fl
     size : float
         Largest change of the reflection, over the noise a quadrature.
     """
-    truth = Truth(noise=1e-3, span_bandwidths=8, theta=0.5)
     sweeps = []
     for _ in range(draws):
-        drawn = replace(truth, coupling_factor=math.exp(rng.uniform(-1, 1)))
-        gamma = WHAT[what](drawn, COURSES[course](drawn, rng), size * truth.noise)
-        noisy = gamma + white(rng, truth.points, truth.noise)
-        sweeps.append((drawn, Sweep(truth.f_hz, noisy)))
+        drawn = replace(MOVING, coupling_factor=math.exp(rng.uniform(-1, 1)))
+        gamma = WHAT[what](drawn, COURSES[course](drawn, rng), size * drawn.noise)
+        noisy = gamma + white(rng, drawn.points, drawn.noise)
+        sweeps.append((drawn, Sweep(drawn.f_hz, noisy)))
     fits = fit_many([sweep for _, sweep in sweeps])
     holds = [_holds(drawn, fit) for (drawn, _), fit in zip(sweeps, fits, strict=True)]
     return float(np.mean([noticed(fit) for fit in fits])), float(np.mean(holds))
+
+
+def left_by_a_circle(what: str, course: str, size: float, draws: int, rng: Rng) -> Floats:
+    """Return the chi-square that no circle takes up of a movement, without noise, (draws,).
+
+    Where it is next to nothing a single sweep cannot show the movement, however it is looked at.
+    """
+    left = []
+    for _ in range(draws):
+        drawn = replace(MOVING, coupling_factor=math.exp(rng.uniform(-1, 1)))
+        gamma = WHAT[what](drawn, COURSES[course](drawn, rng), size * drawn.noise)
+        left.append(_least_squares(drawn, gamma)[1])
+    return np.array(left)
 
 
 def noticed(fit: Resonance) -> bool:
