@@ -72,7 +72,7 @@ class Model:
             model.effective_reactance(f0_hz),
             model.radiation_resistance(f0_hz),
             model.conductor_resistance(f0_hz),
-            _parts(build, model, f0_hz),
+            described_parts(build, model, f0_hz),
             model.directivity(f0_hz) if directivity is None else directivity,
             ground,
         )
@@ -122,13 +122,18 @@ def _decibel(ratio: float) -> float:
     return 10 * math.log10(ratio) if ratio > 0 else math.nan
 
 
+def skin(r_ohm: float, f_hz: float, reference_hz: float = REFERENCE_HZ) -> float:
+    """Return a contact's or surface's resistance at another frequency, in skin effect [ohm]."""
+    return r_ohm * math.sqrt(f_hz / reference_hz)
+
+
 def parts_known(build: Build) -> bool:
     """Say whether any part's or the capacitor's resistance is described."""
     esr = build.capacitor is not None and build.capacitor.esr is not None
     return esr or any(part.r is not None for part in build.parts)
 
 
-def _parts(build: Build, model: LoopModel, f_hz: float) -> float:
+def described_parts(build: Build, model: LoopModel, f_hz: float) -> float:
     """Return the described resistance of parts and capacitor, referred to the gap current [ohm].
 
     Stated at their reference frequency; a contact in skin effect grows with the square root.
@@ -137,8 +142,8 @@ def _parts(build: Build, model: LoopModel, f_hz: float) -> float:
     for part in build.parts:
         if part.r is not None:
             weight = model.part_weight(f_hz, part.position)
-            total += part.count * weight * part.r.value * math.sqrt(f_hz / REFERENCE_HZ)
+            total += part.count * weight * skin(part.r.value, f_hz)
     capacitor = build.capacitor
     if capacitor is not None and capacitor.esr is not None:
-        total += capacitor.esr.value * math.sqrt(f_hz / capacitor.reference_hz)
+        total += skin(capacitor.esr.value, f_hz, capacitor.reference_hz)
     return total

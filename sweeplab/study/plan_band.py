@@ -14,10 +14,10 @@ from sweeplab.build import Build
 from sweeplab.errors import ModelError
 from sweeplab.estimate import Estimate
 from sweeplab.loop import LoopModel
+from sweeplab.loss.figures import described_parts, skin
 from sweeplab.loss.sources import sources
 from sweeplab.study.safety import Strain, strain
 
-REFERENCE_HZ = 10e6
 # The thin-wire model against converged full-wave answers; with several turns the links between
 # them are described but roughly.
 _U_RADIATION = {1: 0.003}
@@ -124,7 +124,7 @@ def ohms_of(build: Build, f_hz: float) -> Ohms:
         x_eff=model.effective_reactance(f_hz),
         r_radiation=model.radiation_resistance(f_hz),
         r_conductor=model.conductor_resistance(f_hz),
-        r_parts=_parts(build, model, f_hz),
+        r_parts=described_parts(build, model, f_hz),
     )
 
 
@@ -231,11 +231,6 @@ def _model_moved(build: Build, here: Ohms) -> list[Ohms]:
     ]
 
 
-def skin(r_ohm: float, f_hz: float, reference_hz: float = REFERENCE_HZ) -> float:
-    """Return a contact's resistance at a frequency: in skin effect it grows with the root."""
-    return r_ohm * math.sqrt(f_hz / reference_hz)
-
-
 def _open_part(build: Build, kind: str, count: int, position: float) -> Open:
     def most(ohms: Ohms) -> float:
         weight = LoopModel(build).part_weight(ohms.f_hz, position)
@@ -243,16 +238,3 @@ def _open_part(build: Build, kind: str, count: int, position: float) -> Open:
 
     words = f"{count} x {kind}, up to {1e3 * _PART_MOST_OHM:.0f} mohm each"
     return Open(f"parts.{kind}.r", words, most)
-
-
-def _parts(build: Build, model: LoopModel, f_hz: float) -> float:
-    """Return the stated resistance of parts and capacitor, referred to the gap current [ohm]."""
-    total = sum(
-        part.count * model.part_weight(f_hz, part.position) * skin(part.r.value, f_hz)
-        for part in build.parts
-        if part.r is not None
-    )
-    capacitor = build.capacitor
-    if capacitor is not None and capacitor.esr is not None:
-        total += skin(capacitor.esr.value, f_hz, capacitor.reference_hz)
-    return total

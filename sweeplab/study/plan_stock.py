@@ -11,9 +11,9 @@ from sweeplab.build import Build
 from sweeplab.estimate import Estimate
 from sweeplab.loop import LoopModel
 from sweeplab.loop.model import gap_of
+from sweeplab.loss.figures import skin
 from sweeplab.quantity import Quantity
 from sweeplab.study.plan import Plan, plan, resized
-from sweeplab.study.plan_band import skin
 from sweeplab.study.plan_stuff import Allowance
 
 # What a joint of two lengths costs at 10 MHz where nobody says: soldered or brazed well, clamped,

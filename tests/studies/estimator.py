@@ -19,7 +19,8 @@ LABELS = dict(zip(NAMES, ("resonance", "loaded Q", "unloaded Q", "coupling facto
 
 def main() -> None:
     """Run the study and write it down."""
-    count, draws = (int(word) for word in (*sys.argv[1:], 60, 2000)[:2])
+    words = [int(word) for word in sys.argv[1:]]
+    count, draws = [*words, *(60, 2000)[len(words) :]]
     start = time.process_time()
     rng = np.random.default_rng(20261125)
     truths = latin_truths(count, seed=7)
