@@ -7,7 +7,21 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sweeplab.cli.options import Z0, AsJson, Columns, Files, Port, Setting, column_names
+from sweeplab.cli.options import (
+    Z0,
+    AsJson,
+    Columns,
+    Files,
+    Near,
+    Port,
+    ReferenceLoad,
+    ReferenceOpen,
+    ReferenceShort,
+    Setting,
+    column_names,
+    frequency,
+    standards_of,
+)
 from sweeplab.cli.shell import Shell, print_json, with_progress
 from sweeplab.errors import LogError
 
@@ -41,6 +55,10 @@ def add(
     columns: Columns = None,
     z0: Z0 = None,
     port: Port = None,
+    near: Near = None,
+    reference_open: ReferenceOpen = None,
+    reference_short: ReferenceShort = None,
+    reference_load: ReferenceLoad = None,
     as_json: AsJson = False,
 ) -> None:
     """Add sweeps to the log; the same bytes are kept once."""
@@ -48,7 +66,13 @@ def add(
     from sweeplab.files import places
     from sweeplab.jobs.sweeps import add_files
 
-    told: dict[str, Any] = {"columns": column_names(columns), "z0_ohm": z0, "port": port}
+    told: dict[str, Any] = {
+        "columns": column_names(columns),
+        "z0_ohm": z0,
+        "port": port,
+        "near_hz": frequency(near),
+        "standards": standards_of(reference_open, reference_short, reference_load),
+    }
     with shell.open_log() as log:
         described = log.build(build)
         watched = with_progress([place.name for place in places(files)])

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
+    from sweeplab.log import Standard, Standards
     from sweeplab.reference import Reference
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
@@ -81,14 +82,52 @@ def reference_of(opened: str | None, shorted: str | None, loaded: str | None) ->
     ReadError
         A file could not be read.
     """
-    files = (opened, shorted, loaded)
-    if all(file is None for file in files):
+    files = _all_three(opened, shorted, loaded)
+    if files is None:
+        return None
+    from sweeplab.files import read_sweep
+    from sweeplab.reference import Reference
+
+    return Reference(*map(read_sweep, files))
+
+
+def standards_of(opened: str | None, shorted: str | None, loaded: str | None) -> Standards | None:
+    """Return the three files with their bytes, or None where none is named.
+
+    Raises
+    ------
+    ReadError
+        A file could not be read.
+    """
+    files = _all_three(opened, shorted, loaded)
+    if files is None:
+        return None
+    from sweeplab.log import Standards
+
+    return Standards(*map(_standard, files))
+
+
+def _all_three(
+    opened: str | None, shorted: str | None, loaded: str | None
+) -> tuple[str, str, str] | None:
+    if opened is None and shorted is None and loaded is None:
         return None
     if opened is None or shorted is None or loaded is None:
         raise typer.BadParameter(
             "an open, a short and a load belong together: give all three --reference options"
         )
-    from sweeplab.files import read_sweep
-    from sweeplab.reference import Reference
+    return opened, shorted, loaded
 
-    return Reference(read_sweep(opened), read_sweep(shorted), read_sweep(loaded))
+
+def _standard(file: str) -> Standard:
+    from sweeplab.errors import ReadError
+    from sweeplab.files import places, read_each
+    from sweeplab.log import Standard
+
+    answers = list(read_each(places([file])))
+    for answer in answers:
+        if answer.error is not None:
+            raise answer.error
+    if len(answers) != 1:
+        raise ReadError(file, f"{len(answers)} sweeps, where one is meant", "name that one")
+    return Standard(answers[0].name, answers[0].raw)

@@ -84,7 +84,12 @@ def _picture(log: Log, build: Build, stored: StoredSweep) -> tuple[Sweep, Resona
     from sweeplab.resonance import fit_resonance
 
     sweep = sweep_from_bytes(log.raw(stored.id), str(stored.id), **log.read_with(stored.id))
-    return sweep, fit_resonance(sweep, line=build.feed.line if build.feed else None)
+    told = log.taken_with(stored.id)
+    line = build.feed.line if build.feed else None
+    if "reference" in told:
+        # It moved the sweep to the line's far end.
+        sweep, line = told["reference"].correct(sweep), None
+    return sweep, fit_resonance(sweep, line=line, near_hz=told.get("near_hz"))
 
 
 def _strains(

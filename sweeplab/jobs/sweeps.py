@@ -11,7 +11,7 @@ from sweeplab.errors import ReadError, SweepError, SweeplabError
 
 if TYPE_CHECKING:
     from sweeplab.build import Build
-    from sweeplab.log import Added, Log, StoredSweep
+    from sweeplab.log import Added, Log, Standards, StoredSweep
     from sweeplab.reading import Reading
     from sweeplab.reference import Reference
     from sweeplab.study.compare import Comparison
@@ -93,16 +93,27 @@ def add_files(
     columns: Sequence[str] | None = None,
     z0_ohm: float | None = None,
     port: int | None = None,
+    near_hz: float | None = None,
+    standards: Standards | None = None,
 ) -> Iterator[tuple[Reading, Added]]:
-    """Add files to a log, yielding each once it is committed; otherwise as `readings_of`."""
+    """Add files to a log, yielding each once it is committed; otherwise as `readings_of`.
+
+    Parameters
+    ----------
+    standards : Standards or None
+        Open, short and load taken out of every sweep; the log keeps their bytes.
+    """
     from sweeplab.reading import take_readings
 
     told: dict[str, Any] = {"columns": columns, "z0_ohm": z0_ohm, "port": port}
-    for batch in _read(files, failed, None, told):
-        readings = take_readings([sweep for sweep, _ in batch], build, setting)
+    reference = None if standards is None else standards.reference()
+    kept: dict[str, Any] = {**told, "near_hz": near_hz, "standards": standards}
+    for batch in _read(files, failed, reference, told):
+        sweeps = [sweep for sweep, _ in batch]
+        readings = take_readings(sweeps, build, setting, near_hz=near_hz, reference=reference)
         for reading, (sweep, raw) in zip(readings, batch, strict=True):
             try:
-                added = log.add(sweep, raw, reading, build, setting, **told)
+                added = log.add(sweep, raw, reading, build, setting, **kept)
             except (SweeplabError, OSError) as error:
                 failed(sweep.origin.file, error)
                 continue
@@ -115,7 +126,8 @@ def read_again(log: Log, stored: StoredSweep) -> Reading:
     from sweeplab.reading import take_reading
 
     sweep = sweep_from_bytes(log.raw(stored.id), stored.file, **log.read_with(stored.id))
-    return take_reading(sweep, log.build(stored.build), stored.setting)
+    told = log.taken_with(stored.id)
+    return take_reading(sweep, log.build(stored.build), stored.setting, **told)
 
 
 def compare_builds(log: Log, before: str, after: str) -> Comparison:

@@ -1,6 +1,7 @@
 """The log: builds, changes, sweeps and readings in one file."""
 
 from sweeplab.log.anew import reread
+from sweeplab.log.standards import Standard, Standards
 from sweeplab.log.store import Log
 from sweeplab.log.stored import Added, Event, Reread, StoredBuild, StoredChange, StoredSweep
 
@@ -9,6 +10,8 @@ __all__ = [
     "Event",
     "Log",
     "Reread",
+    "Standard",
+    "Standards",
     "StoredBuild",
     "StoredChange",
     "StoredSweep",

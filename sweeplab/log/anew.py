@@ -11,12 +11,11 @@ from sweeplab.log.store import Log
 from sweeplab.log.stored import Reread
 
 if TYPE_CHECKING:
-    from sweeplab.build import Build
     from sweeplab.reading import Reading
     from sweeplab.sweep import Sweep
 
     Read = Callable[..., Sweep]
-    Take = Callable[[Sweep, Build | None, str | None], Reading]
+    Take = Callable[..., Reading]
 
 
 def reread(
@@ -37,7 +36,8 @@ def reread(
     read : callable or None
         Bytes, name, ``columns`` and ``z0_ohm`` to Sweep; None for sweeplab's own readers.
     take : callable or None
-        Sweep, build and setting to Reading; None for sweeplab's own fit.
+        Sweep, build, setting, and ``near_hz`` and ``reference`` where the log has them, to
+        Reading; None for sweeplab's own fit.
     """
     from sweeplab.files import sweep_from_bytes
     from sweeplab.reading import take_reading
@@ -50,7 +50,8 @@ def reread(
         stored = log.sweep(sweep_id)
         try:
             sweep = read(log.raw(sweep_id), stored.file, **log.read_with(sweep_id))
-            reading = take(sweep, log.build(stored.build), stored.setting)
+            told = log.taken_with(sweep_id)
+            reading = take(sweep, log.build(stored.build), stored.setting, **told)
         except SweeplabError as error:
             failed.append(_failure(sweep_id, error))
             continue

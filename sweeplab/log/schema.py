@@ -98,6 +98,25 @@ MIGRATIONS: tuple[Migration, ...] = (
                 BEGIN SELECT RAISE(ABORT, 'raw bytes stay as they came'); END""",
         ),
     ),
+    Migration(
+        "the resonance meant, and standards",
+        (
+            """CREATE TABLE standards (
+                id INTEGER PRIMARY KEY,
+                sha256 TEXT NOT NULL CHECK (length(sha256) = 64),
+                file TEXT NOT NULL,
+                raw BLOB NOT NULL,
+                UNIQUE (sha256, file))""",
+            "ALTER TABLE sweeps ADD COLUMN near_hz REAL",
+            "ALTER TABLE sweeps ADD COLUMN open_id INTEGER REFERENCES standards (id)",
+            "ALTER TABLE sweeps ADD COLUMN short_id INTEGER REFERENCES standards (id)",
+            "ALTER TABLE sweeps ADD COLUMN load_id INTEGER REFERENCES standards (id)",
+            """CREATE TRIGGER standards_are_kept BEFORE DELETE ON standards
+                BEGIN SELECT RAISE(ABORT, 'standards are never deleted'); END""",
+            """CREATE TRIGGER standards_stay BEFORE UPDATE ON standards
+                BEGIN SELECT RAISE(ABORT, 'raw bytes stay as they came'); END""",
+        ),
+    ),
 )
 
 

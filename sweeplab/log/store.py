@@ -13,12 +13,14 @@ from typing import TYPE_CHECKING, Any, Self
 
 from sweeplab.errors import LogError
 from sweeplab.log import packing, schema
+from sweeplab.log import standards as kept_with
 from sweeplab.log.stored import Added, Event, StoredBuild, StoredChange, StoredSweep
 from sweeplab.version import __version__
 
 if TYPE_CHECKING:
     from sweeplab.build import Build
     from sweeplab.finding import Finding
+    from sweeplab.log.standards import Standards
     from sweeplab.reading import Reading
     from sweeplab.study.record import Record
     from sweeplab.sweep import Sweep
@@ -152,6 +154,8 @@ class Log:
         columns: Sequence[str] | None = None,
         z0_ohm: float | None = None,
         port: int | None = None,
+        near_hz: float | None = None,
+        standards: Standards | None = None,
     ) -> Added:
         """Add a sweep with its reading; on the disk when this returns.
 
@@ -168,12 +172,14 @@ class Log:
             The build's setting.
         columns, z0_ohm, port : optional
             What the reader was told beside the bytes, so that they can be read again.
+        near_hz, standards : optional
+            The resonance that was meant [Hz], and the open, short and load taken out.
 
         Raises
         ------
         LogError
             The build is not in the log, or the same bytes are there under another build or
-            setting.
+            setting, or read with another `near_hz` or other `standards`.
         """
         name = build if isinstance(build, str) else build.name
         sha256 = hashlib.sha256(raw).hexdigest()
@@ -185,6 +191,8 @@ class Log:
             there = self._sweeps_where("s.sha256 = ?", sha256)
             if there:
                 _check_same_place(there[0], sweep.origin.file, name, setting)
+                said = {"near_hz": near_hz, "standards": standards}
+                kept_with.check_same(connection, there[0], sweep.origin.file, said)
                 return Added(there[0].id, sha256, new=False)
             cursor = connection.execute(
                 """INSERT INTO sweeps (sha256, file, raw, read_with, taken, added_at, build_id,
@@ -193,6 +201,7 @@ class Log:
                  schema.now_utc(), build_id, setting),
             )  # fmt: skip
             sweep_id = int(cursor.lastrowid or 0)
+            kept_with.keep(connection, sweep_id, near_hz, standards)
             self._put_reading(sweep_id, reading)
         return Added(sweep_id, sha256, new=True)
 
@@ -300,6 +309,14 @@ class Log:
         self.sweep(sweep_id)
         rows = self._rows("SELECT read_with FROM sweeps WHERE id = ?", sweep_id)
         return packing.unpack(rows[0]["read_with"])
+
+    def taken_with(self, sweep_id: int) -> dict[str, Any]:
+        """Return what `take_reading` was told: ``near_hz`` and ``reference``, where it was."""
+        self.sweep(sweep_id)
+        with _errors_of(self.path):
+            near_hz, standards = kept_with.kept(self._connection, sweep_id)
+        told: dict[str, Any] = {} if near_hz is None else {"near_hz": near_hz}
+        return told if standards is None else {**told, "reference": standards.reference()}
 
     def replace_reading(self, sweep_id: int, reading: Reading) -> None:
         """Put a sweep's reading made anew in the place of the old one."""

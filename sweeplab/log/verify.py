@@ -65,6 +65,12 @@ def _bytes(connection: sqlite3.Connection) -> list[Finding]:
             text = f"sweep {row['id']} ({row['file']}): its bytes are not those that were added"
             evidence = {"sha256": str(row["sha256"]), "found": found}
             findings.append(Finding("log-bytes", "problem", text, evidence, _RESTORE))
+    for row in connection.execute("SELECT file, sha256, raw FROM standards ORDER BY id"):
+        found = hashlib.sha256(row["raw"]).hexdigest()
+        if found != row["sha256"]:
+            text = f"standard {row['file']}: its bytes are not those that were added"
+            evidence = {"sha256": str(row["sha256"]), "found": found}
+            findings.append(Finding("log-bytes", "problem", text, evidence, _RESTORE))
     return findings
 
 

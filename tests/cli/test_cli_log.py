@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from pathlib import Path
 
 import pytest
 
@@ -115,6 +116,30 @@ def test_show_reads_what_was_added(compared, demo, first):
     shown = json.loads(compared("show", "1", "--json").stdout)["sweeps"][0]
     assert shown["loss"] == read["loss"]
     assert shown["resonance"] == read["resonance"]
+
+
+def test_show_reads_with_the_standards_and_the_frequency_that_add_was_given(log, demo, first):
+    from sweeplab.files import read_sweep
+
+    sweep = read_sweep(demo / FIRST[0])
+    said = ["--near", "14.1 MHz"]
+    for name, gamma in (("open", 0.95), ("short", -0.93), ("load", 0.02)):
+        rows = "\n".join(f"{f:.0f} {gamma} 0.01" for f in sweep.f_hz)
+        Path(f"{name}.s1p").write_text(f"# HZ S RI R 50\n{rows}\n", encoding="utf-8")
+        said += [f"--reference-{name}", f"{name}.s1p"]
+    log("add", str(demo / FIRST[0]), "--build", "first", *said)
+    for name in ("open", "short", "load"):
+        Path(f"{name}.s1p").unlink()
+    shown = json.loads(log("show", "1", "--json").stdout)["sweeps"][0]
+    assert "referenced" in {finding["code"] for finding in shown["findings"]}
+    log("add", str(demo / FIRST[1]), "--build", "first")
+    plain = json.loads(log("show", "2", "--json").stdout)["sweeps"][0]
+    assert "referenced" not in {finding["code"] for finding in plain["findings"]}
+
+
+def test_one_standard_alone_is_wrong_usage(log, demo):
+    args = ("add", str(demo / FIRST[0]), "--build", "first", "--reference-open", "open.s1p")
+    assert "all three" in log(*args, status=2).stderr
 
 
 def test_compare_holds_the_contract_and_sees_the_mending(compared):

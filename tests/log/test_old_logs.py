@@ -14,13 +14,14 @@ LOGS = Path(__file__).parents[1] / "data" / "logs"
 
 @pytest.fixture(params=sorted(LOGS.glob("schema*.db")), ids=lambda path: path.stem)
 def log(request: pytest.FixtureRequest, tmp_path: Path) -> Log:
-    path = shutil.copy(request.param, tmp_path / "old.db")
+    path = shutil.copy(request.param, tmp_path / request.param.name)
     with Log.open(path) as log:
         yield log
 
 
-def test_there_is_a_log_of_schema_1() -> None:
-    assert (LOGS / "schema1.db").is_file()
+@pytest.mark.parametrize("name", ["schema1.db", "schema2-standards.db"])
+def test_there_is_a_log_of_every_schema(name: str) -> None:
+    assert (LOGS / name).is_file()
 
 
 def test_builds_changes_and_sweeps_are_all_there(log: Log) -> None:
@@ -39,6 +40,15 @@ def test_builds_changes_and_sweeps_are_all_there(log: Log) -> None:
     assert [sweep.set_aside for sweep in log.sweeps()] == [None, "the plug was loose", None, None]
     assert log.raw(1).startswith(b"! invented\n# HZ S RI R 50\n")
     assert [finding for finding in log.verify() if finding.level == "problem"] == []
+
+
+def test_what_its_sweeps_were_read_with_is_there(log: Log) -> None:
+    told = [log.taken_with(sweep.id) for sweep in log.sweeps()]
+    if "standards" in log.path.name:
+        assert told[2]["near_hz"] == 7.1e6
+        assert told[2]["reference"].short.origin.file == "short.s1p"
+        told.pop(2)
+    assert all(said == {} for said in told)
 
 
 def test_its_builds_are_still_understood(log: Log) -> None:
