@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from sweeplab.build import Build
 
 _LOSS_COLUMNS = ("x_eff_ohm", "r_total_ohm", "r_radiation_ohm", "r_loss_ohm", "efficiency")
-_BATCH = 64
+# Alone, the more at once the less of the interpreter; workers shall finish at the same time.
+_BATCH_ALONE, _BATCH_OF_WORKER = 256, 64
 
 
 def analyze(
@@ -46,7 +47,8 @@ def analyze(
     import pandas as pd
 
     found = places(paths)
-    batches = [found[first : first + _BATCH] for first in range(0, len(found), _BATCH)]
+    size = _BATCH_ALONE if executor is None else _BATCH_OF_WORKER
+    batches = [found[first : first + size] for first in range(0, len(found), size)]
     work = partial(_rows, build=build)
     done = map(work, batches) if executor is None else executor.map(work, batches)
     rows = [row for batch in done for row in batch]

@@ -201,7 +201,10 @@ def _without_interference(
 
 def _kept(size: FloatArray, measured: BoolArray) -> BoolArray:
     n = measured.sum(axis=1)
-    median = np.nanmedian(np.where(measured, size, np.nan), axis=1)
+    # What was not measured sorts last.
+    ordered = np.sort(np.where(measured, size, np.inf), axis=1)
+    row = np.arange(len(n))
+    median = (ordered[row, (n - 1) // 2] + ordered[row, n // 2]) / 2
     limit = median * _MEDIAN_TO_SIGMA * np.sqrt(2 * np.log(n / _FALSE_ALARMS_A_SWEEP))
     kept = np.asarray(measured & (size <= np.maximum(limit, _LEAST_NOISE)[:, None]))
     # A misfit over a good part of the sweep is no interference: there, every point counts.

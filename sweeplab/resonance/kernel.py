@@ -27,11 +27,10 @@ BoolArray = NDArray[np.bool_]
 IndexArray = NDArray[np.intp]
 
 _MAX_STEPS = 25
-# A step below this leaves an error far below any noise: the next one would be smaller again by
-# the ratio of noise to signal.
-_CONVERGED = 1e-7
-# A step that gains less of the misfit than this moved by far less than the noise's uncertainty.
-_NO_GAIN = 1e-9
+# A step that promises to gain less chi-square than this is taken without looking: it moves by a
+# hundredth of the noise's uncertainty, and what it leaves is smaller again by the ratio of noise
+# to signal.
+_LAST_GAIN = 1e-4
 _LOG_KAPPA_LIMITS = (-4.0, 9.0)
 _LONGEST_STEP = np.array([0.25, 0.7, 1.5])
 # Rounding of a sum of squares taken from inner products, against the data's own.
@@ -246,18 +245,23 @@ def eliminated(
     normal : ndarray, shape (b, k, k)
     right : ndarray, shape (b, k)
     """
-    plane, inner = products[:, 0:2, 0:2], products[:, 2:-1, 2:-1]
-    cross = products[:, 2:-1, 0:2]
+    inner, cross = products[:, 2:-1, 2:-1], products[:, 2:-1, 0:2]
+    projected = inner - cross @ _plane_inverse(products) @ cross.conj().transpose(0, 2, 1)
+    c = coefficients
+    normal = (c.conj()[:, :, None] * c[:, None, :] * projected).real
+    misfit = products[:, 2:-1, -1] - (cross @ linear[:, :, None])[:, :, 0]
+    return normal, (c.conj() * misfit).real
+
+
+def _plane_inverse(products: ComplexArray) -> ComplexArray:
+    """Invert the inner products of the two linear unknowns' vectors, shape (b, 2, 2)."""
+    plane = products[:, 0:2, 0:2]
     determinant = (plane[:, 0, 0] * plane[:, 1, 1]).real - np.abs(plane[:, 0, 1]) ** 2
     inverse = np.empty_like(plane)
     inverse[:, 0, 0], inverse[:, 1, 1] = plane[:, 1, 1], plane[:, 0, 0]
     inverse[:, 0, 1], inverse[:, 1, 0] = -plane[:, 0, 1], -plane[:, 1, 0]
     inverse /= np.maximum(determinant, 1e-300)[:, None, None]
-    projected = inner - cross @ inverse @ cross.conj().transpose(0, 2, 1)
-    c = coefficients
-    normal = (c.conj()[:, :, None] * c[:, None, :] * projected).real
-    misfit = products[:, 2:-1, -1] - (cross @ linear[:, :, None])[:, :, 0]
-    return normal, (c.conj() * misfit).real
+    return inverse
 
 
 def solve(
@@ -284,11 +288,25 @@ def solve(
     free = np.ones_like(p)
     free[:, 2] = delay_free
     damping = np.full(len(p), 1e-6)
-    best = _evaluate(rows, p)
-    linear, rss, products = best.linear.copy(), best.rss.copy(), best.products.copy()
-    active, part, here = np.arange(len(p)), rows, best
+    here = _evaluate(rows, p)
+    linear, rss, products = here.linear.copy(), here.rss.copy(), here.products.copy()
+    enough = _LAST_GAIN / (2 * rows.weight.sum(axis=1))
+    active, part = np.arange(len(p)), rows
     for _ in range(steps):
-        step = _damped_step(here, free[active], damping[active])
+        step, gain = _damped_step(here, free[active], damping[active])
+        # A damped step is short for another reason than being near.
+        last = (gain <= enough[active] * here.rss) & (damping[active] < 1e-3)
+        ended = active[last]
+        p[ended] += step[last]
+        linear[ended] += _followed(here.take(last), step[last])
+        rss[ended] -= gain[last]
+        # Damping alone can make a step small: then only a huge damping ends the search.
+        keep = ~last & (damping[active] <= 1e8)
+        if not keep.any():
+            break
+        if not keep.all():
+            active, here, step = active[keep], here.take(keep), step[keep]
+            part = rows.take(active)
         trial = p[active] + step
         trial[:, 0] = np.clip(trial[:, 0], -1.5, 1.5)
         trial[:, 1] = np.clip(trial[:, 1], *_LOG_KAPPA_LIMITS)
@@ -298,18 +316,8 @@ def solve(
         p[moved], linear[moved] = trial[gained], there.linear[gained]
         rss[moved], products[moved] = there.rss[gained], there.products[gained]
         damping[active] = np.where(gained, damping[active] / 10, damping[active] * 30)
-        small = np.abs(step).max(axis=1) < _CONVERGED
-        small |= here.rss - there.rss < _NO_GAIN * here.rss
-        # Damping alone can make a step small: then only a huge damping ends the search.
-        done = (small & gained) | (damping[active] > 1e8)
-        keep = ~done
-        if not keep.any():
-            break
         here = _merge(here, there, gained)
-        if done.any():
-            active, here = active[keep], here.take(keep)
-            part = rows.take(active)
-    return Solution(p, linear, rss, _information(products, linear))
+    return Solution(p, linear, np.maximum(rss, 0), _information(products, linear))
 
 
 def _merge(here: _Point, there: _Point, gained: BoolArray) -> _Point:
@@ -323,15 +331,26 @@ def _merge(here: _Point, there: _Point, gained: BoolArray) -> _Point:
     )
 
 
-def _damped_step(point: _Point, free: FloatArray, damping: FloatArray) -> FloatArray:
+def _damped_step(
+    point: _Point, free: FloatArray, damping: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the step, shape (b, 3), and the squares that it promises to gain, (b,)."""
     normal, right = eliminated(point.products, point.linear, _coefficients(point.linear))
     normal *= free[:, :, None] * free[:, None, :]
+    right *= free
     diagonal = np.einsum("bii->bi", normal)
     # A floor keeps a frozen or unseen unknown from making the system singular.
     floor = 1e-14 * diagonal.max(axis=1, keepdims=True) + 1e-300
     normal[:, range(3), range(3)] += diagonal * damping[:, None] + floor
-    step = np.linalg.solve(normal, (right * free)[:, :, None])[:, :, 0]
-    return np.asarray(np.clip(step, -_LONGEST_STEP, _LONGEST_STEP) * free)
+    step = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+    return np.clip(step, -_LONGEST_STEP, _LONGEST_STEP) * free, (step * right).sum(axis=1)
+
+
+def _followed(point: _Point, step: FloatArray) -> ComplexArray:
+    """Return how the linear unknowns follow a small step, to first order, shape (b, 2)."""
+    along = (_coefficients(point.linear) * step)[:, :, None]
+    cross = point.products[:, 2:-1, 0:2].conj().transpose(0, 2, 1)
+    return np.asarray(-(_plane_inverse(point.products) @ (cross @ along))[:, :, 0])
 
 
 # Which of the six vectors each of the seven real unknowns moves the model along.

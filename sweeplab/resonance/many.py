@@ -24,8 +24,9 @@ from sweeplab.resonance.unsigned import signs_unknown, with_signs
 from sweeplab.sweep import Sweep
 from sweeplab.threads import one_blas_thread
 
-# Small enough for a processor's cache, large enough to hide the interpreter.
-_BATCH = 64
+# Large enough to hide the interpreter, small enough for a processor's cache.
+_BATCH = 256
+_BATCH_POINTS = 2**16
 
 
 def fit_resonance(
@@ -79,8 +80,9 @@ def _fit_all(given: list[Sweep], line: Line | None, near_hz: float | None) -> li
         else:
             results[i] = Resonance("refused", (reason,), line=line)
     for indices in by_length.values():
-        for first in range(0, len(indices), _BATCH):
-            batch = indices[first : first + _BATCH]
+        size = max(1, _BATCH_POINTS // len(planes[indices[0]]))
+        for first in range(0, len(indices), size):
+            batch = indices[first : first + size]
             for i, resonance in zip(
                 batch, _fit_batch([planes[i] for i in batch], line, near_hz), strict=True
             ):

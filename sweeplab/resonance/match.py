@@ -114,41 +114,42 @@ class _Problem:
         return cls(np.array(unknowns), every, np.array(ways), rho)
 
     def figures(self, unknowns: FloatArray) -> FloatArray:
-        """Return (lowest SWR, its frequency, low and high edge a level), shape (b, 2 + 2l)."""
-        f, q = unknowns[:, 0], unknowns[:, 1]
-        gd = unknowns[:, 2] + 1j * unknowns[:, 3]
-        resonant = gd + unknowns[:, 4] + 1j * unknowns[:, 5]
-        one = np.ones_like(gd)
-        # Rows: above and below the fraction's bar; columns: what multiplies 1 and jx.
-        fraction = self.way @ np.stack([resonant, gd, one, one], axis=1).reshape(-1, 2, 2)
-        top, bottom = _quadratic(fraction[:, 0]), _quadratic(fraction[:, 1])
+        """Return (lowest SWR, its frequency, low and high edge a level), shape (..., b, 2 + 2l).
+
+        Parameters
+        ----------
+        unknowns : ndarray, shape (..., b, 6)
+        """
+        f, q, gd_re, gd_im, b_re, b_im = np.moveaxis(unknowns, -1, 0)
+        gd = gd_re + 1j * gd_im
+        resonant = gd + (b_re + 1j * b_im)
+        # Rows: above and below the fraction's bar; what multiplies 1 and jx in each.
+        (to_top, on_top), (to_bottom, on_bottom) = np.moveaxis(self.way, 0, -1)
+        top = _quadratic(to_top * resonant + on_top, to_top * gd + on_top)
+        bottom = _quadratic(to_bottom * resonant + on_bottom, to_bottom * gd + on_bottom)
         x_best, least = _least_ratio(top, bottom)
         size = np.sqrt(np.maximum(least, 0))
         with np.errstate(divide="ignore"):
             swr = np.where(size < 1, (1 + size) / np.maximum(1 - size, 1e-300), np.inf)
         columns = [swr, _frequency(x_best / q, f)]
         for rho in self.rho:
-            low, high = _edges(top - rho**2 * bottom)
+            low, high = _edges(*(t - rho**2 * b for t, b in zip(top, bottom, strict=True)))
             columns += [_frequency(low / q, f), _frequency(high / q, f)]
-        return np.stack(columns, axis=1)
+        return np.stack(columns, axis=-1)
 
     def uncertainties(self) -> FloatArray:
         """Return standard uncertainties of the figures and, last, of the widths, (b, 2 + 3l)."""
         spread = np.sqrt(np.maximum(np.einsum("bii->bi", self.covariance), 0))
         step = np.maximum(1e-2 * spread, 1e-9 * np.abs(self.unknowns)) + 1e-300
-        slopes = []
-        for i in range(6):
-            moved = np.zeros_like(self.unknowns)
-            moved[:, i] = step[:, i]
-            rise = self._outputs(self.unknowns + moved) - self._outputs(self.unknowns - moved)
-            slopes.append(rise / (2 * step[:, i : i + 1]))
-        jacobian = np.stack(slopes, axis=2)
-        variance = np.einsum("bmi,bij,bmj->bm", jacobian, self.covariance, jacobian)
+        one_moved = np.eye(6)[:, None, :] * step
+        rise = self._outputs(self.unknowns + one_moved) - self._outputs(self.unknowns - one_moved)
+        jacobian = (rise / (2 * step.T[:, :, None])).transpose(1, 2, 0)
+        variance = ((jacobian @ self.covariance) * jacobian).sum(axis=2)
         return np.asarray(np.sqrt(np.maximum(variance, 0)))
 
     def _outputs(self, unknowns: FloatArray) -> FloatArray:
         figures = self.figures(unknowns)
-        return np.concatenate([figures, figures[:, 3::2] - figures[:, 2::2]], axis=1)
+        return np.concatenate([figures, figures[..., 3::2] - figures[..., 2::2]], axis=-1)
 
 
 def _way(fit: Resonance, z0_ohm: float, f_hz: float, plane: Plane) -> ComplexArray:
@@ -170,33 +171,40 @@ def _way(fit: Resonance, z0_ohm: float, f_hz: float, plane: Plane) -> ComplexArr
     return np.asarray(out @ through @ into @ np.diag([complex(turn), 1]))
 
 
-def _quadratic(pair: ComplexArray) -> FloatArray:
-    """Return ``|p + q jx|^2`` as coefficients of (x^2, x, 1), shape (b, 3)."""
-    p, q = pair[:, 0], pair[:, 1]
-    return np.stack([np.abs(q) ** 2, 2 * (p.conj() * 1j * q).real, np.abs(p) ** 2], axis=1)
+_Quadratic = tuple[FloatArray, FloatArray, FloatArray]
 
 
-def _least_ratio(top: FloatArray, bottom: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return where a ratio of quadratics is least, and its value there, each (b,)."""
-    a = top[:, 0] * bottom[:, 1] - top[:, 1] * bottom[:, 0]
-    b = 2 * (top[:, 0] * bottom[:, 2] - top[:, 2] * bottom[:, 0])
-    c = top[:, 1] * bottom[:, 2] - top[:, 2] * bottom[:, 1]
+def _quadratic(p: ComplexArray, q: ComplexArray) -> _Quadratic:
+    """Return ``|p + q jx|^2`` as coefficients of x^2, x and 1."""
+    return (
+        q.real**2 + q.imag**2,
+        2 * (p.imag * q.real - p.real * q.imag),
+        p.real**2 + p.imag**2,
+    )
+
+
+def _least_ratio(top: _Quadratic, bottom: _Quadratic) -> tuple[FloatArray, FloatArray]:
+    """Return where a ratio of quadratics is least, and its value there."""
+    a = top[0] * bottom[1] - top[1] * bottom[0]
+    b = 2 * (top[0] * bottom[2] - top[2] * bottom[0])
+    c = top[1] * bottom[2] - top[2] * bottom[1]
     root = np.sqrt(np.maximum(b * b - 4 * a * c, 0))
     # The form without cancellation, good for a near zero too.
     half = -(b + np.where(b < 0, -root, root)) / 2
     with np.errstate(divide="ignore", invalid="ignore"):
-        candidates = np.stack([half / a, c / half])
-        powers = np.stack([candidates**2, candidates, np.ones_like(candidates)])
-        value = np.einsum("bk,kcb->cb", top, powers) / np.einsum("bk,kcb->cb", bottom, powers)
+        one, other = half / a, c / half
+        value, rival = (
+            ((top[0] * x + top[1]) * x + top[2]) / ((bottom[0] * x + bottom[1]) * x + bottom[2])
+            for x in (one, other)
+        )
     value = np.where(np.isfinite(value), value, np.inf)
-    best = np.argmin(value, axis=0)
-    row = np.arange(len(best))
-    return candidates[best, row], value[best, row]
+    rival = np.where(np.isfinite(rival), rival, np.inf)
+    second = rival < value
+    return np.where(second, other, one), np.where(second, rival, value)
 
 
-def _edges(quadratic: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the roots of upward parabolas, each (b,); NaN where there are none."""
-    a, b, c = quadratic.T
+def _edges(a: FloatArray, b: FloatArray, c: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the roots of upward parabolas; NaN where there are none."""
     inside = b * b - 4 * a * c
     with np.errstate(invalid="ignore", divide="ignore"):
         root = np.sqrt(np.where((inside >= 0) & (a > 0), inside, np.nan))

@@ -18,6 +18,8 @@ from sweeplab.sweep import ComplexArray, FloatArray
 _THETAS = np.concatenate([np.arange(-2.0, 12.1, 0.5), np.arange(13.0, 40.0, 1.0)])
 _NARROWEST_POINTS = 1.5
 _BACKGROUND_DEGREE = 2
+# No simple fraction, so that no usual place lies where rounding turns over.
+_PARTS_OF_A_STEP = 20.3
 
 
 @lru_cache(maxsize=32)
@@ -52,14 +54,24 @@ def scores(rows: Rows) -> FloatArray:
     points = rows.u.shape[1]
     # Points that don't count take the background's value: they neither help nor hurt a shape.
     data = rows.gamma if np.all(rows.weight > 0) else _filled(rows)
-    # A twentieth of a step does not matter to a start: such rows share one bank.
-    coarse = np.round(rows.u * points * 20) / (points * 20)
     found = np.empty((len(rows), len(_shapes(points))))
-    keys = [row.tobytes() for row in coarse]
+    keys = [row.tobytes() for row in _nearby(rows.u)]
     for key in dict.fromkeys(keys):
         same = np.array([other == key for other in keys])
         found[same] = np.abs(data[same] @ _known_bank(points, key)) ** 2
     return found
+
+
+def _nearby(u: FloatArray) -> FloatArray:
+    """Return places that differ from `u` by less than matters to a start, and often recur.
+
+    What is rounded is the distance from an even comb, not the place, so that instruments that
+    round their frequencies share one bank.
+    """
+    fine = _PARTS_OF_A_STEP * u.shape[1]
+    first, last = (np.round(end * fine) / fine for end in (u[:, :1], u[:, -2:-1]))
+    comb = first + (last - first) * np.arange(u.shape[1]) / (u.shape[1] - 2)
+    return np.asarray(comb + np.round((u - comb) * fine) / fine)
 
 
 def _filled(rows: Rows) -> ComplexArray:
