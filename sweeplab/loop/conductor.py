@@ -13,16 +13,6 @@ from sweeplab.loop.thinwire import MU0
 if TYPE_CHECKING:
     from sweeplab.build import Conductor
 
-# Additional over own resistance of N equal parallel round wires with equal currents the same way,
-# strong skin effect, over half spacing by radius (G. S. Smith, J. Appl. Phys. 43, 2196, 1972;
-# values from a two-dimensional multipole solution that gives his 0.38 for N = 8, c/a = 2).
-_HALF_SPACING = (1.05, 1.10, 1.20, 1.30, 1.40, 1.50, 1.60, 1.80, 2.00, 2.50, 3.00, 4.00)
-_PROXIMITY = {
-    2: (0.316, 0.299, 0.268, 0.240, 0.214, 0.192, 0.1725, 0.141, 0.116, 0.0765, 0.0539, 0.0307),
-    3: (0.748, 0.643, 0.531, 0.455, 0.395, 0.346, 0.3045, 0.241, 0.195, 0.124, 0.0853, 0.0476),
-    4: (1.231, 0.997, 0.777, 0.644, 0.546, 0.4695, 0.408, 0.316, 0.252, 0.156, 0.106, 0.0584),
-}
-
 # Rise of resistivity with temperature at 20 degrees: copper after IEC Publication 28 (1925),
 # the others typical handbook values (memory).
 _PER_KELVIN = {"copper": 0.00393, "aluminium": 0.00403, "silver": 0.0038, "brass": 0.0016}
@@ -122,23 +112,3 @@ def conductor_impedance(conductor: Conductor, f_hz: float) -> complex:
         z = round_wire_impedance(f_hz, radius, sigma)
     # A rough surface costs resistance; what it does to the inductance is far below notice.
     return complex(z.real * conductor.surface_factor.value, z.imag)
-
-
-def proximity_factor(turns: int, spacing_m: float, radius_m: float) -> float:
-    """Return resistance over that of lone turns, averaged over close parallel turns.
-
-    Raises
-    ------
-    ModelError
-        More than four turns.
-    """
-    if turns == 1:
-        return 1.0
-    if turns not in _PROXIMITY:
-        raise ModelError(f"{turns} turns: close turns are tabulated for one to four")
-    half = max(spacing_m / 2 / radius_m, _HALF_SPACING[0])
-    if half > _HALF_SPACING[-1]:
-        # Far apart the extra loss falls with the distance squared.
-        return 1 + _PROXIMITY[turns][-1] * (_HALF_SPACING[-1] / half) ** 2
-    extra = np.interp(math.log(half), np.log(_HALF_SPACING), np.log(_PROXIMITY[turns]))
-    return 1 + math.exp(float(extra))

@@ -10,7 +10,7 @@ import numpy as np
 
 from sweeplab.errors import ModelError
 from sweeplab.line import C0_M_PER_S
-from sweeplab.loop.conductor import conductor_impedance, equivalent_radius, proximity_factor
+from sweeplab.loop.conductor import conductor_impedance, equivalent_radius
 from sweeplab.loop.path import Geometry, closed_path, fitting_gap_segments
 from sweeplab.loop.pattern import far_field
 from sweeplab.loop.thinwire import Currents, ThinWire
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 # Where the gap is not described: what a small air-variable capacitor and its lugs span.
 NOMINAL_GAP_M = 0.03
+_MOST_TURNS = 4
 _SLOPE_STEP = 1e-4
 _COARSE_SEGMENTS = 28
 
@@ -58,9 +59,8 @@ class LoopModel:
         self._conductor = build.conductor
         self.geometry = geometry_of(build)
         self._wire = _thin_wire(self.geometry)
-        self._proximity = proximity_factor(
-            len(self.geometry.turn_lengths_m), self.geometry.turn_spacing_m, self.geometry.radius_m
-        )
+        beside = self._wire.path.beside
+        self._proximity = 1.0 if beside is None else 1 + beside.extra_loss
         self._solved: dict[tuple[float, bool], Currents] = {}
 
     def currents(self, f_hz: float, lossless: bool = False) -> Currents:
@@ -169,6 +169,8 @@ def geometry_of(build: Build) -> Geometry:
     """
     loop = build.loop
     turns = int(loop.turns)
+    if turns > _MOST_TURNS:
+        raise ModelError(f"{turns} turns: the model holds for one to {_MOST_TURNS}")
     if turns > 1 and loop.turn_spacing is None:
         raise ModelError("several turns need loop.turn_spacing, centre to centre")
     in_plane = turns > 1 and loop.arrangement == "in-plane"

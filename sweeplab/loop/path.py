@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sweeplab.errors import ModelError
-from sweeplab.loop.thinwire import Path
+from sweeplab.loop.crowding import crowding
+from sweeplab.loop.thinwire import Beside, Path
 from sweeplab.sweep import FloatArray
 
 _SEGMENTS_A_TURN = 56
@@ -85,10 +86,9 @@ def closed_path(
     step = min(geometry.turn_lengths_m) / segments_a_turn
     turns = [_placed(geometry, turn, segments_a_turn) for turn in range(_count(geometry))]
     if geometry.parallel:
-        return _joined(
-            [_closed([turn], geometry, step, gap_segments) for turn in turns], geometry.radius_m
-        )
-    return _joined([_closed(turns, geometry, step, gap_segments)], geometry.radius_m)
+        rings = [_closed([turn], geometry, step, gap_segments) for turn in turns]
+        return _joined(rings, turns, geometry.radius_m)
+    return _joined([_closed(turns, geometry, step, gap_segments)], turns, geometry.radius_m)
 
 
 def _count(geometry: Geometry) -> int:
@@ -100,7 +100,8 @@ def _placed(geometry: Geometry, turn: int, segments_a_turn: int) -> FloatArray:
     length = geometry.turn_lengths_m[turn]
     if not geometry.gap_m < 0.3 * length:
         raise ModelError(f"a gap of {geometry.gap_m:.3g} m does not fit a turn of {length:.3g} m")
-    plane = _turn(geometry.shape, length, geometry.aspect, geometry.gap_m, segments_a_turn)
+    first = geometry.turn_lengths_m[0]
+    plane = _turn(geometry.shape, (length, first), geometry.aspect, geometry.gap_m, segments_a_turn)
     y = 0.0 if geometry.in_plane else turn * geometry.turn_spacing_m
     return np.stack([plane[:, 0], np.full(len(plane), y), plane[:, 1]], axis=1)
 
@@ -119,15 +120,37 @@ def _closed(runs: list[FloatArray], geometry: Geometry, step: float, gap_segment
     return np.concatenate([wire, bridge]), flags
 
 
-def _joined(rings: list[Ring], radius_m: float) -> Path:
+def _joined(rings: list[Ring], turns: list[FloatArray], radius_m: float) -> Path:
     sizes = [len(nodes) for nodes, _ in rings]
     starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    nodes = np.concatenate([nodes for nodes, _ in rings])
     return Path(
-        np.concatenate([nodes for nodes, _ in rings]),
+        nodes,
         np.concatenate([flags for _, flags in rings]),
         radius_m,
         tuple(int(start) for start in starts),
+        _beside(nodes, turns, radius_m) if len(turns) > 1 else None,
     )
+
+
+def _beside(nodes: FloatArray, turns: list[FloatArray], radius_m: float) -> Beside:
+    """Return which segments of the turns lie side by side, and what their crowding does."""
+    places = np.arange(len(turns[0]) - 1)
+    starts = [int(np.flatnonzero((nodes == turn[0]).all(axis=1))[0]) for turn in turns]
+    middles = [(turn[1:] + turn[:-1]) / 2 for turn in turns]
+    along = turns[0][1:] - turns[0][:-1]
+    inward = np.cross(along, [0.0, -1.0, 0.0]) / np.linalg.norm(along, axis=1)[:, None]
+    offsets = [middle - middles[0] for middle in middles]
+    across = tuple(
+        complex(np.mean((offset * inward).sum(axis=1)), np.mean(offset[:, 1])) / radius_m
+        for offset in offsets
+    )
+    found = crowding(across)
+    apart = np.abs(np.array(across)[:, None] - np.array(across))
+    # The solver's kernel sees other turns from the surface, on average a little too far away.
+    kernel = np.log1p(1 / np.where(apart > 0, apart, np.inf) ** 2) / 2
+    segments = np.array([start + places for start in starts])
+    return Beside(segments, found.potential + kernel, found.extra_loss)
 
 
 def _joint(run: FloatArray, following: FloatArray | None, step: float) -> FloatArray:
@@ -137,7 +160,9 @@ def _joint(run: FloatArray, following: FloatArray | None, step: float) -> FloatA
     return _between(run[-1], following[0], step)
 
 
-def _between(start: FloatArray, stop: FloatArray, step: float, pieces: int = 0) -> FloatArray:
+def _between(
+    start: FloatArray, stop: FloatArray, step: float = math.inf, pieces: int = 0
+) -> FloatArray:
     count = pieces or max(1, round(float(np.linalg.norm(stop - start)) / step))
     return np.asarray(start + np.linspace(0, 1, count + 1)[1:-1, None] * (stop - start))
 
@@ -188,17 +213,30 @@ def fitting_gap_segments(geometry: Geometry) -> int:
     return min(max(fitting, _GAP_SEGMENTS[0]), _GAP_SEGMENTS[1])
 
 
-def _turn(shape: str, length: float, aspect: float, opening: float, count: int) -> FloatArray:
-    """Return one turn's nodes in (x, z), from the opening's right edge to its left, (n, 2)."""
+def _turn(
+    shape: str, lengths: tuple[float, float], aspect: float, opening: float, count: int
+) -> FloatArray:
+    """Return one turn's nodes in (x, z), from the opening's right edge to its left, (n, 2).
+
+    `lengths` are its own and that of the turn whose number of segments it shares.
+    """
+    length, like = lengths
     if shape == "circle":
         return _circle(length, opening, count)
+    stops = _stops(shape, length, aspect, opening)
+    counted = _stops(shape, like, aspect, opening)
+    nodes = [stops[0][None]]
+    for (a, b), (c, d) in zip(pairwise(stops), pairwise(counted), strict=True):
+        pieces = max(1, round(float(np.linalg.norm(d - c)) / (like / count)))
+        nodes += [_between(a, b, pieces=pieces), b[None]]
+    return np.concatenate(nodes)
+
+
+def _stops(shape: str, length: float, aspect: float, opening: float) -> list[FloatArray]:
+    """Return the opening's right edge, the corners, the opening's left edge in (x, z)."""
     corners = _corners(shape, length, aspect)
     top = corners[0][1]
-    stops = [np.array([opening / 2, top]), *corners, np.array([-opening / 2, top])]
-    nodes = [stops[0][None]]
-    for a, b in pairwise(stops):
-        nodes += [_between(a, b, length / count), b[None]]
-    return np.concatenate(nodes)
+    return [np.array([opening / 2, top]), *corners, np.array([-opening / 2, top])]
 
 
 def _circle(length: float, opening: float, count: int) -> FloatArray:

@@ -33,6 +33,25 @@ _SMOOTH_POINTS = 5
 
 
 @dataclass(frozen=True, eq=False)
+class Beside:
+    """Turns that run side by side, and what their crowding does; see `sweeplab.loop.crowding`.
+
+    Parameters
+    ----------
+    segments : ndarray of int, shape (turns, places)
+        Segments that lie beside one another, a column for each place round the loop.
+    potential : ndarray, shape (turns, turns)
+        Added to the coefficients of potential ``-ln s`` between them.
+    extra_loss : float
+        Additional over own resistance.
+    """
+
+    segments: NDArray[np.intp]
+    potential: FloatArray
+    extra_loss: float
+
+
+@dataclass(frozen=True, eq=False)
 class Path:
     """Closed rings of straight segments; segment i runs from node i to the one that follows.
 
@@ -46,12 +65,15 @@ class Path:
         Radius of the round wire that the kernel sees [m].
     ring_starts : tuple of int
         Index of each ring's first node. Several rings share one capacitor: turns in parallel.
+    beside : Beside or None
+        Which turns run side by side; None for a single one, or filaments.
     """
 
     nodes_m: FloatArray
     in_gap: NDArray[np.bool_]
     radius_m: float
     ring_starts: tuple[int, ...] = (0,)
+    beside: Beside | None = None
 
     @property
     def rings(self) -> list[slice]:
@@ -252,7 +274,23 @@ def _static_pairs(path: Path) -> FloatArray:
         pairs[:, :, p, q] = _static_integrals(path, p, q, points)
     # Outer and inner integral are done differently: the mean is symmetric.
     swapped = pairs.transpose(1, 0, 3, 2)
-    return (pairs + swapped) / 2
+    pairs = (pairs + swapped) / 2
+    if path.beside is not None:
+        _crowd(pairs, path.beside, path.lengths_m)
+    return pairs
+
+
+def _crowd(pairs: FloatArray, beside: Beside, lengths: FloatArray) -> None:
+    """Add what crowding does to ``<lambda_a lambda_b 1/R>`` of segments side by side.
+
+    Over a long straight piece ``Int dl'/R`` is ``-2 ln s`` and a constant; charges and currents
+    spread alike, so that both of the kernel's parts change by the same.
+    """
+    mass = np.array([[1 / 3, 1 / 6], [1 / 6, 1 / 3]])
+    for i, p in enumerate(beside.segments):
+        for j, q in enumerate(beside.segments):
+            added = 2 * beside.potential[i, j] * np.sqrt(lengths[p] * lengths[q])
+            pairs[:, :, p, q] += mass[:, :, None] * added
 
 
 def _static_integrals(

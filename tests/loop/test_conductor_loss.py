@@ -10,17 +10,16 @@ from loop_samples import build, model
 from numpy.typing import NDArray
 from scipy.special import iv, kv
 
-from sweeplab import ModelError
 from sweeplab.loop.conductor import (
     conductor_impedance,
     equivalent_radius,
-    proximity_factor,
     round_wire_impedance,
     skin_depth,
     strip_impedance,
     surface_resistance,
     tube_impedance,
 )
+from sweeplab.loop.crowding import crowding as solved
 
 COPPER = 5.8e7
 MU0 = 4e-7 * math.pi
@@ -155,6 +154,10 @@ def crowding(turns: int, half_spacing: float, harmonics: int = 40) -> float:
     return float(heat * 2 * math.pi - 1)
 
 
+def in_a_row(turns: int, spacing_radii: float) -> tuple[complex, ...]:
+    return tuple(complex(spacing_radii * turn) for turn in range(turns))
+
+
 class TestTurnsSideBySide:
     def test_the_oracle_gives_published_anchors(self) -> None:
         # G. S. Smith, J. Appl. Phys. 43, 2196, 1972, as in Balanis, Antenna Theory, ex. 5.3: 0.38
@@ -162,11 +165,11 @@ class TestTurnsSideBySide:
         assert crowding(8, 2.0) == pytest.approx(0.38, rel=5e-3)
         assert crowding(2, 1.002, harmonics=150) == pytest.approx(1 / 3, rel=5e-3)
 
-    @pytest.mark.parametrize("turns", [2, 3, 4])
+    @pytest.mark.parametrize("turns", [2, 3, 4, 8])
     @pytest.mark.parametrize("half_spacing", [1.1, 1.25, 1.5, 1.9, 2.0, 2.2, 3.0, 3.5])
-    def test_proximity_factor(self, turns: int, half_spacing: float) -> None:
-        extra = proximity_factor(turns, 2 * half_spacing * 5e-3, 5e-3) - 1
-        assert extra == pytest.approx(crowding(turns, half_spacing), rel=0.015)
+    def test_close_turns_lose_more(self, turns: int, half_spacing: float) -> None:
+        extra = solved(in_a_row(turns, 2 * half_spacing)).extra_loss
+        assert extra == pytest.approx(crowding(turns, half_spacing), rel=0.005)
 
     @pytest.mark.parametrize("turns", [2, 3, 4])
     def test_far_apart_the_field_of_the_others_does_it(self, turns: int) -> None:
@@ -174,14 +177,16 @@ class TestTurnsSideBySide:
         places = np.arange(turns)
         fields = [sum(1 / (n - m) for m in places if m != n) for n in places]
         extra = 2 * np.mean(np.square(fields)) * (1 / 20) ** 2
-        assert proximity_factor(turns, 20 * 5e-3, 5e-3) - 1 == pytest.approx(extra, rel=0.04)
+        assert solved(in_a_row(turns, 20)).extra_loss == pytest.approx(extra, rel=0.02)
 
     def test_a_lone_turn_pays_nothing(self) -> None:
-        assert proximity_factor(1, 0.0, 5e-3) == 1.0
+        assert solved((0j,)).extra_loss == 0.0
 
-    def test_more_turns_than_tabulated_are_refused(self) -> None:
-        with pytest.raises(ModelError, match="5 turns"):
-            proximity_factor(5, 0.05, 5e-3)
+    def test_the_way_the_row_runs_is_of_no_account(self) -> None:
+        upright = solved(in_a_row(3, 3.0))
+        turned = solved(tuple(place * np.exp(0.7j) for place in in_a_row(3, 3.0)))
+        assert turned.extra_loss == pytest.approx(upright.extra_loss, rel=1e-9)
+        assert turned.potential == pytest.approx(upright.potential, rel=1e-9)
 
 
 def test_a_warm_conductor_loses_more_by_half_of_its_resistivitys_rise() -> None:

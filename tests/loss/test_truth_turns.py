@@ -52,12 +52,13 @@ class TestEfficiency:
 
 
 class TestOhms:
-    # The engine's reactance and port resistance are low by up to 1.1 % here, together (README): Q
-    # and efficiency do not notice, the ohms do.
+    # The engine's reactance and port resistance are low by up to 1.1 % here, together, and it lacks
+    # what crowding does to inductance and capacitance, up to 2 % at 4.4 radii (README): Q and
+    # efficiency do not notice, the ohms do.
     @pytest.mark.parametrize(
         ("name", "median", "worst"),
         [
-            ("r_radiation_ohm", 0.006, 0.025),
+            ("r_radiation_ohm", 0.006, 0.03),
             ("x_eff_ohm", 0.015, 0.03),
             ("r_total_ohm", 0.015, 0.03),
         ],
