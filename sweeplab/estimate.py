@@ -47,8 +47,18 @@ class Estimate:
         """
         if value <= 0:
             return cls.normal(value, u, dof)
-        stretch = math.exp(min(coverage_factor(dof) * u / value, 700.0))
+        stretch = math.exp(min(coverage_factor(dof) * u / value, 600.0))
         return cls(float(value), float(u), float(value / stretch), float(value * stretch))
+
+    @classmethod
+    def lognormals(
+        cls, values: NDArray[np.float64], u: NDArray[np.float64], dof: NDArray[np.float64]
+    ) -> list[Estimate]:
+        """Return what `lognormal` does, for arrays of positive values, all of shape (b,)."""
+        factors = np.array([coverage_factor(each) for each in dof.tolist()])
+        stretch = np.exp(np.minimum(factors * u / values, 600.0))
+        columns = (values, u, values / stretch, values * stretch)
+        return [cls(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
 
     @classmethod
     def share(cls, value: float, u: float, dof: float = math.inf) -> Estimate:

@@ -33,10 +33,9 @@ class Relative:
     u_relative: FloatArray
     dof: FloatArray
 
-    def estimate(self, row: int) -> Estimate:
-        """Return one row's estimate."""
-        value = float(self.value[row])
-        return Estimate.lognormal(value, value * float(self.u_relative[row]), self.dof[row])
+    def estimates(self) -> list[Estimate]:
+        """Return every row's estimate, normal in its logarithm."""
+        return Estimate.lognormals(self.value, self.value * self.u_relative, self.dof)
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,11 +68,21 @@ class Figures:
     detuned_size: Relative
     inflation: FloatArray
 
-    def f_loaded_estimate(self, row: int) -> Estimate:
-        """Return the loaded frequency, normal and not log-normal."""
+    @property
+    def known(self) -> list[bool]:
+        """Whether each row's covariance exists."""
+        return [bool(one) for one in np.isfinite(self.covariance).all(axis=(1, 2)).ravel()]
+
+    @property
+    def coupled(self) -> list[bool]:
+        """Whether each row has an unloaded Q and a coupling factor."""
+        return [bool(one) for one in np.isfinite(self.q_unloaded.value)]
+
+    def f_loaded_estimates(self) -> list[Estimate]:
+        """Return every row's loaded frequency, normal and not log-normal."""
         f = self.f_loaded
-        value = float(f.value[row])
-        return Estimate.normal(value, value * float(f.u_relative[row]), f.dof[row])
+        rows = zip(f.value.tolist(), f.u_relative.tolist(), f.dof.tolist(), strict=True)
+        return [Estimate.normal(value, value * u, dof) for value, u, dof in rows]
 
 
 def figures(fitted: Fitted) -> Figures:
@@ -154,8 +163,3 @@ def coupling_of(beta: Estimate | None) -> Coupling:
     if beta.low > 1:
         return "over"
     return "critical" if _CRITICAL[0] <= beta.low and beta.high <= _CRITICAL[1] else "unknown"
-
-
-def is_known(figures: Figures, row: int) -> bool:
-    """Say whether a row's covariance exists."""
-    return bool(np.isfinite(figures.covariance[row]).all())

@@ -32,6 +32,7 @@ _STRONG = 60.0
 _STRUCTURE = 4.0
 _COARSE_POINTS = 72
 _COARSE_STEPS = 4
+_COARSE_GAIN = 0.1
 _SECOND_STEPS = 12
 MIN_POINTS = 12
 
@@ -154,7 +155,7 @@ def _coarse_to_fine(rows: Rows, delay_free: BoolArray) -> Solution:
     """Find the valley on averaged neighbours, its bottom on every point."""
     coarse = rows.binned(_COARSE_POINTS)
     (start,), narrow = starts(coarse, delay_free)
-    start = solve(coarse, start, delay_free, steps=_COARSE_STEPS).p
+    start = solve(coarse, start, delay_free, _COARSE_STEPS, _COARSE_GAIN).p
     again = np.flatnonzero(narrow)
     if again.size and coarse is not rows:
         # A resonance as narrow as the averages hides in them.
@@ -317,10 +318,11 @@ def _lag_one_correlation(rows: Rows, r: ComplexArray) -> FloatArray:
 
 
 def _background_rss(rows: Rows) -> FloatArray:
-    u = rows.u
-    design = rows.weight[:, :, None] * np.stack([np.ones_like(u), u, u * u], axis=2)
-    data = rows.weight * rows.gamma
-    gram = design.transpose(0, 2, 1) @ design
-    right = design.transpose(0, 2, 1) @ np.stack([data.real, data.imag], axis=2)
-    fitted = (right * np.linalg.solve(gram, right)).sum(axis=(1, 2))
-    return np.asarray((np.abs(data) ** 2).sum(axis=1) - fitted)
+    u, re, im = rows.u, rows.gamma.real, rows.gamma.imag
+    vectors = np.stack([np.ones_like(u), u, u * u, re, im], axis=1)
+    if not rows.all_count:
+        vectors *= rows.weight[:, None, :]
+    products = vectors @ vectors.transpose(0, 2, 1)
+    right = products[:, :3, 3:]
+    fitted = (right * np.linalg.solve(products[:, :3, :3], right)).sum(axis=(1, 2))
+    return np.asarray(products[:, 3, 3] + products[:, 4, 4] - fitted)

@@ -33,6 +33,8 @@ _MAX_STEPS = 25
 _LAST_GAIN = 1e-4
 _LOG_KAPPA_LIMITS = (-4.0, 9.0)
 _LONGEST_STEP = np.array([0.25, 0.7, 1.5])
+# Products of more points than this would not stay in a processor's cache.
+_AT_ONCE_POINTS = 2**13
 # Rounding of a sum of squares taken from inner products, against the data's own.
 _ROUNDING = 1e-14
 
@@ -79,7 +81,7 @@ class Rows:
         """Frequencies, shape (b, n) [Hz]."""
         return np.asarray(self.f_mid_hz[:, None] + self.span_hz[:, None] * self.u)
 
-    def take(self, index: IndexArray | BoolArray) -> Rows:
+    def take(self, index: IndexArray | BoolArray | slice) -> Rows:
         """Return the rows at `index`."""
         return Rows(
             self.u[index], self.f_mid_hz[index], self.span_hz[index],
@@ -168,31 +170,50 @@ def _turned_parts(rows: Rows, theta: FloatArray) -> tuple[FloatArray, FloatArray
 
 def turned(rows: Rows, theta: FloatArray) -> ComplexArray:
     """Return the data with the line's phase taken off, shape (b, n)."""
-    re, im = _turned_parts(rows, theta)
-    return np.asarray(re + 1j * im)
+    return _joined(*_turned_parts(rows, theta))
+
+
+def _joined(re: FloatArray, im: FloatArray) -> ComplexArray:
+    whole = np.empty(re.shape, dtype=complex)
+    whole.real, whole.imag = re, im
+    return whole
 
 
 def _products(rows: Rows, p: FloatArray) -> ComplexArray:
     """Return the inner products of (1, L, dL/dx0, dL/dln kappa, u y, y), shape (b, 6, 6)."""
+    points = rows.u.shape[1]
+    some = min(len(rows), max(1, _AT_ONCE_POINTS // points))
+    room = np.empty((some, 12, points))
+    found = np.empty((len(rows), 6, 6), dtype=complex)
+    for first in range(0, len(rows), some):
+        piece = slice(first, first + some)
+        part = rows if some == len(rows) else rows.take(piece)
+        _products_in(room[: len(part)], part, p[piece], found[piece])
+    return found
+
+
+def _products_in(parts: FloatArray, rows: Rows, p: FloatArray, found: ComplexArray) -> None:
+    """Fill `found` with a few rows' products; `parts` is room to work in, (b, 12, n)."""
     x, by_x0 = lorentz(rows, p)
     size = 1 / (1 + x * x)
     # Real parts first, then imaginary parts: one real product is cheaper than a complex one.
-    parts = np.empty((len(rows), 12, rows.u.shape[1]))
     parts[:, 0], parts[:, 6] = 1, 0
     parts[:, 1], parts[:, 7] = size, -x * size
     # dL/dx = -j L^2, with L^2 = (1 - x^2 - 2jx)/(1 + x^2)^2.
     square = size * size
     slope = -2 * x * square, (x * x - 1) * square
-    parts[:, 2], parts[:, 8] = slope[0] * by_x0, slope[1] * by_x0
-    parts[:, 3], parts[:, 9] = slope[0] * x, slope[1] * x
+    np.multiply(slope[0], by_x0, out=parts[:, 2])
+    np.multiply(slope[1], by_x0, out=parts[:, 8])
+    np.multiply(slope[0], x, out=parts[:, 3])
+    np.multiply(slope[1], x, out=parts[:, 9])
     y = _turned_parts(rows, p[:, 2])
-    parts[:, 4], parts[:, 10] = rows.u * y[0], rows.u * y[1]
+    np.multiply(rows.u, y[0], out=parts[:, 4])
+    np.multiply(rows.u, y[1], out=parts[:, 10])
     parts[:, 5], parts[:, 11] = y
     left = parts if rows.all_count else parts * rows.weight[:, None, :]
     real = left @ parts.transpose(0, 2, 1)
-    same = real[:, :6, :6] + real[:, 6:, 6:]
-    crossed = real[:, :6, 6:] - real[:, 6:, :6]
-    return np.asarray(same + 1j * crossed)
+    found.real = real[:, :6, :6] + real[:, 6:, 6:]
+    found.imag = real[:, :6, 6:] - real[:, 6:, :6]
 
 
 @dataclass(frozen=True, eq=False)
@@ -265,7 +286,11 @@ def _plane_inverse(products: ComplexArray) -> ComplexArray:
 
 
 def solve(
-    rows: Rows, start: FloatArray, delay_free: BoolArray, steps: int = _MAX_STEPS
+    rows: Rows,
+    start: FloatArray,
+    delay_free: BoolArray,
+    steps: int = _MAX_STEPS,
+    last_gain: float = _LAST_GAIN,
 ) -> Solution:
     """Fit every row from its own start.
 
@@ -278,6 +303,8 @@ def solve(
         Whether theta may move.
     steps : int
         Cap on the number of steps.
+    last_gain : float
+        Chi-square below whose promise a step is the last.
 
     Returns
     -------
@@ -290,7 +317,7 @@ def solve(
     damping = np.full(len(p), 1e-6)
     here = _evaluate(rows, p)
     linear, rss, products = here.linear.copy(), here.rss.copy(), here.products.copy()
-    enough = _LAST_GAIN / (2 * rows.weight.sum(axis=1))
+    enough = last_gain / (2 * rows.weight.sum(axis=1))
     active, part = np.arange(len(p)), rows
     for _ in range(steps):
         step, gain = _damped_step(here, free[active], damping[active])
@@ -368,6 +395,9 @@ def _information(products: ComplexArray, linear: ComplexArray) -> FloatArray:
 def residuals(rows: Rows, solution: Solution) -> ComplexArray:
     """Return data minus model in the turned frame, unweighted, shape (b, n)."""
     x, _ = lorentz(rows, solution.p)
-    misfit = turned(rows, solution.p[:, 2]) - solution.linear[:, :1]
-    misfit -= solution.linear[:, 1:] / (1 + 1j * x)
-    return np.asarray(misfit)
+    size = 1 / (1 + x * x)
+    re, im = _turned_parts(rows, solution.p[:, 2])
+    gd, b = solution.linear[:, :1], solution.linear[:, 1:]
+    return _joined(
+        re - gd.real - size * (b.real + x * b.imag), im - gd.imag - size * (b.imag - x * b.real)
+    )

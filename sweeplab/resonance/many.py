@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import islice
+from typing import Any
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from sweeplab.estimate import Estimate
 from sweeplab.finding import Finding, ranked
 from sweeplab.line import Line, deembed
 from sweeplab.resonance.brackets import unexplained_loss
-from sweeplab.resonance.figures import Figures, coupling_of, figures, is_known
+from sweeplab.resonance.figures import Figures, coupling_of, figures
 from sweeplab.resonance.fit import fit_rows
 from sweeplab.resonance.judge import gather, judge, screen
 from sweeplab.resonance.kernel import Rows
@@ -123,61 +124,60 @@ def _fit_batch(
     )
     fitted = fit_rows(rows, np.full(len(sweeps), line is not None), near_hz)
     found = figures(fitted)
-    kept = fitted.rows.weight > 0
+    known, kept = found.known, fitted.rows.weight > 0
     rms = np.sqrt(fitted.solution.rss / fitted.rows.weight.sum(axis=1)).tolist()
-    for row, (sweep, evidence) in enumerate(
-        zip(sweeps, gather(fitted, found, sweeps), strict=True)
-    ):
-        status, findings = judge(evidence, is_known(found, row))
+    loaded = zip(
+        found.f_loaded_estimates(), found.q_loaded.estimates(),
+        found.half_power_bandwidth.estimates(), strict=True,
+    )  # fmt: skip
+    unloaded = _unloaded(found, line, [sweep.z0_ohm for sweep in sweeps])
+    evidence = gather(fitted, found, sweeps)
+    for row, (told, at_load, without) in enumerate(zip(evidence, loaded, unloaded, strict=True)):
+        status, findings = judge(told, known[row])
         if status == "refused":
             yield Resonance("refused", tuple(findings), line=line)
             continue
-        resonance = Resonance(
-            status=status,
-            f_loaded_hz=found.f_loaded_estimate(row),
-            q_loaded=found.q_loaded.estimate(row),
-            half_power_bandwidth_hz=found.half_power_bandwidth.estimate(row),
-            residual_rms=rms[row],
-            points_in_bandwidth=evidence.points,
-            circle=found.circles[row],
-            covariance=found.covariance[row],
-            kept=kept[row],
-            line=line,
-        )
+        figures_alone, notes = without
         if row in fitted.told:
             findings += _other_resonances(fitted.told[row])
         if line is not None and fitted.delay_free[row]:
             findings.append(_rest_of_line(found.circles[row]))
-        yield _with_unloaded(resonance, found, row, findings, sweep.z0_ohm)
+        yield Resonance(
+            status,
+            ranked((*findings, *notes)),
+            f_loaded_hz=at_load[0],
+            q_loaded=at_load[1],
+            half_power_bandwidth_hz=at_load[2],
+            residual_rms=rms[row],
+            points_in_bandwidth=told.points,
+            circle=found.circles[row],
+            covariance=found.covariance[row],
+            kept=kept[row],
+            line=line,
+            **figures_alone,
+        )
 
 
-def _with_unloaded(
-    resonance: Resonance, found: Figures, row: int, findings: list[Finding], z0_ohm: float
-) -> Resonance:
-    """Return the resonance with unloaded figures, where there are any, and its findings."""
-    assert resonance.circle is not None
-    if not math.isfinite(found.q_unloaded.value[row]):
-        return replace(resonance, findings=ranked(findings))
-    q0, beta = found.q_unloaded.estimate(row), found.coupling_factor.estimate(row)
-    coupling = coupling_of(beta)
-    size = found.detuned_size
-    other = unexplained_loss(
-        resonance.circle,
-        float(size.value[row] * size.u_relative[row]),
-        q0.value,
-        resonance.line is not None,
-    )
-    if other is not None:
-        q0, beta = q0.widened(other[0]), beta.widened(other[1])
-        findings += [] if other[2] is None else [other[2]]
-    return replace(
-        resonance,
-        findings=ranked(findings),
-        f0_hz=None if resonance.line is None else _unloaded_frequency(resonance, q0, beta, z0_ohm),
-        q_unloaded=q0,
-        coupling_factor=beta,
-        coupling=coupling,
-    )
+def _unloaded(
+    found: Figures, line: Line | None, z0_ohm: Sequence[float]
+) -> Iterator[tuple[dict[str, Any], list[Finding]]]:
+    """Yield each row's figures without the load, where there are any, and what they need said."""
+    pairs = zip(found.q_unloaded.estimates(), found.coupling_factor.estimates(), strict=True)
+    u_size = (found.detuned_size.value * found.detuned_size.u_relative).tolist()
+    coupled, known = found.coupled, found.known
+    for row, (q0, beta) in enumerate(pairs):
+        if not (coupled[row] and known[row]):
+            yield {}, []
+            continue
+        circle, coupling, notes = found.circles[row], coupling_of(beta), []
+        other = unexplained_loss(circle, u_size[row], q0.value, line is not None)
+        if other is not None:
+            q0, beta = q0.widened(other[0]), beta.widened(other[1])
+            notes = [] if other[2] is None else [other[2]]
+        pulled = None if line is None else _unloaded_frequency(found, row, q0, beta, z0_ohm[row])
+        yield {
+            "f0_hz": pulled, "q_unloaded": q0, "coupling_factor": beta, "coupling": coupling,
+        }, notes  # fmt: skip
 
 
 def _other_resonances(told: Told) -> Iterator[Finding]:
@@ -204,26 +204,25 @@ def _rest_of_line(circle: Circle) -> Finding:
 
 
 def _unloaded_frequency(
-    fit: Resonance, q_unloaded: Estimate, beta: Estimate, z0_ohm: float
+    found: Figures, row: int, q_unloaded: Estimate, beta: Estimate, z0_ohm: float
 ) -> Estimate | None:
     """Undo the coupling loop's pull: ``fL = f0 (1 + beta Xc/(2 Q0 Z0))``.
 
     The coupling loop's reactance Xc is read off the detuned reflection at the loop's terminals
     (Kajfez & Hwan 1984).
     """
-    assert fit.circle is not None
-    assert fit.covariance is not None
-    assert fit.f_loaded_hz is not None
-    size = max(abs(fit.circle.detuned), 1e-300)
-    gd = fit.circle.detuned / size
+    circle, f_loaded = found.circles[row], found.f_loaded
+    size = max(abs(circle.detuned), 1e-300)
+    gd = circle.detuned / size
     if abs(1 - gd) < 1e-6:
         return None
     x_over_z0 = ((1 + gd) / (1 - gd)).imag
     pull = beta.value * x_over_z0 / (2 * q_unloaded.value)
     # The pull is uncertain by the turn of Gd: d(Xc/Z0) = (1 + (Xc/Z0)^2)/2 d(arg Gd).
     turn = np.array([0, 0, 0, -gd.imag, gd.real, 0, 0]) / size
-    variance = float(turn @ fit.covariance @ turn)
+    variance = float(turn @ found.covariance[row] @ turn)
     u_x = (1 + x_over_z0**2) / 2 * math.sqrt(max(variance, 0.0))
     u_pull = abs(beta.value / (2 * q_unloaded.value)) * u_x
-    value = fit.f_loaded_hz.value / (1 + pull)
-    return Estimate.normal(value, math.hypot(fit.f_loaded_hz.u, value * u_pull))
+    value = circle.f_loaded_hz / (1 + pull)
+    u_loaded = circle.f_loaded_hz * float(f_loaded.u_relative[row])
+    return Estimate.normal(value, math.hypot(u_loaded, value * u_pull))

@@ -21,6 +21,8 @@ LEVELS = (2.0, 3.0)
 Plane = Literal["analyzer", "antenna"]
 # The delay turns the picture and does not change its size.
 _USED = np.array([0, 1, 3, 4, 5, 6])
+_NO_WAY = np.eye(2, dtype=complex)
+_NO_WAY.flags.writeable = False
 
 
 def find_match(
@@ -69,8 +71,8 @@ def find_matches(
         problem = _Problem.of(fits, z0, levels, plane)
         values = problem.figures(problem.unknowns)
         u = problem.uncertainties()
-        for row, i in enumerate(modelled):
-            matches[i] = _match(values[row], u[row], sweeps[i], resonances[i], levels, plane)
+        for i, figures, errors in zip(modelled, values.tolist(), u.tolist(), strict=True):
+            matches[i] = _match(figures, errors, sweeps[i], resonances[i], levels, plane)
     return [
         _measured(sweeps[i], levels) if match is None else match for i, match in enumerate(matches)
     ]
@@ -158,9 +160,9 @@ def _way(fit: Resonance, z0_ohm: float, f_hz: float, plane: Plane) -> ComplexArr
     A described line is taken with its loss and turn at the resonance: over the dip they change
     by next to nothing.
     """
-    way = np.eye(2, dtype=complex)
     if plane == "antenna" or fit.line is None or fit.circle is None:
-        return way
+        return _NO_WAY
+    way = _NO_WAY.copy()
     if fit.line.z0_ohm == z0_ohm:
         way[0, 0] = fit.line.round_trip(np.array([f_hz]))[0]
         return way
@@ -217,24 +219,24 @@ def _frequency(t: FloatArray, f_loaded_hz: FloatArray) -> FloatArray:
 
 
 def _match(
-    values: FloatArray,
-    u: FloatArray,
+    values: list[float],
+    u: list[float],
     sweep: Sweep,
     fit: Resonance,
     levels: Sequence[float],
     plane: Plane,
 ) -> Match:
-    swr, f_best = float(values[0]), float(values[1])
-    low, high = float(sweep.f_hz[0]), float(sweep.f_hz[-1])
+    swr, f_best = values[:2]
+    low, high = sweep.f_hz.item(0), sweep.f_hz.item(-1)
     if not (low <= f_best <= high and math.isfinite(swr)):
         return _measured(sweep, levels)
     widths: dict[str, float | None] = {}
     u_widths: dict[str, float | None] = {}
     for i, level in enumerate(levels):
-        left, right = float(values[2 + 2 * i]), float(values[3 + 2 * i])
-        inside = low <= left and right <= high
-        widths[f"{level:g}"] = right - left if inside else None
-        u_widths[f"{level:g}"] = _finite(u[2 + 2 * len(levels) + i]) if inside else None
+        left, right = values[2 + 2 * i : 4 + 2 * i]
+        inside, name = low <= left and right <= high, f"{level:g}"
+        widths[name] = right - left if inside else None
+        u_widths[name] = _finite(u[2 + 2 * len(levels) + i]) if inside else None
     # Of two circles alike in size, neither's impedance is the antenna's.
     impedance = None
     if fit.q_unloaded_other is None:
@@ -252,7 +254,7 @@ def _match(
 
 
 def _finite(x: float) -> float | None:
-    return float(x) if math.isfinite(x) else None
+    return x if math.isfinite(x) else None
 
 
 def reflection_at(

@@ -58,7 +58,8 @@ def scores(rows: Rows) -> FloatArray:
     keys = [row.tobytes() for row in _nearby(rows.u)]
     for key in dict.fromkeys(keys):
         same = np.array([other == key for other in keys])
-        found[same] = np.abs(data[same] @ _known_bank(points, key)) ** 2
+        along = (data if same.all() else data[same]) @ _known_bank(points, key)
+        found[same] = along.real**2 + along.imag**2
     return found
 
 
@@ -98,7 +99,8 @@ def _best_theta(rows: Rows, x0: FloatArray, kappa: FloatArray, delay_free: BoolA
     turns = np.exp(1j * (rows.u[:1] if shared else rows.u)[:, :, None] * _THETAS)
     data = np.stack([w * rows.gamma, centred.conj() * rows.gamma], axis=1)
     level, along = (data @ turns).transpose(1, 0, 2)
-    explained = np.abs(level) ** 2 / total + np.abs(along / norm) ** 2
+    explained = (level.real**2 + level.imag**2) / total
+    explained += (along.real**2 + along.imag**2) / norm**2
     return np.where(delay_free, _THETAS[np.argmax(explained, axis=1)], 0.0)
 
 
