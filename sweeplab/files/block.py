@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from string import whitespace
 
 import numpy as np
 
 from sweeplab.errors import ReadError
 from sweeplab.files.cells import MARK
 from sweeplab.files.layout import Layout, is_comment, parse_fields, split_fields
+from sweeplab.files.limits import MENDED_LIMIT, ROW_LIMIT_CHARACTERS, too_many_mended
 from sweeplab.files.mend import row_cut
-from sweeplab.files.numbers import has_groups, parse_number, spelling_findings
+from sweeplab.files.numbers import Spelling, has_groups, parse_number
+from sweeplab.files.remarks import Remarks
+from sweeplab.files.rows import plain_row, plain_rows, row_of
 from sweeplab.files.show import show
 from sweeplab.files.source import Source
 from sweeplab.finding import Finding
@@ -48,86 +52,99 @@ def read_block(source: Source, layout: Layout) -> Block:
     Raises
     ------
     ReadError
-        A row holds a word that is no number, or too few or too many.
+        A row holds a word that is no number, or too few or too many; or more rows than the limit
+        must be mended.
     """
-    return _clean_block(source, layout) or _careful_block(source, layout)
-
-
-def _clean_block(source: Source, layout: Layout) -> Block | None:
-    """Return the numbers of a table that ends with its rows, at numpy's speed, else None."""
-    rows = source.lines[layout.first :]
-    if layout.decimal != "." or any(is_comment(row, layout.separator) for row in rows):
-        return None
-    try:
-        values = np.loadtxt(rows, delimiter=layout.separator, comments=None, ndmin=2)
-    except ValueError:
-        return None
-    lines = array("q", (layout.first + k for k, row in enumerate(rows, start=1) if row.strip()))
-    comments = tuple(line for line in source.lines[: layout.first] if line.strip())
-    return Block(values, lines, comments, ())
-
-
-def _careful_block(source: Source, layout: Layout) -> Block:
-    values, lines = array("d"), array("q")
-    comments = [line for line in source.lines[: layout.first] if line.strip()]
-    findings: list[Finding] = []
-    ended = 0
-    last = max(index for index, line in enumerate(source.lines) if line.strip())
-    for index in range(layout.first, last + 1):
-        text = source.lines[index]
-        if not text.strip():
-            continue
-        if is_comment(text, layout.separator):
-            comments.append(text)
-            continue
-        row = _row(source, layout, index, is_last=index == last)
-        if row is None:
-            comments += [line for line in source.lines[index:] if line.strip()]
-            ended = index + 1
+    rows = _Gathered(comments=Remarks.of(source.lines[: layout.first]))
+    below = source.lines[layout.first :]
+    for begin, piece in below.pieces():
+        first = layout.first + begin
+        plain = plain_rows(piece, layout, rows.spelling)
+        if plain is not None:
+            rows.values.frombytes(plain.tobytes())
+            rows.lines.extend(range(first + 1, first + 1 + len(piece)))
+        elif not _one_by_one(source, layout, rows, first, piece):
             break
-        if len(row) == layout.width:
-            values.extend(row)
-            lines.append(index + 1)
-        else:
-            findings.append(row_cut(index + 1))
-    findings += spelling_findings(source.lines[number - 1] for number in lines)
-    if any(_is_grouped(source.lines[number - 1], layout) for number in lines):
-        findings.append(_grouped())
+    if rows.ended:
+        rows.comments.add(source.lines[rows.ended - 1 :])
     return Block(
-        np.array(values).reshape(-1, layout.width), lines, tuple(comments), tuple(findings), ended
+        np.frombuffer(rows.values).reshape(-1, layout.width),
+        rows.lines,
+        tuple(rows.comments.lines),
+        (*rows.findings, *rows.spelling.findings(), *rows.comments.findings()),
+        rows.ended,
     )
 
 
-def _row(source: Source, layout: Layout, index: int, *, is_last: bool) -> list[float] | None:
+@dataclass
+class _Gathered:
+    """What of a table was read so far."""
+
+    comments: Remarks
+    values: array[float] = field(default_factory=lambda: array("d"))
+    lines: array[int] = field(default_factory=lambda: array("I"))
+    spelling: Spelling = field(default_factory=Spelling)
+    findings: list[Finding] = field(default_factory=list)
+    mended: int = 0
+    ended: int = 0
+
+
+def _one_by_one(
+    source: Source, layout: Layout, rows: _Gathered, first: int, piece: Sequence[str]
+) -> bool:
+    """Read lines that are not all plain rows; say whether the table goes on below them."""
+    blank = f"{layout.separator or ''}{whitespace}"
+    for index, text in enumerate(piece, start=first):
+        if not text.strip(blank):
+            continue
+        if is_comment(text, layout.separator):
+            rows.comments.add([text])
+            continue
+        row = plain_row(text, layout)
+        if row is None:
+            rows.mended += 1
+            if rows.mended > MENDED_LIMIT:
+                raise too_many_mended(source.name, index + 1)
+            row = _row(source, layout, index, rows.spelling)
+        if row is None:
+            rows.ended = index + 1
+            return False
+        if len(row) == layout.width:
+            rows.values.extend(row)
+            rows.lines.append(index + 1)
+        else:
+            rows.findings.append(row_cut(index + 1))
+    return True
+
+
+def _row(source: Source, layout: Layout, index: int, spelling: Spelling) -> list[float] | None:
     """Return a row's values, fewer for a last row cut off, None for a line without numbers."""
-    fields = split_fields(source.lines[index], layout.separator)
+    text = source.lines[index]
+    if len(text) > ROW_LIMIT_CHARACTERS:
+        raise ReadError(
+            source.name, f"a row of {len(text)} characters", "save one row a line", index + 1
+        )
+    fields = split_fields(text, layout.separator)
     values = parse_fields(fields, layout.decimal)
     # A separator at the end of a row whose last value is missing opens no field of its own.
     if layout.separator is not None and len(values) < layout.width:
-        blanks = source.lines[index].count(layout.separator) + 1 - len(values)
+        blanks = text.count(layout.separator) + 1 - len(values)
         values += [float("nan")] * min(blanks, layout.width - len(values))
     numbers = [value for value in values if value is not None]
     if len(numbers) == len(values) == layout.width:
+        spelling.look(text)
+        if not spelling.grouped:
+            spelling.grouped = any(has_groups(field, layout.decimal) for field in fields)
         return numbers
     if not any(value == value for value in numbers):
         return None
-    if is_last and len(values) <= layout.width:
+    if len(values) <= layout.width and _is_last(source, index):
         return numbers[: layout.width - 1]
     raise _broken(source, fields, values, layout, index)
 
 
-def _is_grouped(text: str, layout: Layout) -> bool:
-    fields = split_fields(text, layout.separator)
-    return any(has_groups(field, layout.decimal) for field in fields)
-
-
-def _grouped() -> Finding:
-    return Finding(
-        code="thousands-separators",
-        level="note",
-        text="Digits stand in groups of three; the signs between them were left out.",
-        action="Check a frequency or two.",
-    )
+def _is_last(source: Source, index: int) -> bool:
+    return not any(line.strip() for line in source.lines[index + 1 :])
 
 
 def _broken(
@@ -160,9 +177,9 @@ def read_rows(lines: Sequence[str], layout: Layout, numbers: Sequence[int]) -> F
     values = np.zeros((len(numbers), layout.width))
     for row, number in enumerate(numbers):
         fields = split_fields(lines[number - 1], layout.separator)
-        for place, field in enumerate(fields[: layout.width]):
-            if field.startswith(MARK):
-                value = parse_number(field[len(MARK) :], layout.decimal)
+        for place, cell in enumerate(fields[: layout.width]):
+            if cell.startswith(MARK):
+                value = parse_number(cell[len(MARK) :], layout.decimal)
                 values[row, place] = np.nan if value is None else value
     return values
 
@@ -171,8 +188,7 @@ def rows_below(source: Source, layout: Layout, block: Block) -> int:
     """Return the one-based line of the first row of numbers below a block; 0 for none."""
     if not block.ended:
         return 0
-    for index in range(block.ended, len(source.lines)):
-        fields = split_fields(source.lines[index], layout.separator)
-        if len(fields) == layout.width and None not in parse_fields(fields, layout.decimal):
-            return index + 1
+    for number, text in enumerate(source.lines[block.ended :], start=block.ended + 1):
+        if row_of(text, layout) is not None:
+            return number
     return 0

@@ -14,6 +14,7 @@ import numpy as np
 
 from sweeplab.errors import ReadError
 from sweeplab.files.columns import Column, Role, how_to_say
+from sweeplab.files.lines import Lines
 from sweeplab.files.show import show
 from sweeplab.sweep import FloatArray
 
@@ -48,32 +49,33 @@ class Cells:
 
     Parameters
     ----------
-    real : tuple of str
+    real : Lines
         By the real parts.
-    imaginary : tuple of str
+    imaginary : Lines
         By `MARK` and the imaginary parts.
     """
 
-    real: tuple[str, ...]
-    imaginary: tuple[str, ...]
+    real: Lines
+    imaginary: Lines
 
 
-def unfold(lines: Sequence[str]) -> Cells | None:
+def unfold(lines: Lines) -> Cells | None:
     """Return a table's lines with their complex cells replaced, None where there are none."""
     begin = (line for line in lines[:_SEARCHED_LINES] if "j" in line.lower() or "i" in line.lower())
     if not any(_search(line) for line in begin):
         return None
     return Cells(
-        real=tuple(_replaced(line, lambda match: _part(match[1])) for line in lines),
-        imaginary=tuple(
-            _replaced(line, lambda match: f"{MARK}{match[2]}{match[3] or match[4]}")
-            for line in lines
-        ),
+        real=lines.mapped(lambda line: _replaced(line, _real)),
+        imaginary=lines.mapped(lambda line: _replaced(line, _imaginary)),
     )
 
 
-def _part(text: str) -> str:
-    return "".join(text.split())
+def _real(match: re.Match[str]) -> str:
+    return "".join(match[1].split())
+
+
+def _imaginary(match: re.Match[str]) -> str:
+    return f"{MARK}{match[2]}{match[3] or match[4]}"
 
 
 def _of(line: str) -> re.Pattern[str]:

@@ -12,13 +12,15 @@ import re
 from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 
 from sweeplab.errors import ReadError
+from sweeplab.files.limits import MENDED_LIMIT, ROW_LIMIT_CHARACTERS, too_many_mended
 from sweeplab.files.mend import row_cut
-from sweeplab.files.numbers import parse_number, spelling_findings
-from sweeplab.files.script import Script
+from sweeplab.files.numbers import Spelling, parse_number, parse_plain, words_of
+from sweeplab.files.script import Script, row_texts
 from sweeplab.files.show import show
 from sweeplab.files.source import Source
 from sweeplab.finding import Finding
@@ -28,7 +30,9 @@ _NOISE_VALUES = 5
 # Alone they stand for a missing value, at a file's cut end for the start of a number.
 _SIGNS = ("-", "+")
 _PORTS = re.compile(r"[1-9][0-9]{0,2}")
-_DECIMAL_COMMA = re.compile(r"[+-]?\d+(?:,\d+)?(?:[eEdD][+-]?\d+)?", re.ASCII)
+_DECIMAL_COMMAS = re.compile(
+    r"(?:\s*+[+-]?\d++(?:,\d++)?+(?:[eEdD][+-]?\d++)?+(?!\S))*+\s*+", re.ASCII
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,61 +70,88 @@ def group_rows(script: Script, source: Source) -> Groups:
     Raises
     ------
     ReadError
-        A word is no number, or a row holds too few or too many.
+        A word is no number, or a row holds too few or too many; or more rows than the limit must
+        be mended.
     """
-    texts, comma = _plain_commas(script.rows)
-    findings = [*comma, *spelling_findings(texts)]
-    numbers = _numbers(texts, script, source)
+    comma, findings = _meaning_of_commas(script, source)
+    spelling = Spelling()
+    numbers = _numbers(script, source, comma, spelling)
+    findings += spelling.findings()
     ports, size, port_findings = _shape(script, numbers, source)
     lines, group_findings = _gather(numbers, size, _may_have_noise(script, ports), source.name)
     findings += [*port_findings, *group_findings]
     if script.is_version_2:
         findings += _count_finding(script, len(lines))
-    values = np.array(numbers.values[: len(lines) * size]).reshape(-1, size)
+    values = np.frombuffer(numbers.values)[: len(lines) * size].reshape(-1, size)
     return Groups(values, lines, ports, tuple(findings))
 
 
-def _plain_commas(rows: list[str]) -> tuple[list[str], list[Finding]]:
-    """Return rows without commas, where commas can only be meant one way."""
-    if not any("," in row for row in rows):
-        return rows, []
-    if all(_DECIMAL_COMMA.fullmatch(token) for row in rows for token in row.split()):
+def _meaning_of_commas(script: Script, source: Source) -> tuple[str, list[Finding]]:
+    """Return what a comma in the rows is to be read as, where it can only be meant one way."""
+    if not any("," in row for rows in row_texts(source, script) for row in rows):
+        return ",", []
+    if all(_DECIMAL_COMMAS.fullmatch("\n".join(rows)) for rows in row_texts(source, script)):
         finding = Finding(
             code="decimal-comma",
             level="warning",
             text="The data use decimal commas; they were read as points.",
             action="Check a value or two.",
         )
-        return [row.replace(",", ".") for row in rows], [finding]
+        return ".", [finding]
     finding = Finding(
         code="comma-separated",
         level="warning",
         text="The data are separated by commas; they were read as white space.",
         action="Check a value or two.",
     )
-    return [row.replace(",", " ") for row in rows], [finding]
+    return " ", [finding]
 
 
-def _numbers(texts: list[str], script: Script, source: Source) -> _Numbers:
-    values, counts = array("d"), array("q")
-    last = len(texts) - 1
-    for place, text in enumerate(texts):
-        may_be_cut = source.ends_open and place == last
-        before = len(values)
-        for token in text.split():
-            value = parse_number(token)
-            if may_be_cut and (value is None or token in _SIGNS):
-                break
-            if value is None:
-                raise ReadError(
-                    source.name,
-                    f"{show(token)} where a number should stand",
-                    "correct or delete the line",
-                    script.row_lines[place],
-                )
-            values.append(value)
-        counts.append(len(values) - before)
+def _numbers(script: Script, source: Source, comma: str, spelling: Spelling) -> _Numbers:
+    values, counts = array("d"), array("I")
+    mended = 0
+    for rows in row_texts(source, script):
+        text = "\n".join(rows).replace(",", comma)
+        spelling.look(text)
+        plain = parse_plain(text)
+        if plain is not None:
+            values.extend(plain)
+            counts.extend(_count(row) for row in text.split("\n"))
+            continue
+        for row in text.split("\n"):
+            line = script.row_lines[len(counts)]
+            found = parse_plain(row)
+            if found is None:
+                mended += 1
+                if mended > MENDED_LIMIT:
+                    raise too_many_mended(source.name, line)
+                is_last = len(counts) == len(script.row_lines) - 1
+                found = _mended(row, line, source, may_be_cut=source.ends_open and is_last)
+            values.extend(found)
+            counts.append(len(found))
     return _Numbers(values, counts, script.row_lines)
+
+
+def _count(row: str) -> int:
+    return len(row.split()) if len(row) < ROW_LIMIT_CHARACTERS else sum(1 for _ in words_of(row))
+
+
+def _mended(row: str, line: int, source: Source, *, may_be_cut: bool) -> array[float]:
+    """Return a row's numbers, word by word; of a row that may be cut those that are whole."""
+    values = array("d")
+    for word in words_of(row):
+        value = parse_number(word)
+        if may_be_cut and (value is None or word in _SIGNS):
+            break
+        if value is None:
+            raise ReadError(
+                source.name,
+                f"{show(word)} where a number should stand",
+                "correct or delete the line",
+                line,
+            )
+        values.append(value)
+    return values
 
 
 def _shape(script: Script, numbers: _Numbers, source: Source) -> tuple[int, int, list[Finding]]:
@@ -131,7 +162,7 @@ def _shape(script: Script, numbers: _Numbers, source: Source) -> tuple[int, int,
         triangle = " ".join(words).lower() != "full"
         return ports, 1 + (ports * (ports + 1) if triangle else 2 * ports**2), []
     count = numbers.counts[0]
-    for more in numbers.counts[1:]:
+    for more in islice(numbers.counts, 1, None):
         if more % 2:
             break
         count += more
@@ -161,7 +192,9 @@ def _gather(
     numbers: _Numbers, size: int, may_have_noise: bool, path: str
 ) -> tuple[array[int], list[Finding]]:
     """Return the line each frequency begins on; their values stand one after another."""
-    starts = array("q")
+    if (np.frombuffer(numbers.counts, dtype=np.uintc) == size).all():
+        return numbers.lines, []
+    starts = array("I")
     held = begun = 0
     last = len(numbers.counts) - 1
     for place, (line, count) in enumerate(zip(numbers.lines, numbers.counts, strict=True)):

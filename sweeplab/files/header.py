@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from sweeplab.files.cells import whole
 from sweeplab.files.columns import UNITS_HZ, Column, classify
 from sweeplab.files.layout import COMMENT_MARKS, Layout, split_fields
+from sweeplab.files.limits import ROW_LIMIT_CHARACTERS
 
 # A header names columns close above them; a preamble may go on for longer.
 _SEARCHED_LINES = 40
@@ -63,7 +64,7 @@ def find_header(lines: Sequence[str], layout: Layout) -> Header:
     layout : Layout
         Where the numbers begin, and how many columns they have.
     """
-    above = [_unmarked(line) for line in lines[: layout.first]]
+    above = [_unmarked(line[:ROW_LIMIT_CHARACTERS]) for line in lines[: layout.first]]
     columns, line = _names(above, layout)
     near = "\n".join(above[-_SEARCHED_LINES:])
     other = None if _PORT_1.search(near) else _OTHER_QUANTITY.search(near)

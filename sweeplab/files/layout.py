@@ -6,6 +6,7 @@ import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from sweeplab.files.limits import ROW_LIMIT_CHARACTERS
 from sweeplab.files.numbers import parse_number
 
 COMMENT_MARKS = ("#", "!", "%", ";", "//")
@@ -134,6 +135,8 @@ def _longest_run(
 
 def _numeric_width(line: str, separator: str | None, decimal: str) -> int:
     """Return the number of fields if all are numbers or missing, two at least, else 0."""
+    if len(line) > ROW_LIMIT_CHARACTERS:
+        return 0
     fields = split_fields(line, separator)
     if len(fields) < 2:
         return 0

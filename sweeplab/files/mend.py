@@ -124,6 +124,8 @@ def _usable(rows: Rows, source: Source, findings: list[Finding]) -> tuple[FloatA
     keep = ~(missing | still)
     if not keep.any():
         raise ReadError(source.name, "no row holds usable numbers", "save the sweep again")
+    if keep.all():
+        return rows.f_hz, rows.gamma
     return rows.f_hz[keep], rows.gamma[keep]
 
 
@@ -165,7 +167,9 @@ def _each_once(
         return f_hz, gamma
     counts = np.diff(starts, append=f_hz.size)
     mean = np.asarray(np.add.reduceat(gamma, starts), dtype=np.complex128) / counts
-    spread = float(np.abs(gamma - np.repeat(mean, counts)).max())
+    apart = np.repeat(mean, counts)
+    apart -= gamma
+    spread = float(np.abs(apart).max())
     repeats = f_hz.size - starts.size
     findings.append(
         Finding(

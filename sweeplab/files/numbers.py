@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from array import array
+from collections.abc import Iterator
+from dataclasses import dataclass
 
 from sweeplab.finding import Finding
 
@@ -12,6 +14,11 @@ from sweeplab.finding import Finding
 _PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d+)?", re.ASCII)
 _FORTRAN = re.compile(r"[\d.][dD][+-]?\d", re.ASCII)
+# No letters but those of exponents: what float() makes of such words is what they mean.
+_PLAIN_TEXT = re.compile(r"[0-9+\-.eEdD\s]*", re.ASCII)
+# A list of all words of a text longer than this would take room.
+_LONG = 100_000
+_WORD = re.compile(r"\S+")
 # Groups of three digits: by a sign that can be nothing else, or twice over by the other decimal
 # sign, since once ("7,050") could be a decimal comma.
 _GROUPED = {
@@ -24,7 +31,7 @@ _GROUPED = {
     for decimal, other in ((".", ","), (",", "."))
 }
 _NOT_DIGITS = re.compile(r"[^\d+-]", re.ASCII)
-_MINUS = "\u2212"
+MINUS = "\u2212"
 _MISSING = frozenset({"nan", "+nan", "-nan", "-", "--", "---", "n/a", "na", "null"}) | frozenset(
     f"{sign}1.#{word}" for sign in ("", "+", "-") for word in ("ind", "qnan", "snan", "inf")
 )
@@ -50,7 +57,7 @@ def parse_number(token: str, decimal: str = ".") -> float | None:
     """
     if decimal == "." and _PLAIN.fullmatch(token):
         return float(token)
-    spelled = token.replace(_MINUS, "-")
+    spelled = token.replace(MINUS, "-")
     if has_groups(spelled, decimal):
         whole, _, fraction = spelled.partition(decimal)
         return float(f"{_NOT_DIGITS.sub('', whole)}.{fraction}")
@@ -71,29 +78,69 @@ def has_groups(token: str, decimal: str) -> bool:
     return _GROUPED[decimal].fullmatch(token) is not None
 
 
-def spelling_findings(rows: Iterable[str]) -> list[Finding]:
-    """Return a note for each unusual way the rows spell numbers."""
-    fortran = minus = False
-    for row in rows:
-        fortran = fortran or _FORTRAN.search(row) is not None
-        minus = minus or _MINUS in row
-    findings = []
-    if fortran:
-        findings.append(
-            Finding(
-                code="fortran-exponent",
-                level="note",
-                text="Exponents are written with D; they were read as E.",
-                action="Nothing to do.",
-            )
-        )
-    if minus:
-        findings.append(
-            Finding(
-                code="minus-sign",
-                level="note",
-                text="Negative numbers carry a typographic minus sign; it was read as a hyphen.",
-                action="Nothing to do.",
-            )
-        )
-    return findings
+def words_of(text: str) -> Iterator[str]:
+    """Yield a text's words one by one, as ``text.split()`` has them all."""
+    return (match[0] for match in _WORD.finditer(text))
+
+
+def parse_plain(text: str) -> array[float] | None:
+    """Return the numbers of a text parted by white space, None where one is spelled oddly.
+
+    Takes what `parse_number` takes alike, at a tenth of the time.
+    """
+    if not _PLAIN_TEXT.fullmatch(text):
+        return None
+    try:
+        words = text.replace("D", "e").replace("d", "e")
+        few = len(words) < _LONG
+        return array("d", map(float, words.split() if few else words_of(words)))
+    except ValueError:
+        return None
+
+
+@dataclass
+class Spelling:
+    """Which unusual ways of writing numbers were met.
+
+    Parameters
+    ----------
+    fortran, minus, grouped : bool
+        Exponents with D, typographic minus signs, digits in groups of three.
+    """
+
+    fortran: bool = False
+    minus: bool = False
+    grouped: bool = False
+
+    def look(self, text: str) -> None:
+        """Note the ways of exponents and signs that a text of numbers uses."""
+        if not self.fortran and ("D" in text or "d" in text):
+            self.fortran = _FORTRAN.search(text) is not None
+        self.minus = self.minus or MINUS in text
+
+    def findings(self) -> list[Finding]:
+        """Return a note for each way."""
+        met = zip((self.fortran, self.minus, self.grouped), _NOTES, strict=True)
+        return [note for was_met, note in met if was_met]
+
+
+_NOTES = (
+    Finding(
+        code="fortran-exponent",
+        level="note",
+        text="Exponents are written with D; they were read as E.",
+        action="Nothing to do.",
+    ),
+    Finding(
+        code="minus-sign",
+        level="note",
+        text="Negative numbers carry a typographic minus sign; it was read as a hyphen.",
+        action="Nothing to do.",
+    ),
+    Finding(
+        code="thousands-separators",
+        level="note",
+        text="Digits stand in groups of three; the signs between them were left out.",
+        action="Check a frequency or two.",
+    ),
+)

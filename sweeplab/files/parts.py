@@ -7,6 +7,7 @@ bands, are one sweep with a gap.
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -15,13 +16,18 @@ import numpy as np
 
 from sweeplab.errors import ReadError
 from sweeplab.files.header import find_header
-from sweeplab.files.layout import Layout, is_comment, parse_fields, split_fields
+from sweeplab.files.layout import Layout, is_comment
+from sweeplab.files.lines import Lines
+from sweeplab.files.numbers import Spelling
+from sweeplab.files.rows import plain_rows, row_of
 from sweeplab.files.ways import WAYS
 from sweeplab.sweep import FloatArray
 
 # Fewer rows than these are a remark, not a sweep.
 _LEAST_ROWS = 3
 _MOST_PARTS = 1000
+# What stands above them is read again with each; so many lines in all, beside the file's own.
+_MOST_REPEATED = 20_000
 _SHARED_SPAN = 0.5
 _SHOWN = 4
 
@@ -105,12 +111,12 @@ def _overlap(a: FloatArray, b: FloatArray) -> bool:
     return bool(shared >= _SHARED_SPAN * min(np.ptp(a), np.ptp(b)))
 
 
-def find_parts(lines: Sequence[str], layout: Layout, f_place: int, path: str) -> list[Part]:
+def find_parts(lines: Lines, layout: Layout, f_place: int, path: str) -> list[Part]:
     """Return a table's sweeps.
 
     Parameters
     ----------
-    lines : sequence of str
+    lines : Lines
     layout : Layout
         Of its first rows.
     f_place : int
@@ -121,12 +127,12 @@ def find_parts(lines: Sequence[str], layout: Layout, f_place: int, path: str) ->
     Raises
     ------
     ReadError
-        There are more than a thousand.
+        There are more than a thousand, or many under a long preamble that each would repeat.
     """
     parts: list[Part] = []
     begin = layout.first
     for rows, f in _runs(lines, layout, f_place):
-        bounds = [0, *begin_again(np.array(f)), len(rows)]
+        bounds = [0, *begin_again(np.frombuffer(f)), len(rows)]
         for first, after in pairwise(bounds):
             part = Part(layout.first, begin, rows[after - 1] + 1, rows[first])
             begin = part.stop
@@ -134,25 +140,32 @@ def find_parts(lines: Sequence[str], layout: Layout, f_place: int, path: str) ->
                 parts.append(part)
         if len(parts) > _MOST_PARTS:
             raise ReadError(path, f"over {_MOST_PARTS} sweeps in it", "split the file")
+    if len(parts) * layout.first > len(lines) + _MOST_REPEATED:
+        raise ReadError(
+            path, f"{len(parts)} sweeps under {layout.first} lines of text", "split the file"
+        )
     return parts
 
 
-def _runs(
-    lines: Sequence[str], layout: Layout, f_place: int
-) -> list[tuple[list[int], list[float]]]:
+def _runs(lines: Lines, layout: Layout, f_place: int) -> list[tuple[array[int], array[float]]]:
     """Return each run of rows: their places and frequencies."""
-    runs: list[tuple[list[int], list[float]]] = [([], [])]
-    for index in range(layout.first, len(lines)):
-        text = lines[index]
-        if not text.strip() or is_comment(text, layout.separator):
+    runs = [(array("I"), array("d"))]
+    for begin, piece in lines[layout.first :].pieces():
+        first = layout.first + begin
+        plain = plain_rows(piece, layout, Spelling())
+        if plain is not None:
+            runs[-1][0].extend(range(first, first + len(piece)))
+            runs[-1][1].frombytes(plain[:, f_place].tobytes())
             continue
-        values = parse_fields(split_fields(text, layout.separator), layout.decimal)
-        f = values[f_place] if len(values) == layout.width and None not in values else None
-        if f is not None:
-            runs[-1][0].append(index)
-            runs[-1][1].append(f)
-        elif runs[-1][0]:
-            runs.append(([], []))
+        for index, text in enumerate(piece, start=first):
+            if not text.strip() or is_comment(text, layout.separator):
+                continue
+            row = row_of(text, layout)
+            if row is not None:
+                runs[-1][0].append(index)
+                runs[-1][1].append(row[f_place])
+            elif runs[-1][0]:
+                runs.append((array("I"), array("d")))
     return [run for run in runs if run[0]]
 
 

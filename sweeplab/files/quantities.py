@@ -229,13 +229,11 @@ def _must_be_reflection(
 ) -> None:
     """Refuse columns that could be a reflection's by their names, but not by their size."""
     column = named[way.roles[0]][0]
-    size = np.abs(gamma[np.isfinite(gamma)])
-    if (
-        way.roles[0] not in ("re", "magnitude")
-        or column.names_reflection
-        or size.size == 0
-        or np.median(size) <= _LARGEST_SIZE
-    ):
+    if way.roles[0] not in ("re", "magnitude") or column.names_reflection:
+        return
+    size = np.abs(gamma)
+    size = size[np.isfinite(size)]
+    if size.size == 0 or np.median(size) <= _LARGEST_SIZE:
         return
     other: dict[Role, Role] = {"re": "r_ohm", "im": "x_ohm", "magnitude": "z_abs_ohm"}
     as_ohms = tuple(replace(c, role=other.get(c.role, c.role)) for c in columns)

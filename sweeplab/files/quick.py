@@ -13,6 +13,7 @@ from functools import lru_cache
 import numpy as np
 
 from sweeplab.errors import ReadError, SweepError
+from sweeplab.files.limits import LINE_LIMIT, ROW_LIMIT_CHARACTERS
 from sweeplab.files.mend import PLAUSIBLE_HZ
 from sweeplab.files.options import Options, parse_options
 from sweeplab.files.parameters import reflection_of, to_complex
@@ -77,6 +78,8 @@ def _values(body: bytes) -> FloatArray | None:
     if b"\r" in body and body.count(b"\r") != body.count(b"\r\n"):
         return None
     if not body.strip():
+        return None
+    if body.find(b"\n", 0, ROW_LIMIT_CHARACTERS) < 0 or body.count(b"\n") > LINE_LIMIT:
         return None
     # Refuses rows of unequal length and words that are no numbers.
     values = np.loadtxt(body.decode("ascii").split("\n"), comments=None, ndmin=2)

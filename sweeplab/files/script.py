@@ -8,18 +8,29 @@ from __future__ import annotations
 
 import re
 from array import array
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from sweeplab.errors import ReadError
+from sweeplab.files.limits import ROW_LIMIT_CHARACTERS
 from sweeplab.files.options import Options, parse_options
+from sweeplab.files.remarks import Remarks
 from sweeplab.files.show import show
 from sweeplab.files.source import Source
 from sweeplab.finding import Finding
 
 _KEYWORD = re.compile(r"\[([^\]]*)\](.*)")
+_COMMENT = re.compile("[!;]")
+_SPECIAL = re.compile(r"[!;#\[]")
 # Where rows of numbers belong to a keyword and not to the network's data.
 _SPANNING = ("reference",)
 _IGNORED = ("begin information", "noise data")
+# Where a line without a mark is a row of the network's data.
+_NUMBERS_ONLY = ("", "network data")
+# No keyword: text stood below [End].
+_PAST = "past the end"
+_ROWS_AT_A_TIME = 512
+_MOST_PORTS = 999
 KEYWORDS = (
     "version",
     "number of ports",
@@ -47,11 +58,9 @@ class Script:
         What the first option line says; None where there is none.
     keywords : dict of str to (int, list of str)
         Of version 2: keyword in lower case to its line and its arguments.
-    rows : list of str
-        Of the network's data, without comments.
     row_lines : array of int
-        The one-based line of each row.
-    comments : list of str
+        The one-based line of each row of the network's data.
+    comments : Remarks
         Verbatim.
     findings : list of Finding
         What was odd.
@@ -59,9 +68,8 @@ class Script:
 
     options: Options | None = None
     keywords: dict[str, tuple[int, list[str]]] = field(default_factory=dict)
-    rows: list[str] = field(default_factory=list)
-    row_lines: array[int] = field(default_factory=lambda: array("q"))
-    comments: list[str] = field(default_factory=list)
+    row_lines: array[int] = field(default_factory=lambda: array("I"))
+    comments: Remarks = field(default_factory=Remarks)
     findings: list[Finding] = field(default_factory=list)
 
     @property
@@ -79,43 +87,86 @@ def sort_lines(source: Source) -> Script:
         An option line or a keyword that the standard does not know.
     """
     script = Script()
-    extra_options: list[int] = []
-    semicolons: list[int] = []
-    section = ""
-    for number, raw in enumerate(source.lines, start=1):
-        text = _without_comment(raw, number, script, semicolons)
-        if not text:
+    state = _State()
+    for begin, piece in source.lines.pieces():
+        if state.section in _NUMBERS_ONLY and not _SPECIAL.search("\n".join(piece)):
+            script.row_lines.extend(
+                number for number, text in enumerate(piece, start=begin + 1) if text.strip()
+            )
             continue
-        if text[0] == "#":
-            if script.options is None:
-                script.options = parse_options(text, source.name, number)
-                if script.rows:
-                    script.findings.append(_late_options(number))
-            else:
-                extra_options.append(number)
-        elif text[0] == "[":
-            section = _keyword(text, number, script, source.name)
-        elif section == "end":
-            script.findings.append(_after_end(number))
+        for number, raw in enumerate(piece, start=begin + 1):
+            if state.section != _PAST:
+                _sort(raw, number, script, state, source.name)
+        if state.section == _PAST:
             break
-        elif section in _SPANNING:
-            script.keywords[section][1].extend(text.split())
-        elif section not in _IGNORED:
-            script.rows.append(text)
-            script.row_lines.append(number)
-    script.findings += _oddities(extra_options, semicolons)
+    script.findings += [*_oddities(state), *script.comments.findings()]
     return script
 
 
-def _without_comment(raw: str, number: int, script: Script, semicolons: list[int]) -> str:
-    text, mark, comment = raw.partition("!")
-    if mark:
-        script.comments.append(mark + comment)
-    if ";" in text:
-        text, mark, comment = text.partition(";")
-        script.comments.append(mark + comment)
-        semicolons.append(number)
-    return text.strip()
+def row_texts(source: Source, script: Script) -> Iterator[list[str]]:
+    """Yield the rows of the network's data without comments, some at a time."""
+    for begin in range(0, len(script.row_lines), _ROWS_AT_A_TIME):
+        numbers = script.row_lines[begin : begin + _ROWS_AT_A_TIME]
+        yield [_parted(source.lines[number - 1])[0] for number in numbers]
+
+
+@dataclass
+class _State:
+    """Where in a file the sorting is, and what was met on the way."""
+
+    section: str = ""
+    option_lines: int = 0
+    second_option_line: int = 0
+    semicolons: int = 0
+    first_semicolon: int = 0
+
+
+def _sort(raw: str, number: int, script: Script, state: _State, path: str) -> None:
+    text, comment, by_semicolon = _parted(raw)
+    if comment:
+        script.comments.add([comment])
+    if by_semicolon:
+        state.semicolons += 1
+        state.first_semicolon = state.first_semicolon or number
+    if not text:
+        return
+    if text[0] in "#[" and len(text) > ROW_LIMIT_CHARACTERS:
+        raise ReadError(path, f"a line of {len(text)} characters", "write it shorter", number)
+    if text[0] == "#":
+        _options(text, number, script, state, path)
+    elif text[0] == "[":
+        state.section = _keyword(text, number, script, path)
+    elif state.section == "end":
+        script.findings.append(_after_end(number))
+        state.section = _PAST
+    elif state.section in _SPANNING:
+        words = script.keywords[state.section][1]
+        words += text[:ROW_LIMIT_CHARACTERS].split()
+        if len(words) > _MOST_PORTS:
+            raise ReadError(
+                path, f"over {_MOST_PORTS} references", "give one, or one a port", number
+            )
+    elif state.section not in _IGNORED:
+        script.row_lines.append(number)
+
+
+def _parted(raw: str) -> tuple[str, str, bool]:
+    """Return a line's text, its comment with its mark, and whether a semicolon begins it."""
+    match = _COMMENT.search(raw)
+    if match is None:
+        return raw.strip(), "", False
+    begin = match.start()
+    return raw[:begin].strip(), raw[begin:], raw[begin] == ";"
+
+
+def _options(text: str, number: int, script: Script, state: _State, path: str) -> None:
+    state.option_lines += 1
+    if script.options is not None:
+        state.second_option_line = state.second_option_line or number
+        return
+    script.options = parse_options(text, path, number)
+    if script.row_lines:
+        script.findings.append(_late_options(number))
 
 
 def _keyword(text: str, number: int, script: Script, path: str) -> str:
@@ -153,25 +204,28 @@ def _after_end(number: int) -> Finding:
     )
 
 
-def _oddities(extra_options: list[int], semicolons: list[int]) -> list[Finding]:
+def _oddities(state: _State) -> list[Finding]:
     findings = []
-    if extra_options:
+    if state.second_option_line:
         findings.append(
             Finding(
                 code="option-line-repeated",
                 level="note",
                 text="More than one option line: the first holds, as the standard has it.",
-                evidence={"lines": len(extra_options), "first_line": extra_options[0]},
+                evidence={
+                    "lines": state.option_lines - 1,
+                    "first_line": state.second_option_line,
+                },
                 action="Check that the first is the right one.",
             )
         )
-    if semicolons:
+    if state.semicolons:
         findings.append(
             Finding(
                 code="semicolon-comment",
                 level="note",
                 text="Text after ';' was taken as a comment; the standard's mark is '!'.",
-                evidence={"lines": len(semicolons), "first_line": semicolons[0]},
+                evidence={"lines": state.semicolons, "first_line": state.first_semicolon},
                 action="Nothing to do.",
             )
         )

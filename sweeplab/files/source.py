@@ -8,6 +8,13 @@ from dataclasses import dataclass
 from pathlib import PurePath
 
 from sweeplab.errors import ReadError
+from sweeplab.files.limits import (
+    LINE_LIMIT,
+    LINE_LIMIT_CHARACTERS,
+    too_long_line,
+    too_many_lines,
+)
+from sweeplab.files.lines import Lines
 from sweeplab.finding import Finding
 
 # UTF-32's mark begins with UTF-16's, so it is looked for first.
@@ -30,6 +37,7 @@ _SAMPLE = 65536
 # Tab, line ends, form feed and the old end-of-file mark are part of text.
 _CONTROL = re.compile(r"[\x00-\x08\x0e-\x19\x1b-\x1f]")
 _CONTROL_SHARE = 0.002
+_LONG_LINE = re.compile(rf"^[^\n]{{{LINE_LIMIT_CHARACTERS + 1},}}", re.MULTILINE)
 _PORTS = re.compile(r"\.s([1-9]\d{0,2})p", re.IGNORECASE)
 
 
@@ -43,7 +51,7 @@ class Source:
         Path or name as given.
     sha256 : str
         SHA-256 of the file's bytes.
-    lines : tuple of str
+    lines : Lines
         Without line ends; line n of the file is ``lines[n - 1]``.
     ends_open : bool
         The last line has no line end, so that it may have been cut off.
@@ -53,7 +61,7 @@ class Source:
 
     name: str
     sha256: str
-    lines: tuple[str, ...]
+    lines: Lines
     ends_open: bool
     findings: tuple[Finding, ...]
 
@@ -89,7 +97,7 @@ def decode(data: bytes, name: str, sha256: str) -> Source:
     Raises
     ------
     ReadError
-        The file is empty or holds no text.
+        The file is empty, holds no text, or more of it than a sweep does.
     """
     for magic, kind in _BINARY_KINDS:
         if data.startswith(magic):
@@ -102,12 +110,14 @@ def decode(data: bytes, name: str, sha256: str) -> Source:
         raise _binary(name, "binary data")
     # CR LF, CR and LF each end a line (Touchstone 2.1 allows all three).
     text = text.replace("\r\n", "\n").replace("\r", "\n").rstrip("\x1a")
-    lines = text.split("\n")
-    ends_open = lines[-1] != ""
-    if not ends_open:
-        lines.pop()
+    count = text.count("\n") + 1
+    if count > LINE_LIMIT:
+        raise too_many_lines(name, count)
+    long = _LONG_LINE.search(text) if len(text) > LINE_LIMIT_CHARACTERS else None
+    if long is not None:
+        raise too_long_line(name, text.count("\n", 0, long.start()) + 1, len(long[0]))
     found = () if encoding is None else (_encoding_finding(encoding),)
-    return Source(name, sha256, tuple(lines), ends_open, found)
+    return Source(name, sha256, Lines(text), not text.endswith("\n"), found)
 
 
 def _text(data: bytes, name: str) -> tuple[str, str | None]:

@@ -20,6 +20,7 @@ from sweeplab.files.claim import Claim, Request
 from sweeplab.files.columns import WORDS, Column, how_to_say
 from sweeplab.files.header import Header, find_header
 from sweeplab.files.layout import SEARCHED_LINES, Layout, find_layout, split_fields
+from sweeplab.files.lines import Lines
 from sweeplab.files.mend import Rows
 from sweeplab.files.parts import begin_again, find_parts, several
 from sweeplab.files.quantities import reflection
@@ -36,7 +37,7 @@ class _Shape:
 
     layout: Layout
     real: Source
-    imaginary: tuple[str, ...] | None
+    imaginary: Lines | None
 
 
 def claim(source: Source, request: Request) -> Claim:
@@ -78,18 +79,19 @@ def read(source: Source, request: Request) -> Rows:
     check_complex(columns, layout.pairs, source.name)
     block = read_block(shape.real, layout)
     findings = [*block.findings, *_one_sweep(shape.real, layout, columns, block)]
-    values = block.values
+    lines, comments, values = block.lines, block.comments, block.values
     if shape.imaginary is not None:
-        imaginary = read_rows(shape.imaginary, layout, block.lines)
+        imaginary = read_rows(shape.imaginary, layout, lines)
         columns, values = parted(columns, layout.pairs, values, imaginary)
+        del imaginary
+    # Beside what follows, the texts and values these hold would take too much room.
+    del shape, block
     z0_ohm, z0_findings = _reference(request, header)
     with np.errstate(all="ignore"):
         f_hz, f_findings = frequency(columns, values, header.f_scale_hz, source.name)
     seen = reflection(columns, values, z0_ohm, source.name)
     findings += [*z0_findings, *f_findings, *seen.findings]
-    return Rows(
-        f_hz, seen.gamma, block.lines, z0_ohm, block.comments, tuple(findings), seen.content
-    )
+    return Rows(f_hz, seen.gamma, lines, z0_ohm, comments, tuple(findings), seen.content)
 
 
 def _shape(source: Source) -> _Shape | None:

@@ -93,7 +93,7 @@ def read(source: Source, request: Request) -> Rows:
         The text breaks the standard in a way that leaves more than one reading.
     """
     script = sort_lines(source)
-    if not script.rows:
+    if not script.row_lines:
         raise ReadError(source.name, "no data", "save the sweep again")
     options = script.options or Options()
     groups = group_rows(script, source)
@@ -113,7 +113,7 @@ def read(source: Source, request: Request) -> Rows:
         findings.append(_other_reference(z0_ohm, request.z0_ohm))
     z0_ohm = request.z0_ohm or z0_ohm
     gamma = _reflection(pairs, options, layout, port, z0_ohm)
-    return Rows(f_hz, gamma, groups.lines, z0_ohm, tuple(script.comments), tuple(findings))
+    return Rows(f_hz, gamma, groups.lines, z0_ohm, tuple(script.comments.lines), tuple(findings))
 
 
 def _reflection(
@@ -242,7 +242,7 @@ def _other_reference(stated_ohm: float, asked_ohm: float) -> Finding:
 def _impedance_comments(script: Script, layout: Layout) -> list[Finding]:
     """Return a warning where comments name other port impedances than the option line."""
     stated_ohm = float(layout.references_ohm[0])
-    for comment in script.comments:
+    for comment in script.comments.lines:
         match = _PORT_IMPEDANCE.search(comment)
         value = float(match[1]) if match else stated_ohm
         if value != stated_ohm:

@@ -43,7 +43,9 @@ class Way:
 
 
 def _from_parts(data: Data, z0_ohm: float) -> ComplexArray:
-    return np.asarray(data["re"] + 1j * data["im"])
+    gamma = np.empty(data["re"].shape, dtype=np.complex128)
+    gamma.real, gamma.imag = data["re"], data["im"]
+    return gamma
 
 
 def _size(role: Role) -> Formula:
@@ -88,7 +90,9 @@ def _unsigned_polar(data: Data, z0_ohm: float) -> ComplexArray:
 
 
 def _gamma(z_ohm: ComplexArray, z0_ohm: float) -> ComplexArray:
-    return np.asarray((z_ohm - z0_ohm) / (z_ohm + z0_ohm))
+    gamma = z_ohm - z0_ohm
+    gamma /= z_ohm + z0_ohm
+    return gamma
 
 
 def size_of(role: Role, values: FloatArray) -> FloatArray:
@@ -99,8 +103,10 @@ def size_of(role: Role, values: FloatArray) -> FloatArray:
         # Some print the loss as a negative number; its size is what is meant.
         return np.asarray(10.0 ** (-np.abs(values) / 20.0))
     if role == "swr":
-        swr = np.where(values >= 1, values, np.nan)
-        return np.asarray((swr - 1) / (swr + 1))
+        size = values - 1
+        size /= values + 1
+        size[values < 1] = np.nan
+        return size
     return values
 
 
@@ -139,16 +145,15 @@ def reproduces(gamma: ComplexArray, role: Role, values: FloatArray, z0_ohm: floa
     z0_ohm : float
         Reference impedance [ohm].
     """
-    z_ohm = z0_ohm * (1 + gamma) / (1 - gamma)
     # Everything on a scale of about 1: sizes as they are, angles as directions, ohms by arctan.
     distance: FloatArray | ComplexArray
     if role in ("re", "im"):
         distance = (gamma.real if role == "re" else gamma.imag) - values
     elif role in ("angle", "z_angle"):
-        turned = gamma if role == "angle" else z_ohm
+        turned = gamma if role == "angle" else _ohms(gamma, z0_ohm)
         distance = turned / np.abs(turned) - np.exp(1j * values)
     elif role in ("angle_abs", "z_angle_abs"):
-        turned = gamma if role == "angle_abs" else z_ohm
+        turned = gamma if role == "angle_abs" else _ohms(gamma, z0_ohm)
         distance = np.exp(1j * np.abs(np.angle(turned))) - np.exp(1j * np.abs(values))
     elif role in ("g_s", "b_s"):
         y_s = (1 - gamma) / (1 + gamma) / z0_ohm
@@ -157,13 +162,22 @@ def reproduces(gamma: ComplexArray, role: Role, values: FloatArray, z0_ohm: floa
     elif role in ("magnitude", "db", "return_loss_db", "swr"):
         distance = np.abs(gamma) - size_of(role, values)
     else:
+        z_ohm = _ohms(gamma, z0_ohm)
         ohms = {"r_ohm": z_ohm.real, "x_ohm": z_ohm.imag, "x_abs_ohm": np.abs(z_ohm.imag)}
         printed = ohms.get(role, np.abs(z_ohm))
         distance = np.arctan(printed / z0_ohm) - np.arctan(values / z0_ohm)
     return agree(distance)
 
 
+def _ohms(gamma: ComplexArray, z0_ohm: float) -> ComplexArray:
+    z_ohm = 1 + gamma
+    z_ohm /= 1 - gamma
+    z_ohm *= z0_ohm
+    return z_ohm
+
+
 def agree(distance: FloatArray | ComplexArray) -> bool:
     """Whether distances are those of rounding; where nothing can be compared they are."""
-    known = np.abs(distance[np.isfinite(distance)])
+    known = np.abs(distance)
+    known = known[np.isfinite(known)]
     return known.size == 0 or float(np.median(known)) <= AGREEMENT
