@@ -7,11 +7,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sweeplab.finding import Finding
 from sweeplab.resonance.figures import Figures
 from sweeplab.resonance.fit import MIN_POINTS, Fitted
 from sweeplab.resonance.kernel import lorentz
+from sweeplab.resonance.movement import Moved, Watched, movement_finding
 from sweeplab.resonance.result import Status
 from sweeplab.resonance.sampling import next_sweep
 from sweeplab.sweep import FloatArray, Sweep
@@ -57,7 +59,9 @@ class Evidence:
         Chi-square by which a line's ripple or a step fits better than the resonance; negative
         where worse.
     step : float
-        Chi-square that one step in the residual would gain.
+        Chi-square that one step in sizes alone would gain.
+    moved : Moved or None
+        What moved during a sweep of complex reflections; allowed for.
     points : int
         Kept within half a half-power bandwidth of the resonance.
     one_point : float
@@ -82,6 +86,7 @@ class Evidence:
     gain: float
     rival: float
     step: float
+    moved: Moved | None
     points: int
     one_point: float
     u_q_loaded: float
@@ -123,7 +128,7 @@ def screen(sweep: Sweep) -> Finding | None:
     return None
 
 
-def gather(fitted: Fitted, figures: Figures, sweeps: Sequence[Sweep]) -> list[Evidence]:
+def gather(fitted: Watched, figures: Figures, sweeps: Sequence[Sweep]) -> list[Evidence]:
     """Return the evidence of every row of a batch."""
     rows, solution = fitted.rows, fitted.solution
     kept = rows.weight > 0
@@ -139,7 +144,8 @@ def gather(fitted: Fitted, figures: Figures, sweeps: Sequence[Sweep]) -> list[Ev
         np.exp(solution.p[:, 1]),
         (fitted.background_rss - solution.rss) / noise2,
         (solution.rss - fitted.rival_rss) / noise2,
-        fitted.step,
+        np.zeros(len(rows)),
+        _moved(fitted),
         ((np.abs(x) <= 1) & kept).sum(axis=1),
         share_of_one_point(x, rows.weight),
         figures.q_loaded.u_relative,
@@ -155,6 +161,13 @@ def gather(fitted: Fitted, figures: Figures, sweeps: Sequence[Sweep]) -> list[Ev
         measured.sum(axis=1),
     )
     return [Evidence(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
+
+
+def _moved(fitted: Watched) -> NDArray[np.object_]:
+    column = np.full(len(fitted.rows), None, dtype=object)
+    for row, moved in fitted.moved.items():
+        column[row] = moved
+    return column
 
 
 def share_of_one_point(x: FloatArray, weight: FloatArray) -> FloatArray:
@@ -337,6 +350,8 @@ def _shape_doubts(e: Evidence) -> Iterator[Finding]:
             {"chi_square_gain": e.step, "height_relative": height},
             "Keep hands, people and the lead still; let the loop cool; sweep again.",
         )  # fmt: skip
+    if e.moved is not None:
+        yield movement_finding(e.moved, e.diameter * e.detuned_size)
     if e.misfit > 0:
         yield Finding(
             "misfit", "warning" if e.misfit > _POOR_MISFIT else "note",

@@ -19,6 +19,7 @@ from sweeplab.resonance.fit import fit_rows
 from sweeplab.resonance.judge import gather, judge, screen
 from sweeplab.resonance.kernel import Rows
 from sweeplab.resonance.magnitude import fit_magnitude
+from sweeplab.resonance.movement import watch
 from sweeplab.resonance.result import Circle, Resonance
 from sweeplab.resonance.several import Told
 from sweeplab.resonance.unsigned import signs_unknown, with_signs
@@ -122,7 +123,7 @@ def _fit_batch(
         gamma=np.where(finite, gamma, 0),
         weight=finite.astype(float),
     )
-    fitted = fit_rows(rows, np.full(len(sweeps), line is not None), near_hz)
+    fitted = watch(fit_rows(rows, np.full(len(sweeps), line is not None), near_hz), rows)
     found = figures(fitted)
     known, kept = found.known, fitted.rows.weight > 0
     rms = np.sqrt(fitted.solution.rss / fitted.rows.weight.sum(axis=1)).tolist()

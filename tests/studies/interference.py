@@ -24,7 +24,7 @@ from sweeplab import Resonance, Sweep, fit_many
 Floats = NDArray[np.float64]
 Rng = np.random.Generator
 # What in a fit says that something moved; a step near an end is set aside as interference would be.
-MOVED = frozenset({"step-in-sweep", "misfit", "another-resonance", "set-aside"})
+MOVED = frozenset({"step-in-sweep", "drift-in-sweep", "misfit", "another-resonance", "set-aside"})
 # Largest change of the reflection, in standard deviations of the noise a quadrature.
 SIZES = (0, 1, 2, 3, 5, 10, 30)
 # The sweep during which something moves.

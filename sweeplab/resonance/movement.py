@@ -1,0 +1,305 @@
+"""Movement during a sweep: noticed, and allowed for in the circle and its uncertainty.
+
+A resonance that drifts steadily is another Q and a phase that turns steadily is a line: no single
+sweep shows them. What can be seen, and how, stands in `sweeplab.resonance.moves`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sweeplab.finding import Finding
+from sweeplab.resonance.figures import correlation_inflation
+from sweeplab.resonance.fit import Fitted
+from sweeplab.resonance.kernel import IndexArray, Rows, Solution, lorentz, solve, turned
+from sweeplab.resonance.moves import (
+    KINDS,
+    TANGENTS,
+    Answer,
+    How,
+    Look,
+    What,
+    answers_of,
+    averaged,
+    courses_over,
+    noticed,
+)
+from sweeplab.sweep import FloatArray
+
+# The quick look lets one still sweep in forty pass to the thorough one and loses one movement in a
+# hundred that the thorough one would notice.
+_QUICK_STEP = np.array([2.0, 1.0, 1.1])
+_QUICK_COURSE = 30.0
+_PLACES = 64
+_ROUNDS = 4
+# A round that moves no unknown by more than this share of its uncertainty is the last.
+_SETTLED = 0.03
+# A kind of movement less likely than the likeliest by so much (a logarithm) has no weight.
+_HOPELESS = 12.0
+_FARTHEST = 0.3
+_POOR = 0.03  # of the circle: no small movement
+# As the judge asks of a resonance, and of its rivals.
+_LEAST_GAIN, _RIVAL = 60.0, 12.0
+
+
+@dataclass(frozen=True)
+class Moved:
+    """A movement that was noticed in one sweep, and allowed for.
+
+    Parameters
+    ----------
+    what : {'reflection', 'resonance', 'loss'}
+    how : {'step', 'course'}
+    chi_square : float
+        Gained by allowing for it.
+    f_hz : float or None
+        Of a step, the first point after it [Hz].
+    size : float
+        Root mean square of the reflection's change over the points that changed.
+    """
+
+    what: What
+    how: How
+    chi_square: float
+    f_hz: float | None
+    size: float
+
+
+_JUMPED: dict[What, str] = {
+    "reflection": "The reflection's size or phase jumps",
+    "resonance": "The resonance jumps",
+    "loss": "Loss or coupling jumps",
+}
+
+
+def movement_finding(moved: Moved, circle_size: float) -> Finding:
+    """Return what to say of a movement, its size held against the circle's diameter."""
+    height = moved.size / max(circle_size, 1e-12)
+    by = f"by about {100 * height:.2g} % of the circle"
+    evidence = {"chi_square_gain": moved.chi_square, "height_relative": height}
+    if moved.f_hz is not None:
+        evidence["f_step_hz"] = moved.f_hz
+        text = (
+            f"{_JUMPED[moved.what]} during the sweep at {moved.f_hz / 1e6:.5g} MHz, {by}; the "
+            "figures are those about the dip, with the jump allowed for."
+        )
+    else:
+        course = "The resonance" if moved.what == "resonance" else "The reflection"
+        text = (
+            f"{course} drifts or sways during the sweep, {by}, or the background is not a simple "
+            "one; the intervals are widened for it."
+        )
+    return Finding(
+        "step-in-sweep" if moved.how == "step" else "drift-in-sweep",
+        "warning" if height > _POOR else "note",
+        text, evidence,
+        "Keep hands, people and the lead still; let the loop cool; sweep again.",
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Watched(Fitted):
+    """Fits in which movement was looked for.
+
+    Parameters
+    ----------
+    moved : dict of int to Moved
+        Rows in which something moved; their circles and covariances allow for it.
+    """
+
+    moved: dict[int, Moved]
+
+
+def watch(fitted: Fitted, measured: Rows) -> Watched:
+    """Look for movement in a batch of fits and allow for what is noticed.
+
+    Parameters
+    ----------
+    fitted : Fitted
+    measured : Rows
+        The batch as it was measured, with nothing subtracted.
+    """
+    own = {field.name: getattr(fitted, field.name) for field in fields(Fitted)}
+    watched = Watched(**own, moved={})
+    for row in suspects(fitted):
+        # With several resonances told apart their unknowns would have to be carried along.
+        if int(row) not in fitted.told:
+            watched = _allowed_for(watched, int(row))
+    for row in fitted.told:
+        watched = _in_place_of_several(watched, row, measured)
+    return watched
+
+
+def _credible(fitted: Fitted) -> NDArray[np.bool_]:
+    """Return in which rows a resonance stands that nothing else explains, shape (b,).
+
+    With a movement allowed for, a bare line's ripple would pass for a resonance.
+    """
+    left, noise2 = fitted.solution.rss, fitted.sigma**2
+    return np.asarray(
+        (np.abs(fitted.solution.p[:, 0]) < 0.5)
+        & (fitted.solution.p[:, 1] > 0)
+        & (fitted.background_rss - left > _LEAST_GAIN * noise2)
+        & (fitted.rival_rss - left > _RIVAL * noise2)
+        & np.isfinite(fitted.covariance).all(axis=(1, 2))
+    )
+
+
+def suspects(fitted: Fitted) -> IndexArray:
+    """Return the rows that are worth a thorough look, at a small part of its cost."""
+    rows, solution = fitted.rows, fitted.solution
+    x, by_x0 = lorentz(rows, solution.p)
+    shape = solution.linear[:, 1:] / (1 + 1j * x)
+    picture = solution.linear[:, :1] + shape
+    rest = rows.weight * (turned(rows, solution.p[:, 2]) - picture)
+    # dM/dx0 = -j B L^2 dx/dx0, and abs(L)^2 = 1/(1 + x^2).
+    slope = -1j * shape / (1 + 1j * x) * by_x0
+    along = picture.conj() * rest
+    score = np.stack([along.real, along.imag, (slope.conj() * rest).real], axis=1)
+    power = rows.weight[:, None] * np.stack([np.abs(picture) ** 2, np.abs(slope) ** 2], axis=1)
+    power = power[:, [0, 0, 1]]
+    variance = (fitted.sigma**2)[:, None]
+    steps = (np.cumsum(score, axis=2) ** 2).max(axis=2) / (power.sum(axis=2) * variance + 1e-300)
+    courses = courses_over(rows.u.shape[1]).T
+    seen = (score @ courses) ** 2 / ((power @ courses**2) * variance[:, :, None] + 1e-300)
+    moved = (steps > _QUICK_STEP) | (seen.sum(axis=2) > _QUICK_COURSE)
+    return np.flatnonzero(moved.any(axis=1) & _credible(fitted))
+
+
+def _allowed_for(watched: Watched, row: int) -> Watched:
+    """Return the fits with one row's movement allowed for, or as they are where it is still."""
+    one = np.array([row])
+    rows, fit = watched.rows.take(one), watched.solution.take(one)
+    free = _free(watched, row)
+    if not noticed(Look.at(rows, fit, free, _width(rows))):
+        return watched
+    found = _found(rows, fit, free)
+    if found is None:
+        return watched
+    return _replaced(watched, row, found) if found.mended else _widened(watched, row, found)
+
+
+def _in_place_of_several(watched: Watched, row: int, measured: Rows) -> Watched:
+    """Return the fits with one step in one row in place of a second resonance, if it does as well.
+
+    What a step leaves about the dip is taken for another resonance easily.
+    """
+    one = np.array([row])
+    rows = measured.take(one).weighted(watched.rows.weight[one])
+    free = _free(watched, row)
+    fit = solve(rows, watched.solution.p[one], watched.delay_free[one])
+    if abs(float(fit.p[0, 0])) > 0.5 or not noticed(Look.at(rows, fit, free, _width(rows))):
+        return watched
+    found = _found(rows, fit, free)
+    if found is None or not found.mended or found.fit.rss[0] > watched.solution.rss[row]:
+        return watched
+    told = {place: told for place, told in watched.told.items() if place != row}
+    alone = replace(watched, rows=watched.rows.put(one, rows), told=told)
+    return _replaced(alone, row, found)
+
+
+def _free(watched: Watched, row: int) -> IndexArray:
+    """Return which of the circle's unknowns were fitted."""
+    return np.flatnonzero(np.arange(TANGENTS) != (-1 if watched.delay_free[row] else 2))
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """One row's movement and the circle with it allowed for.
+
+    Parameters
+    ----------
+    mended : bool
+        One step explains everything: what is left is noise.
+    """
+
+    moved: Moved
+    mended: bool
+    fit: Solution
+    covariance: FloatArray
+    noise2: float
+    correlation: float
+
+
+def _found(rows: Rows, fit: Solution, free: IndexArray) -> _Found | None:
+    """Return what moved in one row; None where the circle would run away."""
+    kinds = KINDS
+    for _ in range(_ROUNDS):
+        look = Look.at(rows, fit, free, 1)
+        answers, noise2 = answers_of(look, kinds)
+        mean, covariance = averaged(answers)
+        step = np.zeros(TANGENTS)
+        step[free] = mean
+        if abs(step[0]) > _FARTHEST or abs(step[1]) > _FARTHEST:
+            return None
+        linear = fit.linear + step[3::2] + 1j * step[4::2]
+        fit = replace(fit, p=fit.p + step[None, :3], linear=linear)
+        if np.all(np.abs(mean) < _SETTLED * np.sqrt(np.diag(covariance))):
+            break
+        likeliest = max(answer.likelihood for answer in answers)
+        kinds = tuple(a.kind for a in answers if a.likelihood > likeliest - _HOPELESS)
+    best = max(answers, key=lambda answer: answer.likelihood)
+    rest = look.without(best)
+    whole = np.zeros((TANGENTS, TANGENTS))
+    whole[np.ix_(free, free)] = covariance
+    rss = float((rest**2).sum())
+    return _Found(
+        _told(rows, look, best, (look.left - rss) / noise2),
+        best.place is not None and not noticed(look.of(rest, _width(rows))),
+        replace(fit, rss=np.array([rss])),
+        whole,
+        noise2,
+        float((rest[:, 1:] * rest[:, :-1]).sum()) / max(rss, 1e-300),
+    )
+
+
+def _width(rows: Rows) -> int:
+    return max(1, int(rows.u.shape[1]) // _PLACES)
+
+
+def _told(rows: Rows, look: Look, best: Answer, chi_square: float) -> Moved:
+    touched = max(int(np.any(best.change != 0, axis=0).sum()), 1)
+    return Moved(
+        best.kind.what,
+        best.kind.how,
+        chi_square,
+        None if best.place is None else float(rows.f_hz[0, best.place]),
+        math.sqrt(float((best.change**2).sum()) / touched),
+    )
+
+
+def _replaced(watched: Watched, row: int, found: _Found) -> Watched:
+    """Return the fits with the circle in one row that allows for a step."""
+    covariance = watched.covariance.copy()
+    sigma, correlation = watched.sigma.copy(), watched.correlation.copy()
+    covariance[row], sigma[row] = found.covariance, math.sqrt(found.noise2)
+    correlation[row] = found.correlation
+    return replace(
+        watched,
+        solution=watched.solution.put(np.array([row]), found.fit),
+        sigma=sigma, covariance=covariance, correlation=correlation,
+        moved={**watched.moved, row: found.moved},
+    )  # fmt: skip
+
+
+def _widened(watched: Watched, row: int, found: _Found) -> Watched:
+    """Return the fits with one row's uncertainties reaching over what a movement may have done.
+
+    What is left of a circle in many ways may be movement, or a background that is not simple: the
+    circle stays, and how far the movement would shift it is an error of its own.
+    """
+    plain = watched.solution.take(np.array([row]))
+    shift = np.concatenate([
+        (found.fit.p - plain.p)[0],
+        np.stack([(d := found.fit.linear[0] - plain.linear[0]).real, d.imag], axis=1).ravel(),
+    ])  # fmt: skip
+    points = watched.rows.weight[row].sum(keepdims=True)
+    # The whole covariance is multiplied by this for residuals that hang together.
+    inflation = float(correlation_inflation(watched.correlation[row : row + 1], points)[0])
+    covariance = watched.covariance.copy()
+    covariance[row] += (np.outer(shift, shift) + found.covariance) / inflation**2
+    return replace(watched, covariance=covariance, moved={**watched.moved, row: found.moved})

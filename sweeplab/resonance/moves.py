@@ -1,0 +1,396 @@
+"""Kinds of movement during a sweep, and what each makes of a fitted circle.
+
+A movement is looked for in what a circle leaves. With the tangents T of the circle's unknowns and
+the derivative D of the reflection by a movement, allowing for the movement takes
+``u' I^-1 u`` off the squares left, ``u = D'(r - T t)``, ``I = D'D - D'T (T'T)^-1 T'D`` (the score
+test of C. R. Rao, Proc. Camb. Phil. Soc. 44, 50, 1948, memory). Over the points in the order of
+their frequencies a movement is
+
+- a step at any place: of amplitude and phase together, of the resonance, of loss and coupling;
+- a course of up to eight turns to and fro: of amplitude, of phase, of both, of the resonance.
+
+The answers of all kinds are averaged by how likely each is (J. A. Hoeting et al., Statistical
+Science 14, 382, 1999, memory). Of a step, place and size are not known; a course has normal
+coefficients whose size the data choose.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from sweeplab.resonance.kernel import IndexArray, Rows, Solution, lorentz, turned
+from sweeplab.sweep import FloatArray
+
+What = Literal["reflection", "resonance", "loss"]
+How = Literal["step", "course"]
+
+# Of one row's vectors: seven tangents of the circle, three more of movements, the residual.
+TANGENTS, RESIDUAL = 7, 10
+_HALF_TURNS = 16
+# In white noise each is reached by about one sweep in five thousand, whatever the number of points
+# (50 to 800, 3,000 draws each): five kinds together call one still sweep in a thousand moved.
+_NEEDED: dict[What, float] = {"reflection": 24.0, "resonance": 22.0, "loss": 26.0}
+_COURSE_DEVIATIONS = 3.5
+# Of a movement, what the circle's unknowns take up but for this share is not seen.
+_UNSEEN_STEP, _UNSEEN_COURSE, _ROUNDING = 1e-4, 1e-3, 1e-10
+# Sizes of a course's coefficients that are tried, as chi-square of the best seen one.
+_SIZES = np.exp(np.linspace(math.log(0.1), math.log(1e7), 55))
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of movement: what moves, along which vectors, and how.
+
+    Parameters
+    ----------
+    fall : float or None
+        Power by which a course's coefficients fall with the number of half-turns: those of
+        swaying, of a drift, of settling. None for a step.
+    """
+
+    what: What
+    along: tuple[int, ...]
+    fall: float | None = None
+
+    @property
+    def how(self) -> How:
+        """Step or course."""
+        return "step" if self.fall is None else "course"
+
+
+_STEPS = (Kind("reflection", (7, 8)), Kind("resonance", (0,)), Kind("loss", (1, 9)))
+_LOOKED_FOR = (Kind("reflection", (7, 8), 0.0), Kind("resonance", (0,), 0.0))
+# Amplitude and phase may sway together or either alone.
+KINDS = _STEPS + tuple(
+    Kind(what, along, fall)
+    for what, along in (*((kind.what, kind.along) for kind in _LOOKED_FOR),
+                        ("reflection", (7,)), ("reflection", (8,)))
+    for fall in (0.0, 1.0, 2.0)
+)  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Answer:
+    """What allowing for one kind of movement makes of the circle's free unknowns.
+
+    Parameters
+    ----------
+    likelihood : float
+        Its logarithm, over that of none.
+    mean : ndarray, shape (f,)
+        Of the unknowns' changes, and `square` the mean of their products, shape (f, f).
+    best : ndarray, shape (f,)
+        Changes at the likeliest place, and `change` the movement's reflection there, weighted,
+        shape (2, n).
+    """
+
+    kind: Kind
+    likelihood: float
+    mean: FloatArray
+    square: FloatArray
+    best: FloatArray
+    change: FloatArray
+    place: int | None
+
+
+def courses_over(points: int) -> FloatArray:
+    """Return the courses over the points, half a turn each and more, shape (m, n)."""
+    turn = np.pi * (np.arange(points) + 0.5) / points
+    return np.cos(np.arange(1, _HALF_TURNS + 1)[:, None] * turn)
+
+
+def vectors_of(rows: Rows, fit: Solution) -> FloatArray:
+    """Return a row's tangents, movements and residual, weighted, shape (11, 2, n)."""
+    x, by_x0 = (part[0] for part in lorentz(rows, fit.p))
+    detuned, drop = fit.linear[0]
+    shape = 1 / (1 + 1j * x)
+    slope = -1j * shape**2 * drop
+    picture = detuned + drop * shape
+    one = np.ones_like(shape)
+    # A loss changes QL, and B with it; with the coupling's own change any such pair.
+    columns = np.array([
+        slope * by_x0, slope * x, -1j * rows.u[0] * picture, one, 1j * one, shape, 1j * shape,
+        picture, 1j * picture, drop * shape, turned(rows, fit.p[:, 2])[0] - picture,
+    ])  # fmt: skip
+    columns *= np.sqrt(rows.weight[0])
+    return np.stack([columns.real, columns.imag], axis=1)
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """One row about a circle near its own.
+
+    Parameters
+    ----------
+    vectors : ndarray, shape (11, 2, n)
+    free : ndarray of int, shape (f,)
+        Which of the circle's seven unknowns are free.
+    width : int
+        Points a bin.
+    bins : ndarray, shape (k, 11, 11)
+        The vectors' inner products, bin by bin.
+    inverse : ndarray, shape (f, f)
+        Of the free tangents' inner products.
+    theta : ndarray, shape (f,)
+        Changes of the unknowns that fit best where nothing moves.
+    left : float
+        Squares that they leave.
+    dof : float
+    dip : int
+        The point nearest to the resonance: every movement is counted from there.
+    """
+
+    vectors: FloatArray
+    free: IndexArray
+    width: int
+    bins: FloatArray
+    inverse: FloatArray
+    theta: FloatArray
+    left: float
+    dof: float
+    dip: int
+
+    @classmethod
+    def at(cls, rows: Rows, fit: Solution, free: IndexArray, width: int) -> Look:
+        """Return the look at one row from the circle of `fit`."""
+        dof = 2 * float((rows.weight > 0).sum()) - free.size
+        dip = int(np.abs(rows.u[0] - fit.p[0, 0]).argmin())
+        return cls.upon(vectors_of(rows, fit), free, width, dof, dip)
+
+    @classmethod
+    def upon(cls, vectors: FloatArray, free: IndexArray, width: int, dof: float, dip: int) -> Look:
+        """Return the look that these vectors give."""
+        bins = _binned(vectors, width)
+        whole = bins.sum(axis=0)
+        normal = whole[np.ix_(free, free)]
+        scale = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
+        inverse = np.linalg.pinv(normal * scale[:, None] * scale, hermitian=True)
+        inverse = inverse * scale[:, None] * scale
+        along = whole[free, RESIDUAL]
+        theta = inverse @ along
+        left = float(whole[RESIDUAL, RESIDUAL] - along @ theta)
+        return cls(vectors, free, width, bins, inverse, theta, left, dof, dip)
+
+    def of(self, residual: FloatArray, width: int) -> Look:
+        """Return the same look at another residual, shape (2, n)."""
+        vectors = self.vectors.copy()
+        vectors[RESIDUAL] = residual
+        return self.upon(vectors, self.free, width, self.dof, self.dip)
+
+    def without(self, answer: Answer) -> FloatArray:
+        """Return the residual that an answer leaves, weighted, shape (2, n)."""
+        circle = np.tensordot(answer.best, self.vectors[self.free], axes=1)
+        return np.asarray(self.vectors[RESIDUAL] - circle - answer.change)
+
+    def ratio(self, gain: float, unknowns: float) -> float:
+        """Return a gain as twice the likelihood's logarithm, by Bartlett's factor chi-square."""
+        left = max(self.left - gain, 1e-12 * self.left)
+        return (self.dof - unknowns / 2 - 1) * math.log(self.left / left)
+
+
+def _binned(vectors: FloatArray, width: int) -> FloatArray:
+    """Return the vectors' inner products over every `width` points, shape (k, 11, 11)."""
+    count, parts, points = vectors.shape
+    bins = -(-points // width)
+    padded = np.zeros((count, parts, bins * width))
+    padded[:, :, :points] = vectors
+    blocks = padded.reshape(count, parts, bins, width).transpose(2, 0, 1, 3)
+    flat = blocks.reshape(bins, count, parts * width)
+    return np.asarray(flat @ flat.transpose(0, 2, 1))
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """Movements of one kind as far as the circle's unknowns do not take them up.
+
+    Parameters
+    ----------
+    cross : ndarray, shape (k, f, g)
+        Inner products of the free tangents with the movements.
+    power : ndarray, shape (k, g)
+        Of each movement's scaled coefficients' directions; zero where it is not seen.
+    ways : ndarray, shape (k, g, g)
+        The directions, as columns, in the movements' own coefficients.
+    along : ndarray, shape (k, g)
+        What the residual has along them.
+    """
+
+    cross: FloatArray
+    power: FloatArray
+    ways: FloatArray
+    along: FloatArray
+
+    @classmethod
+    def of(
+        cls,
+        look: Look,
+        cross: FloatArray,
+        inner: FloatArray,
+        along: FloatArray,
+        unseen: float,
+        fall: FloatArray | float = 1.0,
+    ) -> _Seen:
+        """Project the circle's unknowns out of movements with these inner products.
+
+        Directions are those of the movements' coefficients over `fall`, in units of what each
+        alone moves.
+        """
+        size = np.sqrt(np.maximum(np.einsum("kgg->kg", inner), 1e-300)) / fall
+        hidden = cross.transpose(0, 2, 1) @ look.inverse @ cross
+        left = (inner - hidden) / size[:, :, None] / size[:, None, :]
+        power, ways = np.linalg.eigh(left)
+        power = np.where(power > unseen * power[:, -1:], power, 0)
+        ways = ways / size[:, :, None]
+        rest = along - np.einsum("kfg,f->kg", cross, look.theta)
+        return cls(cross, power, ways, np.einsum("kgh,kg->kh", ways, rest))
+
+    @property
+    def coefficients(self) -> FloatArray:
+        """Least-squares coefficients along the directions, shape (k, g); zero where not seen."""
+        return np.where(self.power > 0, self.along / np.where(self.power > 0, self.power, 1), 0)
+
+    @property
+    def gain(self) -> FloatArray:
+        """Squares gained, shape (k,)."""
+        return np.asarray((self.coefficients * self.along).sum(axis=1))
+
+    def pull(self, look: Look) -> FloatArray:
+        """Return how the unknowns move with each direction's coefficient, shape (k, f, g)."""
+        return np.asarray(-look.inverse @ self.cross @ self.ways)
+
+
+def _steps(look: Look, kind: Kind) -> _Seen:
+    """Return a step at every place between the points (or bins), counted from the dip."""
+    group = list(kind.along)
+    after = np.cumsum(look.bins[::-1], axis=0)[::-1]
+    whole, after = after[0], after[1:]
+    # A step before the dip moves what lies before it.
+    before = np.arange(1, len(look.bins)) * look.width <= look.dip
+    sign = np.where(before, -1.0, 1.0)[:, None, None]
+    touched = np.where(before[:, None, None], whole - after, after)
+    return _Seen.of(
+        look,
+        sign * touched[:, look.free][:, :, group],
+        touched[:, group][:, :, group],
+        sign[:, :, 0] * touched[:, group, RESIDUAL],
+        _UNSEEN_STEP,
+    )
+
+
+def _swayings(look: Look, kind: Kind, unseen: float) -> _Seen:
+    """Return all courses together, counted from the dip, as one movement of many coefficients."""
+    group, g = list(kind.along), look.bins
+    courses = _at_bins(look)
+    size = len(group) * len(courses)
+    cross = np.tensordot(g[:, look.free][:, :, group], courses, axes=(0, 1)).reshape(1, -1, size)
+    weighed = np.einsum("mk,lk->kml", courses, courses)
+    inner = np.tensordot(g[:, group][:, :, group], weighed, axes=(0, 0))
+    inner = inner.transpose(0, 2, 1, 3).reshape(1, size, size)
+    along = (g[:, group, RESIDUAL].T @ courses.T).reshape(1, size)
+    falls = np.tile(np.arange(1.0, len(courses) + 1) ** -(kind.fall or 0.0), len(group))
+    return _Seen.of(look, cross, inner, along, unseen, falls)
+
+
+def _at_bins(look: Look) -> FloatArray:
+    """Return the courses at the bins' middles less their value at the dip, shape (m, k)."""
+    points = look.vectors.shape[2]
+    courses = courses_over(points)
+    starts = np.arange(0, points, look.width)
+    middles = np.minimum(starts + (look.width - 1) // 2, points - 1)
+    return courses[:, middles] - courses[:, look.dip, None]
+
+
+def noticed(look: Look) -> bool:
+    """Say whether anything moved by more than still sweeps show."""
+    for kind in _STEPS:
+        gain = float(_steps(look, kind).gain.max())
+        if look.ratio(gain, len(kind.along)) > _NEEDED[kind.what]:
+            return True
+    for kind in _LOOKED_FOR:
+        seen = _swayings(look, kind, _UNSEEN_COURSE)
+        unknowns = int((seen.power > 0).sum())
+        # Wilson & Hilferty's normal form of chi-square (Proc. Nat. Acad. Sci. 17, 684, 1931).
+        off = 2 / (9 * max(unknowns, 1))
+        root = (look.ratio(float(seen.gain[0]), unknowns) / max(unknowns, 1)) ** (1 / 3)
+        if root > 1 - off + _COURSE_DEVIATIONS * math.sqrt(off):
+            return True
+    return False
+
+
+def answers_of(look: Look, kinds: tuple[Kind, ...]) -> tuple[list[Answer], float]:
+    """Return what each kind of movement makes of the circle, and the noise's variance."""
+    steps = {kind: _steps(look, kind) for kind in kinds if kind.fall is None}
+    widest = [_swayings(look, kind, _UNSEEN_COURSE) for kind in _LOOKED_FOR]
+    noise2 = min(
+        (look.left - float(seen.gain.max())) / (look.dof - int((seen.power > 0).sum(axis=1).max()))
+        for seen in (*steps.values(), *widest)
+    )
+    noise2 = max(noise2, 1e-12 * look.left / look.dof)
+    answers = [_stepped(look, kind, seen, noise2) for kind, seen in steps.items()]
+    answers += [_swayed(look, kind, noise2) for kind in kinds if kind.fall is not None]
+    return answers, noise2
+
+
+def _stepped(look: Look, kind: Kind, seen: _Seen, noise2: float) -> Answer:
+    chi2 = seen.gain / noise2
+    unknowns = np.maximum((seen.power > 0).sum(axis=1), 1)
+    # Its size is of the order that fits best: the logarithm of what a normal prior leaves.
+    size = np.maximum(chi2 / unknowns, 1)
+    likelihood = (chi2 - unknowns * (1 + np.log(size))) / 2
+    top = float(likelihood.max())
+    weight = np.exp(likelihood - top)
+    total = float(weight.sum())
+    weight = weight / total
+    pull = seen.pull(look)
+    means = look.theta + np.einsum("kfg,kg->kf", pull, seen.coefficients)
+    spread = np.where(seen.power > 0, 1 / np.where(seen.power > 0, seen.power, 1), 0)
+    spread = noise2 * np.einsum("k,kfg,kg,keg->fe", weight, pull, spread, pull, optimize=True)
+    best = int(weight.argmax())
+    change = np.zeros_like(look.vectors[0])
+    touched = np.s_[best + 1 :] if best + 1 > look.dip else np.s_[: best + 1]
+    sign = 1 if best + 1 > look.dip else -1
+    coefficients = seen.ways[best] @ seen.coefficients[best]
+    change[:, touched] = sign * np.tensordot(
+        coefficients, look.vectors[list(kind.along)][:, :, touched], axes=1
+    )
+    return Answer(
+        kind, top + math.log(total / weight.size), weight @ means,
+        look.inverse * noise2 + spread + (means.T * weight) @ means, means[best], change, best + 1,
+    )  # fmt: skip
+
+
+def _swayed(look: Look, kind: Kind, noise2: float) -> Answer:
+    seen, group = _swayings(look, kind, _ROUNDING), list(kind.along)
+    power, along = seen.power[0], seen.along[0]
+    # Coefficients of variance v along every way: the v that makes the residual likeliest.
+    sizes = _SIZES[:, None] * noise2 / max(float(power.max()), 1e-300)
+    gained = sizes * power / (noise2 + sizes * power)
+    chi2 = np.where(power > 0, along**2 / np.where(power > 0, power, 1), 0) / noise2
+    likelihood = (gained * chi2 + np.log1p(-gained)).sum(axis=1) / 2
+    best = int(likelihood.argmax())
+    variance = float(sizes[best, 0])
+    coefficients = along / (power + noise2 / variance)
+    pull = seen.pull(look)[0]
+    mean = look.theta + pull @ coefficients
+    spread = noise2 * (pull / (power + noise2 / variance)) @ pull.T
+    courses = _at_bins(look)
+    own = (seen.ways[0] @ coefficients).reshape(len(group), -1) @ courses
+    change = np.einsum("gi,gci->ci", own, look.vectors[group])
+    return Answer(
+        kind, float(likelihood[best]), mean,
+        look.inverse * noise2 + spread + np.outer(mean, mean), mean, change, None,
+    )  # fmt: skip
+
+
+def averaged(answers: list[Answer]) -> tuple[FloatArray, FloatArray]:
+    """Return mean and covariance of the unknowns' changes over all answers."""
+    likelihood = np.array([answer.likelihood for answer in answers])
+    weight = np.exp(likelihood - likelihood.max())
+    weight /= weight.sum()
+    mean = np.einsum("a,af->f", weight, np.array([answer.mean for answer in answers]))
+    square = np.einsum("a,afe->fe", weight, np.array([answer.square for answer in answers]))
+    return mean, square - np.outer(mean, mean)
