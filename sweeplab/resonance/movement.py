@@ -151,23 +151,52 @@ def _credible(fitted: Fitted) -> NDArray[np.bool_]:
 
 def suspects(fitted: Fitted) -> IndexArray:
     """Return the rows that are worth a thorough look, at a small part of its cost."""
+    score, power = _scores(fitted)
+    variance = (fitted.sigma**2)[:, None]
+    whole = power.sum(axis=2) * variance + 1e-300
+    peak = np.cumsum(score, axis=2)
+    steps = np.maximum(peak.max(axis=2), -peak.min(axis=2)) ** 2 / whole[:, [0, 0, 1]]
+    courses = courses_over(score.shape[2]).T
+    seen = (score.reshape(-1, len(courses)) @ courses).reshape(len(score), 3, -1) ** 2
+    expected = (power.reshape(-1, len(courses)) @ courses**2).reshape(len(score), 2, -1)
+    expected = expected * variance[:, :, None] + 1e-300
+    swayed = (seen / expected[:, [0, 0, 1]]).sum(axis=2)
+    moved = (steps > _QUICK_STEP) | (swayed > _QUICK_COURSE)
+    return np.flatnonzero(moved.any(axis=1) & _credible(fitted))
+
+
+def _scores(fitted: Fitted) -> tuple[FloatArray, FloatArray]:
+    """Return what every point says of a change, and how much it could say.
+
+    Of amplitude, of phase and of the resonance: ``Re(M* r)``, ``Im(M* r)``, ``Re(S* r)`` with the
+    model M and its slope ``S = dM/dx0 = -j B L^2 dx/dx0``, shape (b, 3, n); of the first two
+    ``abs(M)^2``, of the last ``abs(S)^2``, shape (b, 2, n). Parts are kept real: it takes half.
+    """
     rows, solution = fitted.rows, fitted.solution
     x, by_x0 = lorentz(rows, solution.p)
-    shape = solution.linear[:, 1:] / (1 + 1j * x)
-    picture = solution.linear[:, :1] + shape
-    rest = rows.weight * (turned(rows, solution.p[:, 2]) - picture)
-    # dM/dx0 = -j B L^2 dx/dx0, and abs(L)^2 = 1/(1 + x^2).
-    slope = -1j * shape / (1 + 1j * x) * by_x0
-    along = picture.conj() * rest
-    score = np.stack([along.real, along.imag, (slope.conj() * rest).real], axis=1)
-    power = rows.weight[:, None] * np.stack([np.abs(picture) ** 2, np.abs(slope) ** 2], axis=1)
-    power = power[:, [0, 0, 1]]
-    variance = (fitted.sigma**2)[:, None]
-    steps = (np.cumsum(score, axis=2) ** 2).max(axis=2) / (power.sum(axis=2) * variance + 1e-300)
-    courses = courses_over(rows.u.shape[1]).T
-    seen = (score @ courses) ** 2 / ((power @ courses**2) * variance[:, :, None] + 1e-300)
-    moved = (steps > _QUICK_STEP) | (seen.sum(axis=2) > _QUICK_COURSE)
-    return np.flatnonzero(moved.any(axis=1) & _credible(fitted))
+    shape = 1 / (1 + x * x), -x / (1 + x * x)
+    detuned, drop = solution.linear[:, :1], solution.linear[:, 1:]
+    model = (
+        detuned.real + drop.real * shape[0] - drop.imag * shape[1],
+        detuned.imag + drop.real * shape[1] + drop.imag * shape[0],
+    )
+    data = turned(rows, solution.p[:, 2])
+    rest = data.real - model[0], data.imag - model[1]
+    square = shape[0] * shape[0] - shape[1] * shape[1], 2 * shape[0] * shape[1]
+    score = np.empty((len(rows), 3, x.shape[1]))
+    power = np.empty((len(rows), 2, x.shape[1]))
+    score[:, 0] = model[0] * rest[0] + model[1] * rest[1]
+    score[:, 1] = model[0] * rest[1] - model[1] * rest[0]
+    score[:, 2] = by_x0 * (
+        (drop.imag * square[0] + drop.real * square[1]) * rest[0]
+        + (drop.imag * square[1] - drop.real * square[0]) * rest[1]
+    )
+    power[:, 0] = model[0] * model[0] + model[1] * model[1]
+    power[:, 1] = (np.abs(drop) * shape[0] * by_x0) ** 2
+    if not rows.all_count:
+        score *= rows.weight[:, None]
+        power *= rows.weight[:, None]
+    return score, power
 
 
 def _allowed_for(watched: Watched, row: int) -> Watched:

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -97,6 +98,7 @@ class Answer:
     place: int | None
 
 
+@lru_cache(maxsize=16)
 def courses_over(points: int) -> FloatArray:
     """Return the courses over the points, half a turn each and more, shape (m, n)."""
     turn = np.pi * (np.arange(points) + 0.5) / points
