@@ -25,6 +25,7 @@ _FADED = 8.0
 # Azimuths must resolve the waves up to where they have faded to exp(-2 _RESOLVED).
 _RESOLVED = 3.5
 _MOST_AZIMUTHS = 240
+_BLOCKS = 5
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,7 +95,14 @@ class Spectrum:
         return float(((self.away + self.down) @ weight).sum())
 
     def total_ratio(self, reflection: ComplexArray, raised: float = 0.0) -> float:
-        """Return the power the current delivers over that in free space.
+        """Return the power the current delivers over that in free space; see `reaction`."""
+        return 1 + self.reaction(reflection, raised).real
+
+    def reaction(self, reflection: ComplexArray, raised: float = 0.0) -> complex:
+        """Return the impedance that the reflected field brings, over the radiation resistance.
+
+        Its resistance and, time factor ``exp(-j w t)``, less its reactance: waves beyond ``s = 1``
+        store energy as the current's image does.
 
         Parameters
         ----------
@@ -104,7 +112,7 @@ class Spectrum:
             How much higher the current stands than when the spectrum was made, times k.
         """
         crossed = reflection * self.crossed * np.exp(2j * raised * self.waves.sz)
-        return 1 + 2 * float((crossed @ self.waves.weight).sum().real) / self.whole
+        return 2 * complex((crossed @ self.waves.weight).sum()) / self.whole
 
     def sky_ratio(self, reflection: ComplexArray, raised: float = 0.0) -> float:
         """Return the power that reaches the sky over the whole in free space; see `total_ratio`."""
@@ -156,25 +164,49 @@ def spectrum_of(places: FloatArray, moments: ComplexArray) -> Spectrum:
     lowest -= too_high
     waves = Waves.down_to(lowest)
     flat = places[:, :2] - places[:, :2].mean(axis=0)
-    azimuths = _azimuths(float(np.linalg.norm(flat, axis=1).max()), lowest)
-    a = np.stack([np.cos(azimuths), np.sin(azimuths)])
-    phase = np.exp(-1j * (waves.s[:, None, None] * (flat @ a).T))
-    low, sz, z = waves.below, waves.sz, places[:, 2] - too_high
-    down = _rays(phase, np.exp(1j * sz[:, None] * z)[:, :, None] * moments)
-    away = _rays(phase[:low], np.exp(-1j * sz[:low, None] * z)[:, :, None] * moments)
-    turn = np.concatenate([a, -a], axis=1)
-    sent = _polarised(down, turn, waves.s, sz)
-    risen = _polarised(away, turn, waves.s[:low], -sz[:low])
+    current = _Current(flat, places[:, 2] - too_high, moments, lowest)
+    low = waves.below
+    below = waves.sz[:low]
+    (sent, risen), step = current.rays(waves.s[:low], below, -below)
     # What a current receives is what it sends, reversed and conjugate: what rises below s = 1, what
     # fades downward above.
-    received = np.concatenate([risen, sent[:, low:]], axis=1).conj()
-    step = 2 * math.pi / turn.shape[1]
+    crossed = [(sent * risen.conj()).sum(axis=2) * step]
+    # Waves near s = 1 vary less round about than those that fade fast: fewer azimuths serve.
+    for some in np.array_split(np.arange(low, len(waves.s)), _BLOCKS):
+        (fading,), turn = current.rays(waves.s[some], waves.sz[some])
+        crossed.append((fading * fading.conj()).sum(axis=2) * turn)
     return Spectrum(
         waves,
-        (sent * received).sum(axis=2) * step,
+        np.concatenate(crossed, axis=1),
         (abs(risen) ** 2).sum(axis=2) * step,
-        (abs(sent[:, :low]) ** 2).sum(axis=2) * step,
+        (abs(sent) ** 2).sum(axis=2) * step,
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Current:
+    """A current's pieces: their places along the ground and above it times k, and moments."""
+
+    flat: FloatArray
+    z: FloatArray
+    moments: ComplexArray
+    lowest: float
+
+    def rays(self, s: FloatArray, *ways: ComplexArray) -> tuple[list[ComplexArray], float]:
+        """Return its plane waves by polarisation, wave and azimuth, and the azimuths' step.
+
+        One array of shape (2, waves, azimuths) for each sz in `ways`; a negative one rises.
+        """
+        reach = float(np.linalg.norm(self.flat, axis=1).max())
+        azimuths = _azimuths(reach * float(s.max()), reach, self.lowest)
+        a = np.stack([np.cos(azimuths), np.sin(azimuths)])
+        phase = np.exp(-1j * (s[:, None, None] * (self.flat @ a).T))
+        turn = np.concatenate([a, -a], axis=1)
+        found = []
+        for sz in ways:
+            moments = np.exp(1j * sz[:, None] * self.z)[:, :, None] * self.moments
+            found.append(_polarised(_rays(phase, moments), turn, s, sz))
+        return found, 2 * math.pi / turn.shape[1]
 
 
 def _rays(phase: ComplexArray, moments: ComplexArray) -> ComplexArray:
@@ -222,9 +254,12 @@ def dipole(kh: float, vertical_loop: bool) -> Spectrum:
     return Spectrum(waves, crossed, sent, sent)
 
 
-def _azimuths(radius: float, lowest: float) -> FloatArray:
-    """Return azimuths over half a turn, dense enough for the current's extent (times k)."""
-    orders = 2 * radius * max(1.0, _RESOLVED / lowest)
+def _azimuths(most: float, reach: float, lowest: float) -> FloatArray:
+    """Return azimuths over half a turn, dense enough for a current's extent times `most`/`reach`.
+
+    Waves that have faded to exp(-2 _RESOLVED) need no more than those that have not.
+    """
+    orders = 2 * min(most, reach * max(1.0, _RESOLVED / lowest))
     half = min(math.ceil(orders / 2) + 6, _MOST_AZIMUTHS // 2)
     return np.asarray(math.pi * (np.arange(half) + 0.5) / half)
 

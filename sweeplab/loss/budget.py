@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import replace
 
 from sweeplab.build import Build
 from sweeplab.errors import ModelError
@@ -217,7 +216,7 @@ def _shares(
         models[source.key] = Model.at(source.moved, moved, f0, ground, at.directivity)
     if over_ground and build.site is not None:
         for key, effect in moved_effects(model, f0, build.site).items():
-            models[key] = replace(at, ground=effect)
+            models[key] = at.over(effect)
     shifted = {key: budget_figures(moved, unloaded, q) for key, moved in models.items()}
     shifted["fit"] = budget_figures(at, unloaded, q * (1 + unloaded.u_relative))
     return {

@@ -68,14 +68,20 @@ class Model:
 
         A directivity already known serves as well: a tape measure's error does not move it.
         """
+        r_radiation = model.radiation_resistance(f0_hz)
         return cls(
-            model.effective_reactance(f0_hz),
-            model.radiation_resistance(f0_hz),
+            model.effective_reactance(f0_hz) + ground.reactance_ratio * r_radiation,
+            r_radiation,
             model.conductor_resistance(f0_hz),
             described_parts(build, model, f0_hz),
             model.directivity(f0_hz) if directivity is None else directivity,
             ground,
         )
+
+    def over(self, ground: GroundEffect) -> Model:
+        """Return the model over another ground, which shifts the reactance too."""
+        shift = (ground.reactance_ratio - self.ground.reactance_ratio) * self.r_radiation_ohm
+        return replace(self, ground=ground, x_eff_ohm=self.x_eff_ohm + shift)
 
     def off_by(self, radiation: float = 0.0, reactance: float = 0.0) -> Model:
         """Return the model with its radiation or reactance off by a fraction."""
