@@ -38,6 +38,10 @@ _POOR_MISFIT = 0.03
 _LEAST_Q = 5.0
 _POOR_Q = 12.0
 _GAIN_LIMIT = 1.02
+# A detuned loop sends everything back; 5 dB of line, one way, leave 0.316 of it, 10 dB leave 0.1.
+# Neither line nor lossless coupling lets it grow at the resonance, as a transmission does.
+_LITTLE_LEFT, _NOTHING_LEFT = 0.316, 0.1
+_GROWN = 3.0
 _NEXT_POINTS = 201
 _ALIKE = 1e-9
 
@@ -73,8 +77,10 @@ class Evidence:
     misfit : float
         Residual that neighbouring points share, against the circle's diameter.
     inflation : float
-    detuned_size, largest, noise : float
-        abs(Gd), the largest reflection measured, and the noise a quadrature.
+    detuned_size, u_detuned_size : float
+        ``abs(Gd)`` and its standard uncertainty.
+    largest, noise : float
+        The largest reflection measured, and the noise a quadrature.
     set_aside, measured : int
         Points.
     """
@@ -96,6 +102,7 @@ class Evidence:
     misfit: float
     inflation: float
     detuned_size: float
+    u_detuned_size: float
     largest: float
     noise: float
     set_aside: int
@@ -155,6 +162,7 @@ def gather(fitted: Watched, figures: Figures, sweeps: Sequence[Sweep]) -> list[E
         _misfit(fitted),
         figures.inflation,
         figures.detuned_size.value,
+        figures.detuned_size.value * figures.detuned_size.u_relative,
         np.where(measured, size, 0).max(axis=1),
         fitted.sigma,
         measured.sum(axis=1) - kept.sum(axis=1),
@@ -255,7 +263,24 @@ def _refusal(e: Evidence, determined: bool) -> Finding | None:
             {"place_in_span": e.place},
             f"Move the span {'down' if e.place < 0 else 'up'}, or tune the capacitor.",
         )  # fmt: skip
-    return _no_use(e)
+    return _no_use(e) or _no_reflection(e)
+
+
+def _no_reflection(e: Evidence) -> Finding | None:
+    """Return why this is a transmission, such as S21, and no reflection of a loop's."""
+    most = e.detuned_size + 4 * e.u_detuned_size
+    circle = e.diameter * e.detuned_size
+    if most > (_LITTLE_LEFT if circle > _GROWN * most else _NOTHING_LEFT):
+        return None
+    return Finding(
+        "not-a-reflection", "problem",
+        f"Off resonance {100 * e.detuned_size:.2g} % come back, and the circle's diameter is "
+        f"{100 * circle:.2g} %: a transmission (S21) looks so, or a load; a loop sends back nearly "
+        "all off resonance.",
+        {"detuned_reflection": e.detuned_size, "circle_diameter": circle},
+        "Export the reflection (S11) of the port the coupling loop is on; if it is that, shorten "
+        "the line or take the attenuator out.",
+    )  # fmt: skip
 
 
 def _no_use(e: Evidence) -> Finding | None:

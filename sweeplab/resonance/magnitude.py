@@ -171,6 +171,7 @@ def _evidence(fit: SizeFit, candidates: Candidates, sweep: Sweep, inflation: flo
         misfit=shared / max(float(diameter[0]), 1e-300),
         inflation=inflation,
         detuned_size=float(candidates.detuned[0]),
+        u_detuned_size=deviation(candidates.detuned),
         largest=float(size[measured].max()),
         noise=fit.noise,
         set_aside=int(measured.sum() - kept.sum()),

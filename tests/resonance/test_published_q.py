@@ -10,6 +10,7 @@ from simulated import CORPUS, Truth, drawn
 from skrf.qfactor import Qfactor
 
 from sweeplab import Line, Resonance, Sweep, fit_resonance
+from sweeplab.sweep import Content
 
 # A. P. Gregory, "Q-factor Measurement by using a Vector Network Analyser", NPL Report MAT 58
 # (2021), doi 10.47120/npl.mat58; its one-port data (CC0) and the figures its notes give.
@@ -82,6 +83,24 @@ class TestTheCavityOfMat58:
         fit = fit_resonance(cavity, Line(0.0))
         assert "rest-of-line" in [finding.code for finding in fit.findings]
         assert value(fit, "q_unloaded") == pytest.approx(862, abs=1)
+
+
+class TestTheTransmissionsOfMat58:
+    # Notes_and_Licence.txt: both are S21 data. As a file they are refused by their headings; here
+    # their values are handed over as if they were a reflection.
+    @pytest.mark.parametrize("name", ["Figure6b.txt", "Figure23.txt"])
+    @pytest.mark.parametrize("content", ["complex", "unsigned", "magnitude"])
+    def test_are_refused_as_no_reflection(self, name: str, content: Content) -> None:
+        path = MAT58.with_name(name)
+        if not path.exists():
+            pytest.skip("the data of NPL Report MAT 58 are not at hand")
+        f_ghz, re, im, *_ = np.loadtxt(path, comments="%", unpack=True)
+        fit = fit_resonance(Sweep(f_ghz * 1e9, re + 1j * im, content=content))
+        assert fit.status == "refused"
+        if content == "complex":
+            (said,) = fit.findings
+            assert said.code == "not-a-reflection"
+            assert "S11" in said.action
 
 
 class TestAgreementWithScikitRf:

@@ -13,6 +13,7 @@ from simulated import Truth, white
 
 from sweeplab import Resonance, Sweep, find_match, fit_many, fit_resonance
 from sweeplab.line import renormalized
+from sweeplab.sweep import Content
 
 POINTS = 201
 F_HZ = np.linspace(7.0e6, 7.2e6, POINTS)
@@ -121,6 +122,36 @@ class TestTooLittle:
         truth = Truth(span_bandwidths=1.2, noise=3e-4)
         fit = fit_resonance(truth.sweep(np.random.default_rng(1)))
         assert fit.status in ("doubtful", "refused")
+
+
+class TestATransmission:
+    def test_is_refused_whatever_its_height(self) -> None:
+        # S21 = S0/(1 + j QL t), with a leakage of a hundredth.
+        truth = Truth()
+        t = truth.f_hz / truth.f_loaded_hz - truth.f_loaded_hz / truth.f_hz
+        for height in (0.05, 0.3, 0.9):
+            gamma = 0.01j + height / (1 + 1j * truth.q_loaded * t)
+            noisy = gamma + white(np.random.default_rng(1), truth.points, 1e-3)
+            fit = fit_resonance(Sweep(truth.f_hz, noisy))
+            assert_refused(fit)
+            assert [finding.code for finding in fit.findings] == ["not-a-reflection"]
+
+    @pytest.mark.parametrize("one_way_db", [0, 1, 3, 6])
+    @pytest.mark.parametrize("content", ["complex", "magnitude"])
+    def test_a_loop_behind_up_to_6_db_of_line_is_none(
+        self, one_way_db: float, content: Content
+    ) -> None:
+        # Twice the loss on the way there and back; an analyzer's directivity of 30 dB besides.
+        rng = np.random.default_rng(12)
+        sweeps = []
+        for beta in (0.1, 0.3, 1, 3, 10):
+            for directivity in (0, 0.03, -0.03j):
+                truth = Truth(coupling_factor=beta, noise=3e-4, theta=1.0)
+                gamma = 10 ** (-one_way_db / 10) * truth.reflection() + directivity
+                sweeps.append(Sweep(truth.f_hz, gamma + white(rng, truth.points, 3e-4),
+                                    content=content))  # fmt: skip
+        codes = {finding.code for fit in fit_many(sweeps) for finding in fit.findings}
+        assert "not-a-reflection" not in codes
 
 
 class TestAResonanceWithFlaws:
