@@ -31,10 +31,11 @@ def ripple_rss(rows: Rows) -> FloatArray:
     rest = weighted - rows.weight * size[:, None] * np.exp(-1j * rows.u * p[:, None])
     left = np.abs((rest[:, None, :] @ turns.conj())[:, 0])
     q = _TURNS[np.where(np.abs(_TURNS - p[:, None]) < _APART, 0, left).argmax(axis=1)]
-    starts = (q, *(p + offset for offset in _OFFSETS))
-    return np.asarray(
-        np.min([_refined_rss(rows, np.stack([p, start], axis=1)) for start in starts], axis=0)
-    )
+    weaker = np.stack([q, *(p + offset for offset in _OFFSETS)])
+    phases = np.stack([np.broadcast_to(p, weaker.shape), weaker], axis=-1)
+    every = np.tile(np.arange(len(rows)), len(weaker))
+    least = _refined_rss(rows.take(every), phases.reshape(-1, 2))
+    return np.asarray(least.reshape(weaker.shape).min(axis=0))
 
 
 def _refined_rss(rows: Rows, phases: FloatArray) -> FloatArray:

@@ -33,7 +33,9 @@ _STRUCTURE = 4.0
 _COARSE_POINTS = 72
 _COARSE_STEPS = 4
 _COARSE_GAIN = 0.1
-_SECOND_STEPS = 12
+_NEAR_STEPS = 6
+_FAR_STEPS = 12
+_VALLEYS = 3
 MIN_POINTS = 12
 
 
@@ -142,8 +144,11 @@ def _out_of_wrong_valleys(
         return solution, misfit
     part, free = rows.take(suspect), delay_free[suspect]
     best = solution.take(suspect)
-    for start in starts(part, free, count=3)[0]:
-        other = solve(part, start, free, steps=_SECOND_STEPS)
+    others = starts(part, free, count=_VALLEYS)[0]
+    every = np.tile(np.arange(suspect.size), _VALLEYS)
+    tried = solve(part.take(every), np.concatenate(others), free[every], _FAR_STEPS)
+    for turn in range(_VALLEYS):
+        other = tried.take(np.arange(suspect.size) + turn * suspect.size)
         better = np.flatnonzero(other.rss < best.rss)
         best = best.put(better, other.take(better))
     misfit = misfit.copy()
@@ -188,7 +193,7 @@ def _without_interference(
         weight[pending] = kept
         trimmed = rows.take(pending).weighted(weight[pending])
         free = delay_free[pending]
-        near = solve(trimmed, solution.p[pending], free)
+        near = solve(trimmed, solution.p[pending], free, _NEAR_STEPS)
         # A point or two leave the valley where it is; many may have moved it.
         many = np.flatnonzero((measured[pending] & ~kept).sum(axis=1) > _FEW)
         if many.size and turn == 0:

@@ -26,12 +26,18 @@ from sweeplab.sweep import ComplexArray, FloatArray
 BoolArray = NDArray[np.bool_]
 IndexArray = NDArray[np.intp]
 
-_MAX_STEPS = 25
+_MAX_STEPS = 18
 # A step that promises to gain less chi-square than this is taken without looking: it moves by a
 # hundredth of the noise's uncertainty, and what it leaves is smaller again by the ratio of noise
 # to signal.
 _LAST_GAIN = 1e-4
-_LOG_KAPPA_LIMITS = (-4.0, 9.0)
+# After so many steps one that gains hardly more than that follows noise along a flat valley.
+_PATIENCE = 6
+_CRAWL = 100.0
+# Less damping than this does not shorten a step that went too far.
+_LEAST_BRAKE = 1e-3
+_FARTHEST = 1.5
+_LOG_KAPPA_LIMITS = (-3.0, 9.0)
 _LONGEST_STEP = np.array([0.25, 0.7, 1.5])
 # Products of more points than this would not stay in a processor's cache.
 _AT_ONCE_POINTS = 2**13
@@ -319,14 +325,15 @@ def solve(
     linear, rss, products = here.linear.copy(), here.rss.copy(), here.products.copy()
     enough = last_gain / (2 * rows.weight.sum(axis=1))
     active, part = np.arange(len(p)), rows
-    for _ in range(steps):
+    for turn in range(steps):
         step, gain = _damped_step(here, free[active], damping[active])
         # A damped step is short for another reason than being near.
         last = (gain <= enough[active] * here.rss) & (damping[active] < 1e-3)
-        ended = active[last]
-        p[ended] += step[last]
-        linear[ended] += _followed(here.take(last), step[last])
-        rss[ended] -= gain[last]
+        if last.any():
+            ended = active[last]
+            p[ended] += step[last]
+            linear[ended] += _followed(here.take(last), step[last])
+            rss[ended] -= gain[last]
         # Damping alone can make a step small: then only a huge damping ends the search.
         keep = ~last & (damping[active] <= 1e8)
         if not keep.any():
@@ -335,16 +342,31 @@ def solve(
             active, here, step = active[keep], here.take(keep), step[keep]
             part = rows.take(active)
         trial = p[active] + step
-        trial[:, 0] = np.clip(trial[:, 0], -1.5, 1.5)
+        trial[:, 0] = np.clip(trial[:, 0], -_FARTHEST, _FARTHEST)
         trial[:, 1] = np.clip(trial[:, 1], *_LOG_KAPPA_LIMITS)
         there = _evaluate(part, trial)
         gained = there.rss <= here.rss + _ROUNDING * here.scale
         moved = active[gained]
         p[moved], linear[moved] = trial[gained], there.linear[gained]
         rss[moved], products[moved] = there.rss[gained], there.products[gained]
-        damping[active] = np.where(gained, damping[active] / 10, damping[active] * 30)
+        damping[active] = np.where(
+            gained, damping[active] / 10, np.maximum(damping[active] * 30, _LEAST_BRAKE)
+        )
+        goes_on = ~_lost(trial)
+        if turn >= _PATIENCE:
+            goes_on &= ~gained | (here.rss - there.rss > _CRAWL * enough[active] * here.rss)
         here = _merge(here, there, gained)
+        if not goes_on.all():
+            active, here = active[goes_on], here.take(goes_on)
+            if active.size == 0:
+                break
+            part = rows.take(active)
     return Solution(p, linear, np.maximum(rss, 0), _information(products, linear))
+
+
+def _lost(p: FloatArray) -> BoolArray:
+    """Return which rows ran out of every place and width that could be believed, shape (b,)."""
+    return np.asarray((np.abs(p[:, 0]) >= _FARTHEST) | (p[:, 1] <= _LOG_KAPPA_LIMITS[0]))
 
 
 def _merge(here: _Point, there: _Point, gained: BoolArray) -> _Point:

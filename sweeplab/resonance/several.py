@@ -26,7 +26,8 @@ _LEAST_WIDTHS = 1.0
 _ONE_POINT = 0.7
 _STEPS = 25
 _LONGEST_STEP = 0.7
-_SETTLED = 1e-9
+# Chi-square; see the kernel.
+_SETTLED = 1e-4
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,6 +142,7 @@ def _settle(rows: Rows, found: list[Solution], delay_free: bool) -> list[Solutio
     free[2] = delay_free
     found, damping = _unpacked(x, found), 1e-4
     misfit, rss = _misfit(rows, found), _rss(rows, found)
+    enough = _SETTLED / (2 * float(rows.weight.sum()))
     for _ in range(_STEPS):
         normal, right = _equations(rows, found, misfit, free)
         lifted = normal + np.diag(damping * np.diag(normal) + 1e-14 * np.trace(normal))
@@ -154,7 +156,7 @@ def _settle(rows: Rows, found: list[Solution], delay_free: bool) -> list[Solutio
             misfit = _misfit(rows, found)
         else:
             damping *= 30
-        if 0 <= gained < _SETTLED * rss or damping > 1e8:
+        if 0 <= gained < enough * rss or damping > 1e8:
             break
     return found
 
