@@ -7,7 +7,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from sweeplab.build.description import Capacitor, Conductor, Feed, Loop, Part, Setting, Site
-from sweeplab.build.materials import MATERIAL_NAMES, awg_diameter_m, material
+from sweeplab.build.materials import (
+    MATERIAL_NAMES,
+    MATERIALS,
+    OPEN_NAMES,
+    awg_diameter_m,
+    material,
+)
 from sweeplab.build.schema import nearest
 from sweeplab.build.toml import Source
 from sweeplab.build.values import Values
@@ -205,13 +211,18 @@ def _check_form(form: str, given: list[str], wall: bool, source: Source) -> None
         raise source.error((*trail, "wall"), f"a {form} has no wall", "leave wall out")
 
 
-def _conductivity(name: str, source: Source) -> float:
-    """Return a material's conductivity [S/m]."""
+def _conductivity(name: str, source: Source) -> Quantity:
+    """Return a material's conductivity [S/m]; of a word that leaves the alloy open, over them."""
     known = material(name)
     if known is None:
         action = f"did you mean {nearest(name, MATERIAL_NAMES)}? Else give conductivity in S/m"
         raise source.error(("conductor", "material"), f"unknown material {name!r}", action)
-    return known.conductivity_s_per_m
+    u = known.u_s_per_m
+    if name in OPEN_NAMES:
+        alloys = [MATERIALS[alloy].conductivity_s_per_m for alloy in OPEN_NAMES[name]]
+        # Even over the range (GUM 4.3.7).
+        u = math.hypot(u, (max(alloys) - min(alloys)) / math.sqrt(12))
+    return Quantity(known.conductivity_s_per_m, u)
 
 
 def _check_fit(loop: Loop, conductor: Conductor, source: Source) -> None:

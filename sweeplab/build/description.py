@@ -29,7 +29,8 @@ class Loop:
     size_key : str
         The key the size was given by, such as 'loop.diameter': the name of its uncertainty.
     width, height : Quantity or None
-        Of a rectangle [m].
+        Of a rectangle [m], as it stands. The gap is in a side as long as `width`, unless
+        `Site.gap_at` says 'side': then in one as long as `height`.
     turns : int
     winding : {'series', 'parallel'}
     arrangement : {'side-by-side', 'in-plane'}
@@ -62,8 +63,8 @@ class Conductor:
     Parameters
     ----------
     form : {'tube', 'rod', 'wire', 'strip', 'braid', 'coax'}
-    conductivity : float
-        [S/m]
+    conductivity : Quantity
+        [S/m]; of a named material with the spread of what is sold under that name.
     material : str
         Empty where only a conductivity was given.
     diameter : Quantity or None
@@ -79,7 +80,7 @@ class Conductor:
     """
 
     form: Form
-    conductivity: float
+    conductivity: Quantity
     material: str = ""
     diameter: Quantity | None = None
     wall: Quantity | None = None

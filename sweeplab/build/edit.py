@@ -10,6 +10,7 @@ from typing import Any
 from sweeplab.build.schema import BY_NAME, TABLES, Key, Table, nearest
 from sweeplab.build.texts import labels
 from sweeplab.build.toml import Source
+from sweeplab.build.values import PLAIN
 from sweeplab.errors import BuildError
 
 
@@ -127,7 +128,7 @@ def _toml_value(value: Any, key: Key) -> Any:
     text = value.strip()
     if key.kind in ("texts", "quantities") and not text.startswith("["):
         return [item.strip() for item in text.split(", ")]
-    measured = key.kind == "quantity" and key.dimension != "number"
+    measured = key.kind == "quantity" and key.dimension not in PLAIN
     if measured or (key.kind == "ground" and not text.startswith("[")):
         return text
     try:

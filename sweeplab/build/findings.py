@@ -78,7 +78,7 @@ def _taken(taken: Mapping[str, str]) -> Finding | None:
 
 
 def _alloy(pieces: Pieces) -> Finding | None:
-    name, conductivity = pieces.conductor.material, pieces.conductor.conductivity
+    name, conductivity = pieces.conductor.material, pieces.conductor.conductivity.value
     known = material(name)
     if name not in OPEN_NAMES or known is None or known.conductivity_s_per_m != conductivity:
         return None

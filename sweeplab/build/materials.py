@@ -1,4 +1,4 @@
-"""What conductors are made of: conductivity at 20 °C, with sources; wire gauge."""
+"""What conductors are made of: conductivity at 20 °C, how far it spreads, sources; wire gauge."""
 
 from __future__ import annotations
 
@@ -16,33 +16,40 @@ class Material:
     ----------
     name : str
     conductivity_s_per_m : float
+    u_s_per_m : float
+        Standard uncertainty: how far what is sold under that name spreads.
     source : str
         Where the figure is from; 'memory' where the source was recalled and not reread.
     """
 
     name: str
     conductivity_s_per_m: float
+    u_s_per_m: float
     source: str
 
 
-def _iacs(name: str, percent: float, source: str) -> Material:
-    return Material(name, _IACS_S_PER_M * percent / 100, f"{percent:g} % IACS, {source}")
+def _iacs(name: str, percent: float, u_percent: float, source: str) -> Material:
+    value, u = (_IACS_S_PER_M * part / 100 for part in (percent, u_percent))
+    return Material(name, value, u, f"{percent:g} % IACS, {source}")
 
 
 _HANDBOOK = "typical handbook value, memory"
 MATERIALS: dict[str, Material] = {
     material.name: material
     for material in (
-        _iacs("copper", 100.0, "IEC Publication 28 (1925)"),
-        _iacs("silver", 105.0, _HANDBOOK),
-        _iacs("aluminium-1350", 61.8, "temper O, published alloy table"),
-        _iacs("aluminium-1100", 59.0, "temper O, published alloy table"),
-        _iacs("aluminium-6063", 55.0, f"temper T5, {_HANDBOOK}"),
-        _iacs("aluminium-6061", 43.0, f"temper T6, {_HANDBOOK}"),
-        _iacs("brass", 28.0, f"C26000, {_HANDBOOK}"),
-        _iacs("brass-c36000", 26.0, f"free-cutting, {_HANDBOOK}"),
-        _iacs("tin", 15.0, _HANDBOOK),
-        _iacs("solder", 11.5, f"tin-lead, {_HANDBOOK}"),
+        # Electrolytic copper has 100 to 101 % IACS, phosphorus-deoxidised pipe 80 to 90 (typical
+        # handbook values, memory).
+        _iacs("copper", 100.0, 5.0, "IEC Publication 28 (1925)"),
+        _iacs("silver", 105.0, 2.0, _HANDBOOK),
+        _iacs("aluminium-1350", 61.8, 0.6, "temper O, published alloy table"),
+        _iacs("aluminium-1100", 59.0, 1.0, "temper O, published alloy table"),
+        # Tempers of one alloy differ by some per cent (common practice, no source).
+        _iacs("aluminium-6063", 55.0, 2.0, f"temper T5, {_HANDBOOK}"),
+        _iacs("aluminium-6061", 43.0, 2.0, f"temper T6, {_HANDBOOK}"),
+        _iacs("brass", 28.0, 1.0, f"C26000, {_HANDBOOK}"),
+        _iacs("brass-c36000", 26.0, 1.0, f"free-cutting, {_HANDBOOK}"),
+        _iacs("tin", 15.0, 0.5, _HANDBOOK),
+        _iacs("solder", 11.5, 1.0, f"tin-lead, {_HANDBOOK}"),
     )
 }
 _ALIASES = {

@@ -48,7 +48,7 @@ def _plain(value: Any, key: Key | None) -> str:
     if isinstance(value, tuple):
         return ", ".join(_plain(item, key) for item in value)
     if isinstance(value, float):
-        return _exact(value, "S/m" if key and key.name == "conductivity" else "")
+        return _exact(value, "")
     return str(value)
 
 

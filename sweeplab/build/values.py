@@ -231,9 +231,12 @@ def _integer(value: Any, key: Key) -> int:
     return int(value)
 
 
+# What may stand as a bare number: conductivities are tabulated in S/m.
+PLAIN = ("number", "conductivity")
+
+
 def _quantity(value: Any, key: Key) -> Quantity:
-    plain = key.dimension == "number"
-    if _is_number(value) and plain:
+    if _is_number(value) and key.dimension in PLAIN:
         _bounded(float(value), key)
         return Quantity(float(value))
     if not isinstance(value, str):

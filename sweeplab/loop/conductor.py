@@ -95,7 +95,7 @@ def conductor_impedance(conductor: Conductor, f_hz: float) -> complex:
     Braid and coax count as a round conductor of the shield's diameter; tubes without a stated
     wall as thick against the skin depth.
     """
-    sigma = conductor.conductivity / (
+    sigma = conductor.conductivity.value / (
         1
         + _PER_KELVIN.get(conductor.material.partition("-")[0], _PURE_METAL_PER_KELVIN)
         * (conductor.temperature_c - 20)

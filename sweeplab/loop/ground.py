@@ -110,8 +110,7 @@ def ground_effect(model: LoopModel, f_hz: float, site: Site) -> GroundEffect:
     model : LoopModel
     f_hz : float
     site : Site
-        A vertical loop whose `gap_at` is unknown is taken half way between top and bottom. A
-        rectangle's gap sits in a side as long as `width`, whichever way it is turned.
+        A vertical loop whose `gap_at` is unknown is taken half way between top and bottom.
 
     Returns
     -------

@@ -179,6 +179,10 @@ def geometry_of(build: Build) -> Geometry:
         if loop.width is None or loop.height is None:
             raise ModelError("a rectangle needs loop.width and loop.height")
         aspect = loop.width.value / loop.height.value
+        site = build.site
+        if site is not None and site.orientation == "vertical" and site.gap_at == "side":
+            # The path has its gap on top: on its side it is the other way round.
+            aspect = 1 / aspect
     return Geometry(
         shape=loop.shape,
         turn_lengths_m=_turn_lengths(build, in_plane),

@@ -77,7 +77,7 @@ def _of_loop(build: Build) -> list[Source]:
 
 def _of_conductor(build: Build) -> list[Source]:
     found = []
-    for key in ("diameter", "wall", "width", "thickness", "surface_factor"):
+    for key in ("diameter", "wall", "width", "thickness", "conductivity", "surface_factor"):
         quantity: Quantity | None = getattr(build.conductor, key)
         if quantity is not None and quantity.u > 0:
             moved = _with(build.conductor, key, _up(quantity))

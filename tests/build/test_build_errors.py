@@ -99,7 +99,7 @@ MISTAKES: list[tuple[str, str, int | None, str, str]] = [
     ("unknown material", with_line(FIVE_LINES, "conductor", 'material = "coper"'), 5,
      "conductor.material", "unknown material 'coper'; did you mean copper? Else give conductivity"),
     ("conductivity in MS/m", with_line(FIVE_LINES, "conductor", "conductivity = 58"), 5,
-     "conductor.conductivity", "58 cannot be; it must be at least 10000"),
+     "conductor.conductivity", "58 cannot be; it must be at least 10 kS/m"),
     ("factor with a unit", with_line(FIVE_LINES, "conductor", 'surface_factor = "2 m"'), 5,
      "conductor.surface_factor", "'2 m' is a length where a number is wanted"),
     ("capacitor upside down", FIVE_LINES + '[capacitor]\nc_min = "260 pF"\nc_max = "12 pF"', 8,

@@ -54,9 +54,39 @@ def test_every_material_says_where_its_figure_is_from() -> None:
 def test_aluminium_without_an_alloy_says_what_it_may_be() -> None:
     for name in ("aluminium", "aluminum"):
         build = Build.from_toml(with_line(FIVE_LINES, "conductor", f'material = "{name}"'))
-        assert build.conductor.conductivity == MATERIALS["aluminium-6063"].conductivity_s_per_m
+        assert (
+            build.conductor.conductivity.value == MATERIALS["aluminium-6063"].conductivity_s_per_m
+        )
         finding = next(f for f in build.findings if f.code == "alloy-open")
         assert f"{name} may be any alloy from 25 to 36 MS/m" in finding.text
     named = with_line(FIVE_LINES, "conductor", 'material = "aluminum-6061"')
     assert "alloy-open" not in {f.code for f in Build.from_toml(named).findings}
     assert material("aluminum-6061") is MATERIALS["aluminium-6061"]
+
+
+def test_a_named_metal_spreads_as_what_is_sold_under_its_name() -> None:
+    # Phosphorus-deoxidised copper pipe has 80 to 90 % IACS, electrolytic copper 100 (typical
+    # handbook values, memory); aluminium as such may be 43 to 62 %.
+    copper = Build.from_toml(FIVE_LINES).conductor.conductivity
+    assert copper.value - 3.1 * copper.u < 0.85 * 5.8e7
+    assert not copper.u_given
+    for name in ("aluminium", "aluminum"):
+        text = with_line(FIVE_LINES, "conductor", f'material = "{name}"')
+        spread = Build.from_toml(text).conductor.conductivity
+        assert 2.1 * spread.u > spread.value - MATERIALS["aluminium-6061"].conductivity_s_per_m
+    for metal in MATERIALS.values():
+        assert 0 < metal.u_s_per_m < 0.1 * metal.conductivity_s_per_m
+
+
+@pytest.mark.parametrize(
+    ("written", "value", "u"),
+    [("5.8e7", 5.8e7, 0.0), ('"58 MS/m"', 5.8e7, 0.0), ('"58 ± 1 MS/m"', 5.8e7, 1e6),
+     ('"35 MS/m ± 2 %"', 3.5e7, 7e5)],
+)  # fmt: skip
+def test_a_conductivity_may_say_how_surely(written: str, value: float, u: float) -> None:
+    build = Build.from_toml(with_line(FIVE_LINES, "conductor", f"conductivity = {written}"))
+    found = build.conductor.conductivity
+    assert (found.value, found.u) == pytest.approx((value, u))
+    assert found.u_given == (u > 0)
+    changed = build.with_changes({"conductor.conductivity": "57 MS/m ± 1 %"}).conductor
+    assert changed.conductivity.u == pytest.approx(5.7e5)

@@ -17,6 +17,9 @@ from sweeplab.quantity import Quantity
 
 DEMO = sorted((Path(__file__).parents[2] / "samples" / "demo").glob("*-[0-9].toml"))
 
+# 100 % IACS (IEC Publication 28, 1925), and how far what is sold as copper spreads.
+COPPER = Quantity(5.8e7, 2.9e6)
+
 
 def test_every_key_is_read_into_si_units() -> None:
     build = Build.from_toml(WHOLE)
@@ -34,7 +37,7 @@ def test_every_key_is_read_into_si_units() -> None:
     )
     assert build.conductor == Conductor(
         form="tube",
-        conductivity=5.8e7,
+        conductivity=COPPER,
         material="copper",
         diameter=Quantity(0.012, 0.0001, True),
         wall=Quantity(0.001),
@@ -72,7 +75,7 @@ def test_every_key_is_read_into_si_units() -> None:
 def test_five_lines_are_enough_and_what_was_taken_is_said() -> None:
     build = Build.from_toml(FIVE_LINES)
     assert build.loop == Loop("circle", Quantity(3.2))
-    assert build.conductor == Conductor("tube", 5.8e7, "copper", Quantity(0.012))
+    assert build.conductor == Conductor("tube", COPPER, "copper", Quantity(0.012))
     assert (build.capacitor, build.settings, build.parts) == (None, (), ())
     assert (build.feed, build.site) == (None, None)
     taken = next(finding for finding in build.findings if finding.code == "taken-as")
@@ -127,16 +130,23 @@ def test_width_and_height_say_rectangle_and_turn_lengths_say_how_many_turns() ->
 
 
 CONDUCTORS = [
-    ("awg = 12", Conductor("wire", 5.8e7, "copper", Quantity(0.127e-3 * 92 ** (24 / 39)))),
-    ('form = "rod"\ndiameter = "6 mm"', Conductor("rod", 5.8e7, "copper", Quantity(0.006))),
+    ("awg = 12", Conductor("wire", COPPER, "copper", Quantity(0.127e-3 * 92 ** (24 / 39)))),
+    ('form = "rod"\ndiameter = "6 mm"', Conductor("rod", COPPER, "copper", Quantity(0.006))),
     (
         'width = "20 mm"\nthickness = "0.5 mm"',
-        Conductor("strip", 5.8e7, "copper", width=Quantity(0.02), thickness=Quantity(0.0005)),
+        Conductor("strip", COPPER, "copper", width=Quantity(0.02), thickness=Quantity(0.0005)),
     ),
-    ('form = "strip"\nwidth = "20 mm"', Conductor("strip", 5.8e7, "copper", width=Quantity(0.02))),
-    ('form = "braid"\ndiameter = "8 mm"', Conductor("braid", 5.8e7, "copper", Quantity(0.008))),
-    ('shield_diameter = "8.1 mm"', Conductor("coax", 5.8e7, "copper", Quantity(0.0081))),
-    ('diameter = "6 mm"\nconductivity = 3e7', Conductor("tube", 3e7, "", Quantity(0.006))),
+    ('form = "strip"\nwidth = "20 mm"', Conductor("strip", COPPER, "copper", width=Quantity(0.02))),
+    ('form = "braid"\ndiameter = "8 mm"', Conductor("braid", COPPER, "copper", Quantity(0.008))),
+    ('shield_diameter = "8.1 mm"', Conductor("coax", COPPER, "copper", Quantity(0.0081))),
+    (
+        'diameter = "6 mm"\nconductivity = "30 MS/m ± 0.5 MS/m"',
+        Conductor("tube", Quantity(3e7, 5e5, True), "", Quantity(0.006)),
+    ),
+    (
+        'diameter = "6 mm"\nconductivity = 3e7',
+        Conductor("tube", Quantity(3e7), "", Quantity(0.006)),
+    ),
 ]
 
 

@@ -43,7 +43,7 @@ def test_commented_lines_work_once_uncommented() -> None:
         ("# turns_per_range = 3.0", ""),
         ('# turn_spacing = "40 mm"', ""),
         ('# wall = "1 mm"', ""),
-        ("# conductivity = 5.8e7", ""),
+        ('# conductivity = "58 MS/m ± 1 MS/m"', ""),
         ('# r = "2 mohm"', ""),
     ]:
         text = template()

@@ -337,6 +337,30 @@ class TestGapPlace:
         assert 1.96 * u > abs(top.sky_ratio - here.sky_ratio)
         assert "site.gap_at" not in moved_effects(model, 7.1e6, known)
 
+    def test_at_the_side_of_a_rectangle_that_stands_the_gap_is_in_its_height(self) -> None:
+        # 1.6 m wide and 0.8 m high, gap in the side of 0.8 m: the same wire as one 0.8 m wide and
+        # 1.6 m high with its gap on top, lying on its side.
+        def text(width: float, height: float, gap_at: str) -> str:
+            return (
+                f'name = "l"\n[loop]\nshape = "rectangle"\nwidth = "{width} m"\n'
+                f'height = "{height} m"\ngap = "40 mm"\n[conductor]\ndiameter = "10 mm"\n'
+                f'[site]\nground = "average"\nheight = "0.5 m"\ngap_at = "{gap_at}"\n'
+            )
+
+        lying = Build.from_toml(text(1.6, 0.8, "side"))
+        upright = Build.from_toml(text(0.8, 1.6, "top"))
+        flat = Build.from_toml(text(1.6, 0.8, "top"))
+        f = 14e6
+        assert LoopModel(lying).impedance(f) == LoopModel(upright).impedance(f)
+        assert LoopModel(lying).impedance(f) != LoopModel(flat).impedance(f)
+        path = standing(closed_path(LoopModel(lying).geometry).nodes_m, "side")
+        assert np.ptp(path, axis=0) == pytest.approx([1.6, 0.0, 0.8])
+        # Its image is nearer than that of the upright one: the ground draws more.
+        assert lying.site is not None
+        assert upright.site is not None
+        drawn = ground_effect(LoopModel(lying), f, lying.site).total_ratio
+        assert drawn > ground_effect(LoopModel(upright), f, upright.site).total_ratio
+
     def test_at_the_side_lies_between(self) -> None:
         seen = [
             ground_effect(model_of(4.0), 7.1e6, site(AVERAGE, 2.0, way)).sky_ratio

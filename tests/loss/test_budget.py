@@ -137,6 +137,21 @@ class TestUncertainty:
         assert budget.shares["efficiency"]["loop.gap"] != 0
         assert "gap-not-described" in [finding.code for finding in budget.findings]
 
+    def test_four_per_cent_of_conductivity_are_two_of_the_conductors_ohms(self, case: Case) -> None:
+        # Skin effect: with the root of the resistivity. Efficiency comes from the sweep, and does
+        # not ask what the conductor should cost.
+        line = next(r for r in case.toml.splitlines() if r.startswith("conductivity"))
+        sigma = case.build.conductor.conductivity.value / 1e6
+        told = changed(case, line, f'conductivity = "{sigma} MS/m ± 4 %"')
+        shares = loss_budget(case.sweep, told).shares
+        budget = loss_budget(case.sweep, told)
+        assert budget.r_conductor_ohm is not None
+        relative = shares["r_conductor_ohm"]["conductor.conductivity"]
+        assert relative / budget.r_conductor_ohm.value == pytest.approx(-0.02, rel=0.05)
+        rest = shares["r_remainder_ohm"]["conductor.conductivity"]
+        assert rest == pytest.approx(-relative, rel=1e-3)
+        assert abs(shares["efficiency"]["conductor.conductivity"]) < 1e-5
+
     def test_noise_enters_as_the_fits_share(self, case: Case) -> None:
         noise = white(np.random.default_rng(1), len(case.sweep), 0.01)
         noisy = case.sweep.with_gamma(case.sweep.gamma + noise)
