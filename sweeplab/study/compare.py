@@ -141,11 +141,16 @@ class _Rule:
     def touches(self, source: str) -> bool:
         """Say whether a source is another quantity after the change than before.
 
-        The loop model's own error is taken as another one where the loop is.
+        The loop model's own error is taken as another one where the loop is, the ground model's
+        where loop or site is; a named metal's conductivity where the metal is.
         """
+        changed = self.changed
         if source.startswith("model."):
-            return any(key.startswith("loop.") for key in self.changed)
-        return any(source == key or source.startswith(f"{key}.") for key in self.changed)
+            rooms = ("loop.", "site.") if source == "model.ground" else ("loop.",)
+            return any(key.startswith(rooms) for key in changed)
+        if source == "conductor.conductivity" and "conductor.material" in changed:
+            return True
+        return any(source == key or source.startswith(f"{key}.") for key in changed)
 
 
 def compare(

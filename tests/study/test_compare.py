@@ -116,6 +116,22 @@ class TestSharedQuantities:
         assert narrow is not None
         assert narrow.u < 0.002 < 0.014 < wide.u
 
+    @pytest.mark.parametrize(
+        ("source", "key", "another"),
+        [("model.ground", "site.height", True), ("model.ground", "loop.gap", True),
+         ("model.ground", "parts.joint.r", False), ("model.reactance", "site.height", False),
+         ("conductor.conductivity", "conductor.material", True),
+         ("conductor.conductivity", "conductor.diameter", False)],
+    )  # fmt: skip
+    def test_ground_and_metal_are_others_where_site_or_metal_is(
+        self, source: str, key: str, another: bool
+    ) -> None:
+        shares = {"r_loss_ohm": {source: 0.01}}
+        sides = [repeats("r_loss_ohm", [0.2, 0.201], u=1e-4, shares=shares) for _ in range(2)]
+        change = only(compare(*sides, [Change(key, "a", "b")]), "r_loss_ohm").change
+        assert change is not None
+        assert (change.u > 0.014) is another
+
 
 class TestVerdicts:
     def test_up_and_down_where_the_interval_is_clear_of_zero(self) -> None:
