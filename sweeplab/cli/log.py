@@ -170,7 +170,11 @@ def _said(file: str, reading: Reading, added: Added) -> str:
     if reading.status != "ok":
         line += f", {reading.status}"
     figures = reading.figures()
-    if "q_unloaded" in figures:
+    other = reading.resonance.q_unloaded_other
+    if other is not None and "q_unloaded" in figures:
+        pair = (shown("q_unloaded", q0) for q0 in (figures["q_unloaded"], other))
+        line += f", Q one of {' or '.join(pair)}"
+    elif "q_unloaded" in figures:
         line += f", Q {shown('q_unloaded', figures['q_unloaded'])}"
     if "efficiency" in figures:
         line += f", efficiency {shown('efficiency', figures['efficiency'])}"

@@ -27,8 +27,10 @@ from sweeplab.present.words import (
 from sweeplab.quantity import format_quantity
 
 if TYPE_CHECKING:
+    from sweeplab.estimate import Estimate
     from sweeplab.finding import Finding
     from sweeplab.reading import Reading
+    from sweeplab.resonance import Resonance
     from sweeplab.study.compare import Comparison
 
 _LEVEL_STYLES = {"problem": "bold red", "warning": "yellow", "note": "dim"}
@@ -57,8 +59,22 @@ def first_words(reading: Reading) -> RenderableType:
     answers = _grid(11)
     answers.add_row("Efficiency", _efficiency(reading))
     answers.add_row("Match", _match(reading))
+    if (pair := both_candidates(reading)) is not None:
+        answers.add_row("Q, unloaded", Text(pair))
     answers.add_row("Next", Text(next_step(reading), style="bold"))
     return Group(_headline(reading), answers)
+
+
+def both_candidates(reading: Reading) -> str | None:
+    """Return both pairs of unloaded Q and coupling factor where the data allow two; else None."""
+    fit = reading.resonance
+    if fit.q_unloaded is None or fit.q_unloaded_other is None:
+        return None
+    under, over = (
+        f"{shown('q_unloaded', q0)} (coupling factor {_coupling(fit, q0):.3f})"
+        for q0 in (fit.q_unloaded, fit.q_unloaded_other)
+    )
+    return f"one of {under} if under-coupled, {over} if over-coupled"
 
 
 _MOST_EVIDENCE = 6
@@ -90,12 +106,21 @@ def figures_table(reading: Reading) -> Table:
         estimate = getattr(resonance, name, None) or getattr(loss, name, None)
         if estimate is not None:
             label = "  " * figure.depth + figure.label
-            table.add_row(label, shown(name, estimate), interval(name, estimate))
+            value = shown(name, estimate)
+            if name == "coupling_factor" and resonance.q_unloaded_other is not None:
+                value += f" or {_coupling(resonance, resonance.q_unloaded_other):.3f}"
+            table.add_row(label, value, interval(name, estimate))
     table.add_row("coupling", COUPLINGS[resonance.coupling], "")
     if resonance.residual_rms is not None:
         points = f"{resonance.points_in_bandwidth} points in the bandwidth"
         table.add_row("fit's residual, rms", f"{resonance.residual_rms:.2g}", points)
     return table
+
+
+def _coupling(fit: Resonance, q_unloaded: Estimate) -> float:
+    """Return the coupling factor that goes with an unloaded Q: ``Q0 = QL (1 + beta)``."""
+    assert fit.q_loaded is not None
+    return q_unloaded.value / fit.q_loaded.value - 1
 
 
 def findings_list(findings: Iterable[Finding]) -> RenderableType:

@@ -16,6 +16,7 @@ from sweeplab.line import Line
 from sweeplab.resonance.alternatives import step_gain
 from sweeplab.resonance.brackets import unexplained_loss
 from sweeplab.resonance.candidates import Candidates, Spread, deviation
+from sweeplab.resonance.dips import about_the_wanted
 from sweeplab.resonance.figures import correlation_inflation
 from sweeplab.resonance.judge import Evidence, judge, screen, share_of_one_point
 from sweeplab.resonance.result import Resonance
@@ -26,7 +27,9 @@ from sweeplab.sweep import Sweep
 _NOTABLE = 3.0
 
 
-def fit_magnitude(sweep: Sweep, line: Line | None = None) -> Resonance:
+def fit_magnitude(
+    sweep: Sweep, line: Line | None = None, *, near_hz: float | None = None
+) -> Resonance:
     """Fit a sweep of which only the reflection's size is known.
 
     Parameters
@@ -35,6 +38,8 @@ def fit_magnitude(sweep: Sweep, line: Line | None = None) -> Resonance:
         As measured; the phase of its reflections is not looked at.
     line : Line or None
         A described feed line, whose loss is taken out where it has the sweep's own impedance.
+    near_hz : float or None
+        Where the wanted resonance is expected, if the sweep dips more than once.
 
     Returns
     -------
@@ -52,6 +57,10 @@ def fit_magnitude(sweep: Sweep, line: Line | None = None) -> Resonance:
         line = None
     loss = 1.0 if line is None else np.abs(line.round_trip(sweep.f_hz))
     at_plane = sweep.with_gamma(np.asarray(np.abs(sweep.gamma) / loss, dtype=np.complex128))
+    several = about_the_wanted(at_plane, near_hz)
+    if several is not None:
+        at_plane = several.sweep
+        findings.append(several.finding())
     return _told(fit_sizes(at_plane), at_plane, line, findings)
 
 

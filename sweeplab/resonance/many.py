@@ -104,10 +104,10 @@ def iter_fit(
 def _fit_without_phase(sweep: Sweep, line: Line | None, near_hz: float | None) -> Resonance:
     """Fit a sweep, as measured, whose phase is unsigned or not known."""
     if sweep.content == "magnitude":
-        return fit_magnitude(sweep, line)
+        return fit_magnitude(sweep, line, near_hz=near_hz)
     signed = with_signs(sweep)
     if signed is None:
-        fit, told = fit_magnitude(sweep, line), signs_unknown()
+        fit, told = fit_magnitude(sweep, line, near_hz=near_hz), signs_unknown()
     else:
         fit, told = fit_resonance(signed.sweep, line, near_hz=near_hz), signed.finding
     return replace(fit, findings=ranked((*fit.findings, told)))

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import math
+import re
 
+import numpy as np
 import pytest
 
 SWEEP = "quay-1_20m_a.s1p"
@@ -159,3 +161,29 @@ def test_columns_and_impedance_are_passed_on(run, demo, tmp_path):
     (sweep,) = strict(result.stdout)["sweeps"]
     assert sweep["z0_ohm"] == 75
     assert sweep["content"] == "complex"
+
+
+def test_sizes_alone_show_both_candidates_at_a_glance(run, first, tmp_path):
+    from simulated import Truth
+
+    truth = Truth(coupling_factor=0.6)
+    loss_db = -20 * np.log10(np.abs(truth.reflection()))
+    rows = (f"{f / 1e6:.6f},{db:.4f}" for f, db in zip(truth.f_hz, loss_db, strict=True))
+    for name in ("a.csv", "b.csv"):
+        text = "\n".join(["frequency (MHz),return loss (dB)", *rows])
+        (tmp_path / name).write_text(text, encoding="utf-8")
+        rows = text.splitlines()[1:]
+    # Coupling factors 0.6 and 1/0.6 dip alike: Q0 is 480 or 800 (Kajfez & Hwan 1984).
+    glance = " ".join(run("read", "a.csv", "b.csv").stdout.split())
+    assert glance.count("one of") == 2
+    under, over = re.findall(r"one of ([\d.]+) .*?, ([\d.]+) ±", glance)[0]
+    assert float(under) == pytest.approx(480, rel=1e-3)
+    assert float(over) == pytest.approx(800, rel=1e-3)
+    for part in ("factor 0.600", "factor 1.667"):
+        assert glance.count(part) == 2
+    page = " ".join(run("read", "a.csv").stdout.split())
+    assert "or 1.667" in page
+    run("init")
+    run("build", "add", str(first))
+    said = run("add", "a.csv", "--build", "first").stdout
+    assert re.search(r"Q one of [\d.]+ .* or [\d.]+", said)

@@ -111,3 +111,39 @@ class TestOneSweep:
             noise = 0.6 + white(rng, 201, 0.01)
             sweep = Sweep(np.linspace(7e6, 7.1e6, 201), noise)
             assert fit_resonance(without_sign(sweep, content)).status == "refused"
+
+
+class TestTwoDips:
+    # Two resonances ten half-power bandwidths apart, their reflections multiplied.
+    TRUTH = Truth(span_bandwidths=30, off_centre=-5, points=401, coupling_factor=0.5)
+    OTHER_HZ = TRUTH.f_loaded_hz * (1 + 10 / TRUTH.q_loaded)
+
+    def sweep(self, content: Content) -> Sweep:
+        f = self.TRUTH.f_hz
+        t = f / self.OTHER_HZ - self.OTHER_HZ / f
+        gamma = self.TRUTH.reflection() * (1 - 0.4 / (1 + 400j * t))
+        noisy = gamma + white(np.random.default_rng(8), f.size, 5e-4)
+        return without_sign(Sweep(f, noisy), content)
+
+    @pytest.mark.parametrize("content", CONTENTS)
+    def test_the_one_meant_is_fitted_and_the_other_told(self, content: Content) -> None:
+        for near, other, q in (
+            (self.TRUTH.f_loaded_hz, self.OTHER_HZ, 300),
+            (self.OTHER_HZ, self.TRUTH.f_loaded_hz, 400),
+        ):
+            fit = fit_resonance(self.sweep(content), near_hz=near)
+            assert fit.f_loaded_hz is not None
+            assert fit.q_loaded is not None
+            # The other's tail is not taken out: within a few hundredths, not within the noise.
+            assert fit.f_loaded_hz.value == pytest.approx(near, rel=0.05 / q)
+            assert fit.q_loaded.value == pytest.approx(q, rel=0.05)
+            (said,) = [f for f in fit.findings if f.code in ("another-dip", "another-resonance")]
+            place = said.evidence.get("f_other_hz", said.evidence.get("f_loaded_hz"))
+            assert place == pytest.approx(other, rel=1e-3)
+
+    @pytest.mark.parametrize("content", CONTENTS)
+    def test_one_dip_is_never_cut(self, content: Content) -> None:
+        rng = np.random.default_rng(9)
+        sweeps = [without_sign(drawn(rng).sweep(rng), content) for _ in range(60)]
+        codes = {f.code for fit in fit_many(sweeps, near_hz=7e6) for f in fit.findings}
+        assert "another-dip" not in codes
