@@ -14,6 +14,7 @@ comes from odd powers alone, however small it is against the reactance.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -134,7 +135,12 @@ class ThinWire:
         self._overlap = _overlap(path, ~path.in_gap)
         self._extent_m = float(np.ptp(path.nodes_m, axis=0).max() * math.sqrt(2))
 
-    def solve(self, f_hz: float, z_conductor_ohm_per_m: complex = 0.0) -> Currents:
+    def solve(
+        self,
+        f_hz: float,
+        z_conductor_ohm_per_m: complex = 0.0,
+        loads: Sequence[tuple[float, complex]] = (),
+    ) -> Currents:
         """Return currents and impedance at one frequency.
 
         Parameters
@@ -142,6 +148,9 @@ class ThinWire:
         f_hz : float
         z_conductor_ohm_per_m : complex
             Internal impedance of the conductor per length [ohm/m]; the gap has none.
+        loads : sequence of (float, complex)
+            Lumped parts in series: fraction of the conductor's way round from the gap, as in
+            `current_at`, and impedance [ohm].
 
         Raises
         ------
@@ -156,6 +165,9 @@ class ThinWire:
             )
         reactive, resistive = self._at(k)
         inner = z_conductor_ohm_per_m * self._overlap
+        for fraction, z_ohm in loads:
+            here = self._at_fraction(fraction)
+            inner = inner + z_ohm * np.outer(here, here)
         solved = np.linalg.solve(1j * reactive + resistive + inner, self._drive + 0j)
         gap_current = complex(self._drive @ solved)
         current = np.asarray(solved / gap_current, dtype=np.complex128)
@@ -172,6 +184,10 @@ class ThinWire:
         Zero and one are the conductor's two ends at the gap. With turns in parallel: of the
         first turn.
         """
+        return complex(self._at_fraction(fraction) @ currents.nodes_a)
+
+    def _at_fraction(self, fraction: float) -> FloatArray:
+        """Return what each node's current counts for at a fraction of the way round, shape (n,)."""
         in_gap = self.path.in_gap[self.path.rings[0]]
         wire = np.flatnonzero(~in_gap)
         # The conductor is one unbroken run of segments that starts where the gap ends.
@@ -179,9 +195,13 @@ class ThinWire:
         order = (first + np.arange(wire.size)) % in_gap.size
         ends = np.concatenate([[0.0], np.cumsum(self.path.lengths_m[order])])
         nodes = np.append(order, (order[-1] + 1) % in_gap.size)
-        along = currents.nodes_a[nodes]
         place = fraction * ends[-1]
-        return complex(np.interp(place, ends, along.real), np.interp(place, ends, along.imag))
+        before = int(np.clip(np.searchsorted(ends, place, side="right") - 1, 0, wire.size - 1))
+        along = (place - ends[before]) / (ends[before + 1] - ends[before])
+        counted = np.zeros(len(self.path.nodes_m))
+        counted[nodes[before]] += 1 - along
+        counted[nodes[before + 1]] += along
+        return counted
 
     def _at(self, k: float) -> tuple[FloatArray, FloatArray]:
         """Return (X, R) of ``Z = R + jX`` at wave number k, each (n, n) [ohm]."""
