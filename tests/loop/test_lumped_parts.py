@@ -49,8 +49,8 @@ class TestResistance:
         assert np.abs(apart).max() < 3e-6
         turned = np.abs(np.angle(loaded.nodes_a / without.nodes_a)).max()
         assert 0 < turned < 2 * 0.15 / abs(without.impedance_ohm)
-        assert loaded.r_radiation_ohm == pytest.approx(without.r_radiation_ohm, rel=1e-5)
-        assert loaded.impedance_ohm.imag == pytest.approx(without.impedance_ohm.imag, rel=1e-6)
+        assert loaded.r_radiation_ohm == pytest.approx(without.r_radiation_ohm, rel=1e-4)
+        assert loaded.impedance_ohm.imag == pytest.approx(without.impedance_ohm.imag, rel=1e-5)
 
     def test_of_a_hundred_ohms_does_bend_it(self) -> None:
         # The control: a part that is no part of such a loop.
