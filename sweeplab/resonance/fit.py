@@ -48,6 +48,8 @@ class Fitted:
     rows : Rows
         With the weights that the fit ended with.
     solution : Solution
+    misfit : ndarray of complex, shape (b, n)
+        Data minus model in the turned frame, unweighted.
     delay_free : ndarray of bool, shape (b,)
         Whether the delay was fitted.
     sigma : ndarray, shape (b,)
@@ -69,6 +71,7 @@ class Fitted:
 
     rows: Rows
     solution: Solution
+    misfit: ComplexArray
     delay_free: BoolArray
     sigma: FloatArray
     covariance: FloatArray
@@ -256,6 +259,7 @@ def _summed_up(
     return Fitted(
         rows=rows,
         solution=solution,
+        misfit=misfit,
         delay_free=delay_free,
         sigma=sigma,
         covariance=inverse * (sigma**2)[:, None, None],
