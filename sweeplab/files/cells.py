@@ -38,7 +38,6 @@ _PARTS: dict[Role, tuple[Role, Role]] = {
     "y_s": ("g_s", "b_s"),
 }
 _WHOLES = {parts[0]: whole for whole, parts in _PARTS.items()}
-_SEARCHED_LINES = 2000
 # Begins what stands for a complex cell's imaginary part; no other cell can hold it.
 MARK = "\x1a"
 
@@ -59,11 +58,14 @@ class Cells:
     imaginary: Lines
 
 
-def unfold(lines: Lines) -> Cells | None:
-    """Return a table's lines with their complex cells replaced, None where there are none."""
-    begin = (line for line in lines[:_SEARCHED_LINES] if "j" in line.lower() or "i" in line.lower())
-    if not any(_search(line) for line in begin):
-        return None
+def may_hold_cells(lines: Sequence[str]) -> bool:
+    """Whether something that reads like a complex number stands in the lines."""
+    likely = (line for line in lines if "j" in line.lower() or "i" in line.lower())
+    return any(_search(line) for line in likely)
+
+
+def unfold(lines: Lines) -> Cells:
+    """Return a table's lines with their complex cells replaced."""
     return Cells(
         real=lines.mapped(lambda line: _replaced(line, _real)),
         imaginary=lines.mapped(lambda line: _replaced(line, _imaginary)),

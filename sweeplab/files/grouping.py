@@ -19,7 +19,7 @@ import numpy as np
 from sweeplab.errors import ReadError
 from sweeplab.files.limits import MENDED_LIMIT, ROW_LIMIT_CHARACTERS, too_many_mended
 from sweeplab.files.mend import row_cut
-from sweeplab.files.numbers import Spelling, parse_number, parse_plain, words_of
+from sweeplab.files.numbers import Spelling, parse_even, parse_number, parse_plain, words_of
 from sweeplab.files.script import Script, row_texts
 from sweeplab.files.show import show
 from sweeplab.files.source import Source
@@ -112,13 +112,19 @@ def _numbers(script: Script, source: Source, comma: str, spelling: Spelling) -> 
     mended = 0
     for rows in row_texts(source, script):
         text = "\n".join(rows).replace(",", comma)
+        rows = text.split("\n")
         spelling.look(text)
+        even = parse_even(rows)
+        if even is not None:
+            values.frombytes(even.tobytes())
+            counts.extend([even.shape[1]] * len(rows))
+            continue
         plain = parse_plain(text)
         if plain is not None:
             values.extend(plain)
-            counts.extend(_count(row) for row in text.split("\n"))
+            counts.extend(_count(row) for row in rows)
             continue
-        for row in text.split("\n"):
+        for row in rows:
             line = script.row_lines[len(counts)]
             found = parse_plain(row)
             if found is None:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from sweeplab.errors import ReadError
 
 SIZE_LIMIT_BYTES = 256_000_000
-# A million points and one, with room for a line that is wrapped; no analyzer sweeps over more.
-LINE_LIMIT = 2_000_000
+# A million points and one with a preamble; no analyzer sweeps over more.
+LINE_LIMIT = 1_200_000
 # A frequency of a network of 64 ports fits on one.
 LINE_LIMIT_CHARACTERS = 200_000
 # A table's row, an option line, a keyword are never as long as this.

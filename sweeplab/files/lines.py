@@ -57,10 +57,13 @@ class Lines(Sequence[str]):
 
     def pieces(self) -> Iterator[tuple[int, list[str]]]:
         """Yield some lines at a time, after the index of their first."""
-        for first in range(self._first, self._stop, _PIECE):
-            stop = min(first + _PIECE, self._stop)
-            text = self._text[self._begin(first) : self._ends[stop - 1]]
-            yield first - self._first, text.split("\n")
+        for first in range(0, len(self), _PIECE):
+            yield first, self.between(first, min(first + _PIECE, len(self)))
+
+    def between(self, first: int, stop: int) -> list[str]:
+        """Return the lines from one index to before another, at least one."""
+        first, stop = self._first + first, self._first + stop
+        return self._text[self._begin(first) : self._ends[stop - 1]].split("\n")
 
     def mapped(self, change: Callable[[str], str]) -> Lines:
         """Return each line changed; none may gain a line end."""

@@ -5,10 +5,13 @@ from __future__ import annotations
 import math
 import re
 from array import array
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from sweeplab.finding import Finding
+from sweeplab.sweep import FloatArray
 
 # Narrower than float(), which also takes "1_000" and digits of other scripts.
 _PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
@@ -91,11 +94,34 @@ def parse_plain(text: str) -> array[float] | None:
     if not _PLAIN_TEXT.fullmatch(text):
         return None
     try:
-        words = text.replace("D", "e").replace("d", "e")
+        words = _with_e(text)
         few = len(words) < _LONG
         return array("d", map(float, words.split() if few else words_of(words)))
     except ValueError:
         return None
+
+
+def parse_even(rows: Sequence[str]) -> FloatArray | None:
+    """Return the numbers of rows that all have as many, None where not or one is spelled oddly.
+
+    Takes what `parse_plain` takes, faster still.
+
+    Returns
+    -------
+    ndarray, shape (len(rows), k), or None
+    """
+    text = "\n".join(rows)
+    if not _PLAIN_TEXT.fullmatch(text) or not text[:1].strip():
+        return None
+    try:
+        values = np.loadtxt(_with_e(text).split("\n"), comments=None, ndmin=2)
+    except ValueError:
+        return None
+    return values if len(values) == len(rows) else None
+
+
+def _with_e(text: str) -> str:
+    return text.replace("D", "e").replace("d", "e")
 
 
 @dataclass

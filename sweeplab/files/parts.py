@@ -53,8 +53,8 @@ class Part:
 
     def text_of(self, lines: Sequence[str]) -> str:
         """Return the part as a file of its own."""
-        own = range(max(self.begin, self.above), self.stop)
-        return "\n".join([*lines[: self.above], *(lines[index] for index in own), ""])
+        own = lines[max(self.begin, self.above) : self.stop]
+        return "\n".join([*lines[: self.above], *own, ""])
 
     def placed(self, error: ReadError) -> ReadError:
         """Return an error about the part's text as one about the file."""

@@ -107,7 +107,12 @@ def row_texts(source: Source, script: Script) -> Iterator[list[str]]:
     """Yield the rows of the network's data without comments, some at a time."""
     for begin in range(0, len(script.row_lines), _ROWS_AT_A_TIME):
         numbers = script.row_lines[begin : begin + _ROWS_AT_A_TIME]
-        yield [_parted(source.lines[number - 1])[0] for number in numbers]
+        first, last = numbers[0], numbers[-1]
+        if last - first + 1 == len(numbers):
+            rows = source.lines.between(first - 1, last)
+        else:
+            rows = [source.lines[number - 1] for number in numbers]
+        yield [_parted(row)[0] if "!" in row or ";" in row else row for row in rows]
 
 
 @dataclass

@@ -15,11 +15,12 @@ import numpy as np
 from sweeplab.errors import ReadError
 from sweeplab.files.axis import frequency
 from sweeplab.files.block import Block, read_block, read_rows, rows_below
-from sweeplab.files.cells import MARK, check_complex, parted, unfold
+from sweeplab.files.cells import MARK, Cells, check_complex, may_hold_cells, parted, unfold
 from sweeplab.files.claim import Claim, Request
 from sweeplab.files.columns import WORDS, Column, how_to_say
 from sweeplab.files.header import Header, find_header
 from sweeplab.files.layout import SEARCHED_LINES, Layout, find_layout, split_fields
+from sweeplab.files.limits import MENDED_LIMIT, too_many_mended
 from sweeplab.files.lines import Lines
 from sweeplab.files.mend import Rows
 from sweeplab.files.parts import begin_again, find_parts, several
@@ -95,17 +96,25 @@ def read(source: Source, request: Request) -> Rows:
 
 
 def _shape(source: Source) -> _Shape | None:
-    cells = unfold(source.lines)
-    if cells is not None:
-        layout = find_layout(cells.real)
-        if layout is not None:
-            fields = split_fields(cells.imaginary[layout.first], layout.separator)
-            pairs = tuple(place for place, field in enumerate(fields) if field.startswith(MARK))
-            if pairs:
-                real = replace(source, lines=cells.real)
-                return _Shape(replace(layout, pairs=pairs), real, cells.imaginary)
+    top = source.lines[:SEARCHED_LINES]
+    layout = _complex_layout(unfold(top)) if may_hold_cells(top) else None
+    if layout is not None:
+        if len(source.lines) > MENDED_LIMIT:
+            raise too_many_mended(source.name, MENDED_LIMIT + 1)
+        cells = unfold(source.lines)
+        return _Shape(layout, replace(source, lines=cells.real), cells.imaginary)
     layout = find_layout(source.lines)
     return None if layout is None else _Shape(layout, source, None)
+
+
+def _complex_layout(cells: Cells) -> Layout | None:
+    """Return the layout of a table whose first row has complex cells, else None."""
+    layout = find_layout(cells.real)
+    if layout is None:
+        return None
+    fields = split_fields(cells.imaginary[layout.first], layout.separator)
+    pairs = tuple(place for place, field in enumerate(fields) if field.startswith(MARK))
+    return replace(layout, pairs=pairs) if pairs else None
 
 
 def _one_sweep(
