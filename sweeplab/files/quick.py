@@ -13,6 +13,7 @@ from functools import lru_cache
 import numpy as np
 
 from sweeplab.errors import ReadError, SweepError
+from sweeplab.files.decimals import plain_rows
 from sweeplab.files.limits import LINE_LIMIT, ROW_LIMIT_CHARACTERS
 from sweeplab.files.mend import PLAUSIBLE_HZ
 from sweeplab.files.options import Options, parse_options
@@ -45,13 +46,10 @@ def read(data: bytes, name: str, sha256: str, written: str | None = None) -> Swe
     head = _HEAD.match(data)
     if head is None or _ports(name) not in (1, None):
         return None
-    body = data[head.end() :]
-    if body.translate(None, _PLAIN):
-        return None
     try:
         text = head[0].decode("utf-8")
         options = _options(head[1])
-        values = _values(body)
+        values = _values(data[head.end() :])
     except (ReadError, ValueError):
         return None
     if values is None or len(options.references_ohm) > 1:
@@ -75,6 +73,11 @@ def _ports(name: str) -> int | None:
 
 
 def _values(body: bytes) -> FloatArray | None:
+    plain = plain_rows(body, _COLUMNS)
+    if plain is not None:
+        return plain
+    if body.translate(None, _PLAIN):
+        return None
     if b"\r" in body and body.count(b"\r") != body.count(b"\r\n"):
         return None
     if not body.strip():

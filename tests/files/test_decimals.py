@@ -1,0 +1,58 @@
+"""Plain decimals by whole numbers: bit for bit what Python's own reading of a number gives."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sweeplab.files.decimals import plain_rows
+
+# At most 15 digits, as instruments write; leading zeros and a bare point at the end are allowed.
+whole = st.integers(0, 10**7).map(str)
+decimals = st.builds(
+    lambda sign, before, point, after: sign + str(before) + point + after,
+    st.sampled_from(["", "-"]),
+    st.integers(0, 99_999),
+    st.just("."),
+    st.text("0123456789", max_size=10),
+)
+numbers = st.one_of(whole, decimals)
+rows = st.lists(st.tuples(numbers, numbers, numbers), min_size=1, max_size=20)
+
+
+def text_of(table: list[tuple[str, ...]]) -> bytes:
+    return "".join(" ".join(row) + "\n" for row in table).encode()
+
+
+@given(rows)
+def test_every_number_is_what_python_makes_of_its_digits(table: list[tuple[str, ...]]) -> None:
+    found = plain_rows(text_of(table), 3)
+    wanted = np.array([[float(cell) for cell in row] for row in table])
+    if found is None:
+        # Negative zero is the only thing declined here.
+        assert (np.signbit(wanted) & (wanted == 0)).any()
+    else:
+        assert found.tobytes() == wanted.tobytes()
+
+
+@given(st.text("0123456789.- \n", max_size=60))
+def test_what_is_no_table_of_numbers_is_declined(text: str) -> None:
+    found = plain_rows(text.encode(), 3)
+    if found is not None:
+        wanted = [[float(cell) for cell in line.split()] for line in text.splitlines()]
+        assert found.tolist() == wanted
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        b"", b"\n", b"1 2 3", b"1 2 3\n4 5\n", b"1 2\n3 4 5 6\n", b"1  2 3\n", b" 1 2 3\n",
+        b"1 2 3\r\n", b"1\t2 3\n", b"1 2 3e4\n", b"1 +2 3\n", b"1 2-3 4\n", b"1 -. 3\n",
+        b"1 . 3\n", b"1 2.3.4 5\n", b"1 --2 3\n", b"1 2 -\n", b"1 -0.0 2\n",
+        b"1 2 12345678901234567.8\n", b"1 2 99999999999999999999999\n", b"1 2 nan\n",
+    ],
+)  # fmt: skip
+def test_anything_less_plain_is_declined(body: bytes) -> None:
+    assert plain_rows(body, 3) is None
