@@ -34,6 +34,11 @@ _CIRCLE_SIDES = 32
 # needs: a chord's height counts against the offset.
 _FINE_SEGMENTS = 112
 _COPPER_S_PER_M = 5.8e7
+# Between two conductors that lie on one another.
+_INSULATION_M = 0.001
+_MOST_TILT_RAD = math.radians(85)
+# Of a coupling factor's logarithm, where one is sought.
+_SETTLED = 1e-5
 # Where along a turn the tangent is taken, as a fraction of its length either way: wide enough to
 # see past one chord of a circle.
 _REACH = 0.01
@@ -189,6 +194,64 @@ def circumference_for(
     return None
 
 
+def offset_for(
+    model: LoopModel,
+    feed: CouplingGeometry,
+    f_hz: float,
+    r_total_ohm: float,
+    wanted: float = 1.0,
+    z0_ohm: float = 50.0,
+) -> float | None:
+    """Return the distance from the main conductor for a wanted coupling factor [m].
+
+    From where the conductors all but touch to where both loops' middles meet; everything else of
+    `feed` stays. None where no distance between gives that much.
+    """
+    across = float(np.ptp(_first_turn(model) @ _place(_first_turn(model), feed.position)[1]))
+    least = model.geometry.radius_m + feed.conductor_radius_m + _INSULATION_M
+    most = across / 2 - feed.half_width_m
+
+    def excess(log_distance: float) -> float:
+        moved = replace(feed, offset_m=math.exp(-log_distance))
+        return math.log(coupling_factor(model, moved, f_hz, r_total_ohm, z0_ohm) / wanted)
+
+    if most <= least:
+        return None
+    found = _between(excess, -math.log(most), -math.log(least))
+    return None if found is None else math.exp(-found)
+
+
+def tilt_for(
+    model: LoopModel,
+    feed: CouplingGeometry,
+    f_hz: float,
+    r_total_ohm: float,
+    wanted: float = 1.0,
+    z0_ohm: float = 50.0,
+) -> float | None:
+    """Return how far to turn a coupling loop out of the plane for a wanted coupling factor [rad].
+
+    About the line from its nearest point to its middle; everything else of `feed` stays. None
+    where it couples too little as it is.
+    """
+
+    def excess(along: float) -> float:
+        # Coupling goes with the square of the cosine, all but exactly.
+        turned = replace(feed, tilt_rad=math.acos(math.exp(along)))
+        return math.log(coupling_factor(model, turned, f_hz, r_total_ohm, z0_ohm) / wanted)
+
+    found = _between(excess, math.log(math.cos(_MOST_TILT_RAD)), 0.0)
+    return None if found is None else math.acos(math.exp(found))
+
+
+def _between(function: Callable[[float], float], low: float, high: float) -> float | None:
+    """Return where a rising function is zero between two places; None where it is not."""
+    below, above = function(low), function(high)
+    if below > 0 or above < 0:
+        return None
+    return min(_crossing(function, (low, below), (high, above)), high)
+
+
 def _crossing(
     function: Callable[[float], float], below: tuple[float, float], above: tuple[float, float]
 ) -> float:
@@ -197,7 +260,7 @@ def _crossing(
     for _ in range(12):
         x = below[0] - below[1] * (above[0] - below[0]) / (above[1] - below[1])
         y = function(x)
-        if abs(y) < 1e-6:
+        if abs(y) < _SETTLED:
             break
         below, above = (below, (x, y)) if y > 0 else ((x, y), above)
     return x

@@ -28,7 +28,7 @@ _BANDS_BY_SIZE, _BANDS_BY_STOCK = 9, 5
 # What the columns mean that do not say it themselves.
 _LEGEND = (
     "Bandwidth: half power, coupling loop matched. V peak over the capacitor and A rms at 100 W. "
-    "Coupling loop: circumference for a match to 50 ohm; SWR: of the one described. "
+    "Coupling loop: circumference for a match to 50 ohm. "
     "Hz/degree of the knob takes a linear capacitor; width/degree is that in bandwidths."
 )
 
@@ -38,6 +38,7 @@ def plan_page(planned: Plan, tables: Sequence[RenderableType] = ()) -> Renderabl
     parts: list[RenderableType] = [_headline(planned)]
     if planned.bands:
         parts += [Text(), _expected(planned.bands), Text(), _demands(planned), Text(_LEGEND, "dim")]
+        parts += _matching(planned)
     if planned.power_w is not None:
         parts += [Text(), _under_power(planned, planned.power_w)]
     for table in tables:
@@ -177,9 +178,7 @@ def _expected(bands: Sequence[BandPlan]) -> Table:
 
 
 def _demands(planned: Plan) -> Table:
-    table = _table(
-        "band", "V/100 W", "A/100 W", "coupling loop", "SWR as is", "Hz/degree", "width/degree"
-    )
+    table = _table("band", "V/100 W", "A/100 W", "coupling loop", "Hz/degree", "width/degree")
     for band in planned.bands:
         if band.figures is None:
             continue
@@ -194,11 +193,49 @@ def _demands(planned: Plan) -> Table:
             volts,
             amperes,
             _short(None if coupling is None else coupling.circumference_m, "m"),
-            _short(None if coupling is None else coupling.swr, ""),
             _UNKNOWN if rate is None else format_quantity(rate, "", digits=2),
             _UNKNOWN if rate is None else f"{rate / band.figures.bandwidth_hz.value:.2g}",
         )
     return table
+
+
+def _matching(planned: Plan) -> list[RenderableType]:
+    """Return where the coupling loop described gives a match, band by band and for all."""
+    described = [band for band in planned.bands if band.coupling and band.coupling.swr]
+    if not described:
+        return []
+    heading = Text("The coupling loop described", style="bold")
+    heading.append(
+        ": where it matches, moved off the conductor or turned out of the plane", "not bold"
+    )
+    table = _table("band", "SWR as is", "matched at", "or turned by")
+    for band in described:
+        coupling = band.coupling
+        assert coupling is not None
+        table.add_row(
+            band.band,
+            _short(coupling.swr, ""),
+            _with_u(coupling.offset_m, "m"),
+            _UNKNOWN if coupling.tilt_deg is None else (
+                f"{coupling.tilt_deg.value:.0f} ± {coupling.tilt_deg.u:.0f} degrees"
+            ),
+        )  # fmt: skip
+    found: list[RenderableType] = [Text(), heading, table]
+    place = planned.coupling_for_all
+    if place is not None:
+        where = "as described"
+        if place.tilt_deg is not None:
+            where = f"turned by {place.tilt_deg:.0f} degrees"
+        if place.offset_m is not None:
+            where = f"at {format_quantity(place.offset_m, 'm', digits=2)}"
+        found.append(
+            Text(f"Left alone for all of them, best {where}: SWR up to {place.worst_swr:.2g}.")
+        )
+    return found
+
+
+def _with_u(estimate: Estimate | None, unit: str) -> str:
+    return _UNKNOWN if estimate is None else format_quantity(estimate.value, unit, estimate.u)
 
 
 def _under_power(planned: Plan, power_w: float) -> RenderableType:

@@ -16,10 +16,17 @@ from sweeplab.loop import LoopModel
 from sweeplab.loop.coupling import CouplingGeometry
 from sweeplab.quantity import Quantity, format_quantity
 from sweeplab.study.plan_band import BandFigures, band_figures, open_items
-from sweeplab.study.plan_coupling import Matched, coupling_geometry, matched
+from sweeplab.study.plan_coupling import (
+    Matched,
+    OnePlace,
+    coupling_geometry,
+    matched,
+    one_place,
+)
 from sweeplab.study.plan_reach import range_known, tuning_reach
 from sweeplab.study.plan_stuff import conductor_length_m, conductor_mass_kg
 from sweeplab.study.safety import Distances, Strain, distances, strain, voltage_finding
+from sweeplab.threads import one_blas_thread
 
 # A knob that passes this share of the bandwidth in a degree is hard to set (common practice, no
 # source).
@@ -85,6 +92,8 @@ class BandPlan:
             "coupling_circumference_m": _json(coupling.circumference_m),
             "coupling_factor": _json(coupling.coupling_factor),
             "swr": _json(coupling.swr),
+            "match_offset_m": _json(coupling.offset_m),
+            "match_tilt_deg": _json(coupling.tilt_deg),
             "tuning_hz_per_degree": self.tuning_hz_per_degree,
             **{name: _json(e) for name, e in _strained(self.at_power, "").items()},
             "distances": None if self.distances is None else self.distances.to_json(),
@@ -127,6 +136,9 @@ class Plan:
     findings : tuple of Finding
     not_described : mapping of str to str
         What was left out of the build and may cost efficiency, by key.
+    coupling_for_all : OnePlace or None
+        Where the coupling loop described serves all bands best; None where none is described, or
+        no place does.
     """
 
     build: str
@@ -138,6 +150,7 @@ class Plan:
     power_w: float | None
     findings: tuple[Finding, ...]
     not_described: dict[str, str]
+    coupling_for_all: OnePlace | None = None
 
     @property
     def tuning_hz_per_degree(self) -> float | None:
@@ -158,6 +171,9 @@ class Plan:
             "tuning_range_hz": None if reach is None else list(reach),
             "power_w": self.power_w,
             "not_described": self.not_described,
+            "coupling_for_all": (
+                None if self.coupling_for_all is None else self.coupling_for_all.to_json()
+            ),
             "findings": [finding.to_json() for finding in self.findings],
         }
 
@@ -187,6 +203,13 @@ def plan(
     ModelError
         The build lies outside the loop's model altogether.
     """
+    with one_blas_thread():
+        return _plan(build, bands, power_w, coupling=coupling)
+
+
+def _plan(
+    build: Build, bands: Sequence[str] | None, power_w: float | None, *, coupling: bool
+) -> Plan:
     model = LoopModel(build)
     reach = tuning_reach(build, model)
     geometry, taken = coupling_geometry(build)
@@ -207,7 +230,12 @@ def plan(
         power_w=power_w,
         findings=ranked((*_findings(build, planned, power_w), *taken, *build.findings)),
         not_described={item.key: item.words for item in items},
-    )
+        coupling_for_all=one_place(build, geometry, [
+            (band.figures, band.coupling)
+            for band in planned
+            if band.figures is not None and band.coupling is not None
+        ]),
+    )  # fmt: skip
 
 
 def resized(build: Build, circumference_m: float) -> Build:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from sweeplab.build import Build
@@ -10,7 +11,13 @@ from sweeplab.errors import ModelError
 from sweeplab.estimate import Estimate
 from sweeplab.finding import Finding
 from sweeplab.loop import LoopModel
-from sweeplab.loop.coupling import CouplingGeometry, circumference_for, coupling_factor
+from sweeplab.loop.coupling import (
+    CouplingGeometry,
+    circumference_for,
+    coupling_factor,
+    offset_for,
+    tilt_for,
+)
 from sweeplab.study.plan_band import BandFigures
 
 Z0_OHM = 50.0
@@ -32,11 +39,36 @@ class Matched:
         For a match to 50 ohm; None where none that fits gives one.
     coupling_factor, swr : Estimate or None
         What the described coupling loop gives at resonance; None where none is described.
+    offset_m, tilt_deg : Estimate or None
+        How far from the main conductor, or how far turned out of the plane where it is, the
+        described one would give a match; None where it cannot so.
     """
 
     circumference_m: Estimate | None
     coupling_factor: Estimate | None = None
     swr: Estimate | None = None
+    offset_m: Estimate | None = None
+    tilt_deg: Estimate | None = None
+
+
+@dataclass(frozen=True)
+class OnePlace:
+    """Where the described coupling loop serves all bands best, without being touched.
+
+    Parameters
+    ----------
+    offset_m, tilt_deg : float or None
+        The one that is changed; both None where it is best as described.
+    worst_swr : float
+    """
+
+    offset_m: float | None
+    tilt_deg: float | None
+    worst_swr: float
+
+    def to_json(self) -> dict[str, float | None]:
+        """Return the place and its worst SWR."""
+        return dict(vars(self))
 
 
 def coupling_geometry(build: Build) -> tuple[CouplingGeometry, tuple[Finding, ...]]:
@@ -97,7 +129,64 @@ def matched(build: Build, geometry: CouplingGeometry, figures: BandFigures) -> M
     except ModelError:
         return Matched(None)
     factor = _scaled(beta, r, -1.0)
-    return Matched(around, factor, _swr(factor))
+    return Matched(around, factor, _swr(factor), *_moved(model, geometry, figures))
+
+
+def _moved(
+    model: LoopModel, geometry: CouplingGeometry, figures: BandFigures
+) -> tuple[Estimate | None, Estimate | None]:
+    """Return the distance and the turn [degrees] at which a coupling loop gives a match."""
+    at = figures.f_hz, figures.r_total_ohm.value
+    offset = offset_for(model, geometry, *at)
+    tilt = tilt_for(model, geometry, *at)
+
+    def steepness(moved: CouplingGeometry, step: float) -> float:
+        """Return by how much ln(beta), zero at the match, moves a step farther on."""
+        return math.log(coupling_factor(model, moved, *at, Z0_OHM)) / step
+
+    near = turn = None
+    if offset is not None:
+        further = replace(geometry, offset_m=offset * _STEP)
+        near = _placed(offset, steepness(further, offset * (_STEP - 1)), figures.r_total_ohm)
+    if tilt is not None:
+        further = replace(geometry, tilt_rad=tilt + math.radians(1))
+        turn = _placed(math.degrees(tilt), steepness(further, 1.0), figures.r_total_ohm)
+    return near, None if turn is None else turn.clipped(0.0, 90.0)
+
+
+def _placed(value: float, steepness: float, r: Estimate) -> Estimate:
+    """Return a place of a match, that moves with ln R and the coupling's model over `steepness`."""
+    per_log = 1 / abs(steepness)
+    u = per_log * math.hypot(r.u / r.value, _U_COUPLING)
+    model = 1.96 * _U_COUPLING * per_log
+    # More resistance wants more coupling: nearer, less turned.
+    low = value - math.hypot(per_log * math.log(r.high / r.value), model)
+    high = value + math.hypot(per_log * math.log(r.value / r.low), model)
+    return Estimate(value, u, max(low, 0.0), high)
+
+
+def one_place(
+    build: Build, geometry: CouplingGeometry, bands: Sequence[tuple[BandFigures, Matched]]
+) -> OnePlace | None:
+    """Return where a described coupling loop serves all bands best, its size left as it is.
+
+    All bands' coupling factors go up and down together, so that the best is where highest and
+    lowest are as far from a match, ``sqrt(highest/lowest)``. None where nothing is to be gained.
+    """
+    known = [(f, m.coupling_factor.value) for f, m in bands if m.coupling_factor is not None]
+    if len(known) < 2:
+        return None
+    highest, lowest = max(beta for _, beta in known), min(beta for _, beta in known)
+    worst, wanted = math.sqrt(highest / lowest), 1 / math.sqrt(highest * lowest)
+    model, (figures, beta) = LoopModel(build), known[0]
+    if max(highest, 1 / lowest) < 1.05 * worst:
+        return OnePlace(None, None, max(highest, 1 / lowest))
+    at = figures.f_hz, figures.r_total_ohm.value, beta * wanted
+    tilt = tilt_for(model, geometry, *at)
+    if tilt is not None:
+        return OnePlace(None, math.degrees(tilt), worst)
+    offset = offset_for(model, geometry, *at)
+    return None if offset is None else OnePlace(offset, None, worst)
 
 
 def _scaled(value: float, r: Estimate, power: float) -> Estimate:

@@ -13,10 +13,13 @@ import pytest
 from sweeplab.bands import BANDS_HZ
 from sweeplab.build import Build
 from sweeplab.errors import ModelError
+from sweeplab.loop import LoopModel
 from sweeplab.loop.conductor import conductor_impedance
+from sweeplab.loop.coupling import coupling_factor
 from sweeplab.quantity import Quantity
 from sweeplab.study.plan import Plan, plan, resized
 from sweeplab.study.plan_band import band_figures, open_items
+from sweeplab.study.plan_coupling import coupling_geometry
 from sweeplab.study.plan_stock import stock_loops
 from sweeplab.study.plan_stuff import (
     Allowance,
@@ -319,15 +322,60 @@ class TestCommonPractice:
         names = {b.band for b in planned(self.TWO).bands}
         assert names >= {"80m", "60m", "40m", "30m"}
 
+    # Where a coupling loop of 0.55 m over-couples it is moved off the conductor or turned.
     @pytest.mark.parametrize(("loop", "bands"), [(ONE, "40m 30m 20m 17m 15m 12m 10m"),
                                                  (TWO, "80m 60m 40m 30m")])  # fmt: skip
-    def test_a_coupling_loop_of_055_metre_couples_enough_everywhere(
+    def test_a_coupling_loop_of_055_metre_is_matched_everywhere_by_turning_it(
         self, loop: str, bands: str
     ) -> None:
-        # Enough is what counts: moved off the conductor or turned, a loop couples less.
-        found = planned(loop, CAPACITOR + self.FEED)
+        described = build(loop, rest=CAPACITOR + self.FEED)
+        geometry, _ = coupling_geometry(described)
         for name in bands.split():
-            assert band(found, name).coupling.coupling_factor.high > 1
+            at = band(planned(loop, CAPACITOR + self.FEED), name)
+            tilt = at.coupling.tilt_deg
+            assert 20 < tilt.low < tilt.value < tilt.high < 70
+            turned = replace(geometry, tilt_rad=math.radians(tilt.value))
+            r = at.figures.r_total_ohm.value
+            beta = coupling_factor(LoopModel(described), turned, at.f_hz, r)
+            assert beta == pytest.approx(1, abs=1e-3)
+
+    @pytest.mark.parametrize(("loop", "bands"), [(ONE, "40m 30m 20m 17m 15m 12m 10m"),
+                                                 (TWO, "80m 60m")])  # fmt: skip
+    def test_and_by_moving_it_on_most_bands(self, loop: str, bands: str) -> None:
+        described = build(loop, rest=CAPACITOR + self.FEED)
+        geometry, _ = coupling_geometry(described)
+        for name in bands.split():
+            at = band(planned(loop, CAPACITOR + self.FEED), name)
+            offset = at.coupling.offset_m
+            assert 0.04 < offset.low < offset.value < offset.high < 0.4
+            moved = replace(geometry, offset_m=offset.value)
+            r = at.figures.r_total_ohm.value
+            beta = coupling_factor(LoopModel(described), moved, at.f_hz, r)
+            assert beta == pytest.approx(1, abs=1e-3)
+
+    @pytest.mark.parametrize("loop", [ONE, TWO])
+    def test_turned_once_it_serves_every_band_below_an_swr_of_two(self, loop: str) -> None:
+        found = planned(loop, CAPACITOR + self.FEED)
+        place = found.coupling_for_all
+        assert 35 < place.tilt_deg < 60
+        assert place.worst_swr < 2
+        described = build(loop, rest=CAPACITOR + self.FEED)
+        geometry, _ = coupling_geometry(described)
+        turned = replace(geometry, tilt_rad=math.radians(place.tilt_deg))
+        betas = [
+            coupling_factor(LoopModel(described), turned, b.f_hz, b.figures.r_total_ohm.value)
+            for b in found.bands
+        ]
+        worst = max(max(beta, 1 / beta) for beta in betas)
+        # All bands' coupling goes up and down together, to 2 %.
+        assert worst == pytest.approx(place.worst_swr, rel=0.02)
+
+    def test_a_coupling_loop_too_small_is_matched_by_no_turn(self) -> None:
+        small = self.FEED.replace("0.55 m", "0.25 m")
+        only = plan(build(self.ONE, rest=CAPACITOR + small), ["10m"]).bands[0]
+        assert only.coupling.swr.value > 1.5
+        assert only.coupling.tilt_deg is None
+        assert only.to_json()["match_tilt_deg"] is None
 
     def test_a_match_wants_about_a_fifth_of_the_main_loop(self) -> None:
         found = planned(self.ONE, CAPACITOR + self.FEED)
