@@ -118,8 +118,8 @@ class TestSharedQuantities:
 
     @pytest.mark.parametrize(
         ("source", "key", "another"),
-        [("model.ground", "site.height", True), ("model.ground", "loop.gap", True),
-         ("model.ground", "parts.joint.r", False), ("model.reactance", "site.height", False),
+        [("model.ground", "site.ground", True), ("model.ground", "loop.gap", True),
+         ("model.ground", "parts.joint.r", False), ("model.reactance", "site.ground", False),
          ("conductor.conductivity", "conductor.material", True),
          ("conductor.conductivity", "conductor.diameter", False)],
     )  # fmt: skip
