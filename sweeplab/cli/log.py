@@ -22,7 +22,8 @@ from sweeplab.cli.options import (
     frequency,
     standards_of,
 )
-from sweeplab.cli.shell import Shell, print_json, with_progress
+from sweeplab.cli.progress import with_progress
+from sweeplab.cli.shell import Shell, print_json
 from sweeplab.errors import LogError
 
 if TYPE_CHECKING:
@@ -75,7 +76,7 @@ def add(
     }
     with shell.open_log() as log:
         described = log.build(build)
-        watched = with_progress([place.name for place in places(files)])
+        watched = with_progress([place.name for place in places(files)], speaks=True)
         for reading, added in add_files(log, watched, described, setting, shell.fail, **told):
             file = reading.sweep.origin.file
             if as_json:

@@ -22,7 +22,8 @@ from sweeplab.cli.options import (
     frequency,
     reference_of,
 )
-from sweeplab.cli.shell import Shell, print_json, with_progress
+from sweeplab.cli.progress import with_progress
+from sweeplab.cli.shell import Shell, print_json
 
 if TYPE_CHECKING:
     from sweeplab.reading import Reading

@@ -7,8 +7,7 @@ import json
 import os
 import re
 import sys
-import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,7 +21,6 @@ if TYPE_CHECKING:
 
 DEFAULT_LOG = "sweeplab.db"
 _WIDEST = 80
-_PATIENCE_S = 1.0
 
 
 @dataclass
@@ -82,7 +80,8 @@ class Shell:
         """Note an input that could not be read or found, and say so in one line on stderr."""
         text = one_line(error)
         self.failed.append((name, text))
-        typer.echo(text, err=True)
+        # Not by typer, which would write past a progress bar that holds the stream.
+        print(text, file=sys.stderr)
 
     def finish(self) -> None:
         """End with status 1 where anything failed."""
@@ -108,18 +107,6 @@ def print_json(value: Any, *, indent: int | None = 2) -> None:
     text = json.dumps(value, allow_nan=False, indent=indent)
     sys.stdout.write(f"{text}\n")
     sys.stdout.flush()
-
-
-def with_progress(items: Sequence[str]) -> Iterator[str]:
-    """Yield the items, counting on stderr once they take over a second and a person watches."""
-    watched, begun = sys.stderr.isatty(), time.monotonic()
-    for done, item in enumerate(items):
-        if watched and time.monotonic() - begun > _PATIENCE_S:
-            sys.stderr.write(f"\r{done}/{len(items)} ")
-            sys.stderr.flush()
-        yield item
-    if watched and time.monotonic() - begun > _PATIENCE_S:
-        sys.stderr.write("\r\x1b[K")
 
 
 def key_values(pairs: Iterable[str]) -> dict[str, str]:
