@@ -20,6 +20,7 @@ from sweeplab.files.registry import read_bytes
 from sweeplab.files.source import decode
 from sweeplab.sweep import Sweep
 
+_PIECE_BYTES = 2**20
 _NUMBERED = re.compile(r"(.+)#([1-9]\d{0,3})", re.DOTALL)
 
 
@@ -187,11 +188,7 @@ def _load(name: str) -> tuple[bytes, str | None]:
         # Looked at before it is opened: opening a pipe would wait for a writer.
         status = os.stat(name)
         _check(name, status)
-        with open(name, "rb") as file:
-            # Asking for the limit at once would set that much memory aside.
-            data = file.read(status.st_size + 1)
-            if len(data) > status.st_size:
-                data += file.read(SIZE_LIMIT_BYTES)
+        data = _bytes_of(name, status.st_size)
     except OSError as error:
         member = split_member(name)
         if member is not None:
@@ -202,6 +199,22 @@ def _load(name: str) -> tuple[bytes, str | None]:
     if len(data) > SIZE_LIMIT_BYTES:
         raise too_large(name, len(data))
     return data, _utc(status.st_mtime)
+
+
+def _bytes_of(name: str, size: int) -> bytes:
+    """Return a file's bytes; half the system's calls that a file object makes."""
+    descriptor = os.open(name, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+    try:
+        data = os.read(descriptor, size + 1)
+        if len(data) == size:
+            return data
+        # It grew or shrank meanwhile, or comes in pieces.
+        pieces = [data]
+        while pieces[-1] and sum(map(len, pieces)) <= SIZE_LIMIT_BYTES:
+            pieces.append(os.read(descriptor, _PIECE_BYTES))
+        return b"".join(pieces)
+    finally:
+        os.close(descriptor)
 
 
 def _standard_input() -> bytes:
