@@ -11,7 +11,7 @@ from sweeplab.finding import Finding
 from sweeplab.jobs.sweeps import compare_builds
 from sweeplab.present.report import POWER_W, Chapter, Entry, render
 from sweeplab.present.together import column_of, together
-from sweeplab.study.safety import Strain, strain
+from sweeplab.study.safety import Distances, Strain, distances, strain
 
 if TYPE_CHECKING:
     from sweeplab.build import Build
@@ -44,11 +44,13 @@ def _chapter(log: Log, name: str) -> Chapter:
     step = next((step for step in log.changes() if step.after == name), None)
     figures = together(records)
     shown = _latest(sweeps)
+    strains, near = _strains(build, records, figures)
     return Chapter(
         build=build,
         entries=[_entry(log, build, stored, stored.id in shown) for stored in sweeps],
         figures=figures,
-        strains=_strains(build, records, figures),
+        strains=strains,
+        distances=near,
         came_from="" if step is None else step.before,
         why="" if step is None else step.why,
         comparison=None if step is None else compare_builds(log, step.before, name),
@@ -94,15 +96,20 @@ def _picture(log: Log, build: Build, stored: StoredSweep) -> tuple[Sweep, Resona
 
 def _strains(
     build: Build, records: Sequence[Record], figures: Mapping[str, Mapping[str, Estimate]]
-) -> dict[str, Strain]:
-    """Return what the loop carries at `POWER_W`, band by band, where the model can say."""
+) -> tuple[dict[str, Strain], dict[str, Distances]]:
+    """Return what the loop carries at `POWER_W`, and how far its fields reach, band by band.
+
+    Where the model can say.
+    """
     from sweeplab.loop import LoopModel
 
     settings = {column_of(record): record.setting for record in records}
-    strains = {}
+    strains, near = {}, {}
     for column, known in figures.items():
         if "r_total_ohm" in known and known["r_total_ohm"].value > 0:
             model = LoopModel(build.in_setting(settings[column]))
-            z_ohm = model.impedance(known["f_loaded_hz"].value)
-            strains[column] = strain(abs(z_ohm.imag), known["r_total_ohm"], POWER_W)
-    return strains
+            f_hz = known["f_loaded_hz"].value
+            x_ohm = abs(model.impedance(f_hz).imag)
+            strains[column] = strain(x_ohm, known["r_total_ohm"], POWER_W)
+            near[column] = distances(model, f_hz, strains[column].loop_a_rms)
+    return strains, near

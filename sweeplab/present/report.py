@@ -5,6 +5,7 @@ Names of files, paths and comments stay out: they may hold a place or a call sig
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -23,7 +24,7 @@ from sweeplab.present.words import (
     shown,
 )
 from sweeplab.quantity import format_quantity
-from sweeplab.study.safety import CAUTIONS, Strain, voltage_finding
+from sweeplab.study.safety import CAUTIONS, Distances, Strain, voltage_finding
 from sweeplab.version import __version__
 
 if TYPE_CHECKING:
@@ -88,6 +89,8 @@ class Chapter:
         For each band (and setting) the figures of all its sweeps together.
     strains : mapping of str to Strain
         For each band, what the loop carries at `POWER_W`.
+    distances : mapping of str to Distances
+        For each band, where its fields fall to reference levels at `POWER_W`.
     came_from, why : str
         The build before and the reason; empty for a first build.
     comparison : Comparison or None
@@ -98,6 +101,7 @@ class Chapter:
     entries: Sequence[Entry]
     figures: Mapping[str, Mapping[str, Estimate]]
     strains: Mapping[str, Strain] = field(default_factory=dict)
+    distances: Mapping[str, Distances] = field(default_factory=dict)
     came_from: str = ""
     why: str = ""
     comparison: Comparison | None = None
@@ -330,7 +334,7 @@ def _numbers(numbers: Sequence[int]) -> str:
     return f"{'sweep' if len(numbers) == 1 else 'sweeps'} {few}{rest}"
 
 
-def _strains(chapters: Sequence[Chapter]) -> list[dict[str, str]]:
+def _strains(chapters: Sequence[Chapter]) -> list[dict[str, Any]]:
     return [
         {
             "build": chapter.build.name,
@@ -339,9 +343,23 @@ def _strains(chapters: Sequence[Chapter]) -> list[dict[str, str]]:
                 carried.capacitor_v_peak.value, "V", carried.capacitor_v_peak.u
             ),
             "amperes": format_quantity(carried.loop_a_rms.value, "A", carried.loop_a_rms.u),
+            "distances": _distances(chapter.distances.get(column)),
         }
         for chapter in chapters
         for column, carried in _by_band(chapter.strains)
+    ]
+
+
+def _distances(found: Distances | None) -> list[str]:
+    """Return distances as texts: H on the axis and in the plane, E likewise.
+
+    The upper ends of the 95 % intervals, rounded up to a tenth of a metre: for caution.
+    """
+    if found is None:
+        return ["not known"] * 4
+    return [
+        "not reached" if e is None else f"{math.ceil(10 * e.high) / 10:.1f} m"
+        for e in (found.h_axis_m, found.h_plane_m, found.e_axis_m, found.e_plane_m)
     ]
 
 

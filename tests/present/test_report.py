@@ -118,6 +118,23 @@ def test_every_efficiency_in_it_carries_an_uncertainty(page):
     assert all("±" in cell for cell in cells)
 
 
+def test_it_says_volts_amperes_and_distances_for_caution(page):
+    start = page.index("Volts, amperes and distances at 100 W")
+    section = page[start : page.index('id="sweeps"', start)]
+    text = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", section))
+    for words in ("Estimates for caution", "ICNIRP 2020", "in free space", "local codes decide"):
+        assert words in text, words
+    rows = re.findall(r"<tr><th>.*?</tr>", section[section.index("<tbody>") :], re.S)
+    assert rows
+    for row in rows:
+        volts, amperes, *distances = re.findall(r'<td class="figure">(.*?)</td>', row)
+        assert "V" in volts
+        assert "A" in amperes
+        assert len(distances) == 4
+        # At 100 W every level is reached, some metres or less away.
+        assert all(0.3 < float(d.removesuffix(" m")) < 10 for d in distances)
+
+
 def test_the_same_log_gives_the_same_bytes(log_path, page):
     again = log_path.with_name("again.html")
     with Log.open(log_path) as log:
