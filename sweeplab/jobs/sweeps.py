@@ -131,13 +131,14 @@ def read_again(log: Log, stored: StoredSweep) -> Reading:
 
 
 def compare_builds(log: Log, before: str, after: str) -> Comparison:
-    """Compare two builds of a log."""
+    """Compare two builds of a log; its other builds tell how far repeats scatter."""
     from sweeplab.build import difference
     from sweeplab.study.compare import compare
 
     changes = difference(log.build(before), log.build(after))
     old, new = (log.records(build=name, set_aside=True) for name in (before, after))
-    return compare(old, new, changes, names=(before, after))
+    others = [record for record in log.records() if record.build not in (before, after)]
+    return compare(old, new, changes, others=others, names=(before, after))
 
 
 def load_build(path: Path) -> Build:

@@ -251,15 +251,19 @@ def _scatters(
     bands: dict[str, list[Repeats]] = {pair.band: [] for pair in pairs}
     for pair, groups in zip(pairs, sides, strict=True):
         bands[pair.band] += [group for group in groups if group is not None]
-    states: dict[tuple[str, str | None, str], list[Record]] = {}
+    states: dict[tuple[str, str | None, str, str], list[Record]] = {}
     for record in others:
         if record.counts:
-            states.setdefault((record.band, record.setting, record.build), []).append(record)
-    for (band, _, _), records in states.items():
+            # Of one day: what months do to an antenna is no scatter of plugging in.
+            day = (record.taken or "")[:10]
+            key = record.band, record.setting, record.build, day
+            states.setdefault(key, []).append(record)
+    history: dict[str, list[Repeats]] = {}
+    for (band, *_), records in states.items():
         group = fig.repeats(name, records)
         if group is not None:
-            bands.setdefault(band, []).append(group)
-    return moderated(bands)
+            history.setdefault(band, []).append(group)
+    return moderated(bands, history)
 
 
 def _testable(sides: Sides, scatter: Scatter | None) -> bool:

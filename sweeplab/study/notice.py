@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
+from itertools import pairwise
 
 from sweeplab.bands import band_order
 from sweeplab.finding import Finding, ranked
@@ -14,6 +17,11 @@ _REPEAT = (
     "take two more sweeps of each side on these bands, with everything unplugged and plugged in "
     "again before each"
 )
+# Weather and corrosion take longer than a week-end of measuring (own choice, no source).
+_DAYS_APART = 7.0
+# Sweeps at most so far apart, whose resonances differ by so many times their noise, were moved.
+_SUCCESSION_S = 600.0
+_FAR_OFF_NOISE = 5.0
 
 
 @dataclass(frozen=True)
@@ -47,6 +55,8 @@ def notice(
         *_one_sided(before, after),
         *_left_out([*before, *after]),
         *_doubtful(pairs),
+        *_months_apart(pairs),
+        *_moved_between(pairs),
         *_at_once(comparisons),
     ]
     return ranked(findings)
@@ -175,6 +185,78 @@ def _doubtful(pairs: Sequence[Pair]) -> list[Finding]:
             {"sweeps": sum(by_band.values())}, "look at their findings; set aside what is wrong",
         )
     ]  # fmt: skip
+
+
+def _months_apart(pairs: Sequence[Pair]) -> list[Finding]:
+    """Say where the sweeps of one build were taken so far apart that it may have aged."""
+    longest, band, build = 0.0, "", ""
+    for pair in pairs:
+        for side in pair.sides:
+            times = [taken for record in side if (taken := _time(record)) is not None]
+            days = (max(times) - min(times)).total_seconds() / 86400 if times else 0.0
+            if days > longest:
+                longest, band, build = days, pair.band, side[0].build
+    if longest < _DAYS_APART:
+        return []
+    return [
+        Finding(
+            "days-apart", "note",
+            f"the sweeps of {build} on {band} were taken over {longest:.0f} days: whatever changed "
+            f"meanwhile is in their scatter and in their mean",
+            {"days": longest, "band": band, "build": build},
+            "if the antenna aged or was touched, give the later sweeps a build of their own: "
+            "'sweeplab build change'",
+        )
+    ]  # fmt: skip
+
+
+def _moved_between(pairs: Sequence[Pair]) -> list[Finding]:
+    """Say where two sweeps in succession disagree about the resonance, but not by a retuning."""
+    worst, told = 0.0, None
+    for first, second in _in_succession(pairs):
+        old, new = (record.figures.get("f_loaded_hz") for record in (first, second))
+        width = first.figures.get("half_power_bandwidth_hz")
+        if old is None or new is None or width is None:
+            continue
+        noise = math.hypot(first.noise("f_loaded_hz"), second.noise("f_loaded_hz"))
+        moved = abs(new.value - old.value)
+        if noise > 0 and moved / noise > max(worst, _FAR_OFF_NOISE) and moved < width.value / 2:
+            worst, told = moved / noise, (first, second, new.value - old.value, width.value)
+    if told is None:
+        return []
+    first, second, moved_hz, width_hz = told
+    return [
+        Finding(
+            "moved-between-sweeps", "note",
+            f"sweeps {first.sweep_id} and {second.sweep_id}, taken in succession, differ by "
+            f"{abs(moved_hz):.3g} Hz in the resonance, {worst:.0f} times their noise: it moved "
+            f"between them, and may have moved during them",
+            {"moved_hz": moved_hz, "of_bandwidth": abs(moved_hz) / width_hz},
+            "let the loop settle; sweep up and down in turn: a steady drift passes for another Q",
+        )
+    ]  # fmt: skip
+
+
+def _in_succession(pairs: Sequence[Pair]) -> Iterator[tuple[Record, Record]]:
+    """Yield sweeps of one side that were taken one after the other, minutes apart."""
+    for pair in pairs:
+        for side in pair.sides:
+            timed = sorted(
+                ((taken, record.sweep_id, record) for record in side if (taken := _time(record))),
+                key=lambda entry: entry[:2],
+            )
+            for (before, _, first), (after, _, second) in pairwise(timed):
+                if (after - before).total_seconds() <= _SUCCESSION_S:
+                    yield first, second
+
+
+def _time(record: Record) -> datetime | None:
+    """Return when a sweep was taken; without a zone it is taken as UTC."""
+    try:
+        taken = datetime.fromisoformat(record.taken or "")
+    except ValueError:
+        return None
+    return taken if taken.tzinfo is not None else taken.replace(tzinfo=UTC)
 
 
 def _at_once(comparisons: int) -> list[Finding]:

@@ -24,6 +24,7 @@ def record(
     set_aside: str | None = None,
     version: str = "1",
     shares: Mapping[str, Mapping[str, float]] | None = None,
+    taken: str | None = None,
 ) -> Record:
     """Return a record; `u` is each figure's noise, `shares` what it leans on beside it."""
     noise = {name: u if isinstance(u, float) else u[name] for name in values}
@@ -37,7 +38,7 @@ def record(
         build=build,
         setting=setting,
         band=band,
-        taken=None,
+        taken=taken,
         status=status,  # type: ignore[arg-type]
         figures={
             name: Estimate.normal(value, float(np.hypot.reduce(list(by_source[name].values()))))

@@ -14,6 +14,7 @@ from scipy import stats
 from uncertainties import ufloat
 
 from sweeplab.build.difference import Change
+from sweeplab.finding import Finding
 from sweeplab.study import figures
 from sweeplab.study.compare import Comparison, FigureChange, compare
 from sweeplab.study.record import Record
@@ -296,6 +297,69 @@ class TestWhatCounts:
         assert result.bands == ()
         assert (result.before, result.after) == ("quay-1", "quay-2")
         assert result.findings[0].code == "nothing-to-compare"
+
+
+class TestTimes:
+    def swept(self, taken: str, moved_hz: float = 0.0, build: str = "quay-1") -> Record:
+        values = {"f_loaded_hz": 7.1e6 + moved_hz, "half_power_bandwidth_hz": 20e3}
+        return record(values, u=10.0, build=build, taken=taken)
+
+    def told(self, before: list[Record], code: str) -> list[Finding]:
+        after = [self.swept("2026-06-01T10:00:00Z", build="quay-2")]
+        return [f for f in compare(before, after).findings if f.code == code]
+
+    def test_sweeps_months_apart_are_said_with_their_days(self) -> None:
+        before = [self.swept("2026-03-01T10:00:00Z"), self.swept("2026-05-10T10:00:00Z")]
+        (said,) = self.told(before, "days-apart")
+        assert said.evidence["days"] == pytest.approx(70)
+        assert "quay-1" in said.text
+        assert "scatter" in said.text
+
+    def test_sweeps_of_one_afternoon_are_not(self) -> None:
+        before = [self.swept("2026-03-01T10:00:00Z"), self.swept("2026-03-01T16:00:00Z")]
+        assert self.told(before, "days-apart") == []
+
+    def test_a_resonance_that_moved_between_two_sweeps_is_said(self) -> None:
+        before = [self.swept("2026-03-01T10:00:00Z"), self.swept("2026-03-01T10:02:00Z", 300)]
+        (said,) = self.told(before, "moved-between-sweeps")
+        assert said.evidence["moved_hz"] == pytest.approx(300)
+        assert "up and down" in said.action
+
+    @pytest.mark.parametrize(
+        ("taken", "moved_hz"),
+        [
+            ("2026-03-01T10:02:00Z", 40),  # 2.8 times their noise
+            ("2026-03-01T12:00:00Z", 300),  # two hours later
+            ("2026-03-01T10:02:00Z", 15e3),  # tuned afresh
+        ],
+    )
+    def test_noise_an_interval_or_a_retuning_is_not(self, taken: str, moved_hz: float) -> None:
+        before = [self.swept("2026-03-01T10:00:00Z"), self.swept(taken, moved_hz)]
+        assert self.told(before, "moved-between-sweeps") == []
+
+    def test_what_months_did_to_another_build_is_no_scatter(self) -> None:
+        before, after = (
+            repeats("q_loaded", [300.0, 301.0 + k], build=build) for k, build in enumerate("ab")
+        )
+        aged = [
+            record(
+                {"q_loaded": 300.0 - 20 * month + k},
+                build="c",
+                taken=f"2026-0{month}-01T10:00:0{k}Z",
+            )
+            for month in range(3, 7)
+            for k in range(2)
+        ]
+        alone = only(compare(before, after), "q_loaded")
+        lent = only(compare(before, after, others=aged), "q_loaded")
+        assert alone.change is not None
+        assert lent.change is not None
+        assert lent.change.u == pytest.approx(alone.change.u, rel=0.5)
+        assert lent.change.high - lent.change.low < alone.change.high - alone.change.low
+
+    def test_what_has_no_time_is_left_out(self) -> None:
+        before = [self.swept("yesterday"), self.swept("2026-03-01T10:00:00Z", 300)]
+        assert self.told(before, "moved-between-sweeps") == []
 
 
 class TestContract:

@@ -7,12 +7,14 @@ the binomial law, ``4 sqrt(p (1 - p)/n)``, but for one seed in 16,000.
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 
 import numpy as np
 import pytest
 from hand_made import STATE, repeats, sweeps
 
 from sweeplab.study.compare import compare
+from sweeplab.study.record import Record
 
 TRIALS = 1000
 
@@ -52,15 +54,35 @@ def test_without_the_scatter_of_repeats_intervals_fail() -> None:
 UNLIKE = {"80m": 0.05, "40m": 0.02, "20m": 0.005}
 
 
-def false_alarms(n: int, spread: float | dict[str, float], trials: int) -> float:
-    """Return how often anything at all is called moved when nothing was."""
+def false_alarms(
+    n: int,
+    spread: float | dict[str, float],
+    trials: int,
+    bands: Collection[str] = tuple(STATE),
+    builds: int = 0,
+) -> float:
+    """Return how often anything at all is called moved when nothing was.
+
+    Parameters
+    ----------
+    bands : collection of str
+        Those that are swept.
+    builds : int
+        Other builds of the log, two sweeps of each a band.
+    """
     rng = np.random.default_rng(40 + n)
+
+    def side(build: str, count: int) -> list[Record]:
+        drawn = sweeps(rng, count, build=build, spread=spread)
+        return [record for record in drawn if record.band in bands]
+
     alarms = 0
     for _ in range(trials):
-        before = sweeps(rng, n, build="a", spread=spread)
-        after = sweeps(rng, n, build="b", spread=spread)
-        figures = [f for band in compare(before, after).bands for f in band.figures.values()]
-        assert len(figures) == 11 * len(STATE)
+        before, after = side("a", n), side("b", n)
+        others = [record for k in range(builds) for record in side(f"other-{k}", 2)]
+        compared = compare(before, after, others=others).bands
+        figures = [f for band in compared for f in band.figures.values()]
+        assert len(figures) == 11 * len(bands)
         alarms += any(figure.verdict in ("up", "down") for figure in figures)
     return alarms / trials
 
@@ -80,10 +102,41 @@ def test_nothing_moved_is_seldom_called_moved_over_many_trials(
     assert false_alarms(n, spread, 800) <= 0.05 + slack(0.05, 800)
 
 
-def test_scatter_pooled_over_unlike_bands_cries_wolf(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The negative control of the moderated scatter: pool all bands as one, and alarms abound."""
-    monkeypatch.setattr("sweeplab.study.repeats._PRIOR_DOF", 1e9)
-    assert false_alarms(3, UNLIKE, 100) > 0.05 + slack(0.05, 100)
+# Two bands of tenfold scatter and two repeats a side: the worst where each band borrows.
+TENFOLD = {"bands": ("80m", "20m"), "trials": 200}
+
+
+def test_a_loud_band_beside_a_quiet_one_keeps_the_promise() -> None:
+    assert false_alarms(2, UNLIKE, **TENFOLD) <= 0.05 + slack(0.05, 200)  # type: ignore[arg-type]
+
+
+def test_control_a_loud_band_that_borrows_cries_wolf(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(
+        "sweeplab.study.repeats._beside", lambda own, elsewhere, everything: everything
+    )
+    assert false_alarms(2, UNLIKE, **TENFOLD) > 0.05 + slack(0.05, 200)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("spread", [0.02, UNLIKE])
+def test_other_builds_scatter_keeps_the_promise(spread: float | dict[str, float]) -> None:
+    assert false_alarms(2, spread, 100, builds=3) <= 0.05 + slack(0.05, 100)
+
+
+def test_other_builds_repeats_narrow_the_interval_of_two() -> None:
+    rng = np.random.default_rng(9)
+    wide, narrow = [], []
+    for _ in range(20):
+        before, after = (sweeps(rng, 2, build=build) for build in "ab")
+        others = [record for k in range(4) for record in sweeps(rng, 2, build=f"other-{k}")]
+        for halves, lent in ((wide, []), (narrow, others)):
+            (change,) = [
+                band.figures["r_total_ohm"].change
+                for band in compare(before, after, others=lent).bands
+                if band.band == "40m"
+            ]
+            assert change is not None
+            halves.append(change.high - change.low)
+    assert np.median(narrow) < 0.9 * np.median(wide)
 
 
 def test_the_intervals_of_all_changes_hold_at_once() -> None:

@@ -102,18 +102,33 @@ class TestScatter:
         assert pooled([group([1.0]), group([2.0])]) is None
         assert moderated({"40m": [group([1.0])], "20m": []}) == {"40m": None, "20m": None}
 
-    def test_a_band_s_own_scatter_and_two_degrees_of_the_pooled_one(self) -> None:
+    def test_a_quiet_band_s_own_scatter_and_two_degrees_of_the_pooled_one(self) -> None:
         loud, quiet = [group([0.0, 4.0, 2.0])], [group([0.0, 1.0]), group([0.0, 3.0])]
-        scatters = moderated({"80m": loud, "20m": quiet})
-        everything = pooled([*loud, *quiet])
-        own = pooled(loud)
-        moderate = scatters["80m"]
+        moderate = moderated({"80m": loud, "20m": quiet})["20m"]
+        everything, own = pooled([*loud, *quiet]), pooled(quiet)
         assert everything is not None
         assert own is not None
         assert moderate is not None
         # Smyth (2004): (d0 s0^2 + d s^2)/(d0 + d), with d0 + d degrees, never more than there are.
         assert moderate.variance == pytest.approx((2 * everything.variance + 2 * own.variance) / 4)
         assert (moderate.dof, everything.dof) == (4, 4)
+
+    def test_a_loud_band_borrows_nothing(self) -> None:
+        loud, quiet = [group([0.0, 4.0, 2.0])], [group([0.0, 1.0]), group([0.0, 3.0])]
+        assert moderated({"80m": loud, "20m": quiet})["80m"] == pooled(loud)
+
+    def test_other_builds_on_the_band_lend_their_scatter(self) -> None:
+        own, past = [group([0.0, 1.0])], [group([0.0, 1.2]), group([3.0, 2.0, 2.5])]
+        loud = [group([0.0, 9.0])]
+        lent = moderated({"40m": own, "20m": loud}, {"40m": past})
+        assert lent["40m"] == pooled([*own, *past])
+        # Three times as far off is more than twice the variance: not one of their kind.
+        apart = moderated({"40m": loud}, {"40m": past})
+        assert apart["40m"] == pooled(loud)
+
+    def test_a_single_pair_of_another_build_says_too_little(self) -> None:
+        own, past = [group([0.0, 1.0])], [group([0.0, 1.2])]
+        assert moderated({"40m": own}, {"40m": past}) == {"40m": pooled(own)}
 
     def test_many_repeats_of_a_band_speak_for_themselves(self) -> None:
         rng = np.random.default_rng(3)
