@@ -252,28 +252,22 @@ def _matrices(path: Path) -> tuple[FloatArray, FloatArray]:
     pairs = np.empty((_TERMS, 2, 2, n, n))
     pairs[0] = _static_pairs(path)
     _smooth_pairs(path, pairs)
-    vector = np.empty((_TERMS, n, n))
-    scalar = np.empty((_TERMS, n, n))
-    for term in range(_TERMS):
-        vector[term] = _to_nodes(pairs[term] * along, (1.0, 1.0), path.following)
-        total = pairs[term].sum(axis=(0, 1)) * charge
-        scalar[term] = _to_nodes(np.broadcast_to(total, (2, 2, n, n)), (-1.0, 1.0), path.following)
+    # Node i is end 0 of segment i and end 1 of the one before.
+    before = np.argsort(path.following)
+    moved = pairs * along
+    vector = moved[:, 0, 0] + moved[:, 1, 0][:, before] + moved[:, 0, 1][:, :, before]
+    vector += moved[:, 1, 1][:, before][:, :, before]
+    # A rooftop's charge is even on each segment, of opposite sign on the two.
+    scalar = pairs.sum(axis=(1, 2)) * charge
+    scalar -= scalar[:, before]
+    scalar -= scalar[:, :, before]
     # A closed path carries no net charge: this power is zero but for rounding.
     scalar[1] = 0.0
-    return vector, scalar
+    return _symmetric(vector), _symmetric(scalar)
 
 
-def _to_nodes(
-    pairs: FloatArray, sign: tuple[float, float], following: NDArray[np.intp]
-) -> FloatArray:
-    """Gather end a of segment p, end b of segment q, into nodes; end 1 is the following node."""
-    nodes = np.zeros(pairs.shape[2:])
-    ends = (np.arange(len(following)), following)
-    for a in (0, 1):
-        for b in (0, 1):
-            # Every node is the end of just one segment: no two parts fall on one place.
-            nodes[np.ix_(ends[a], ends[b])] += sign[a] * sign[b] * pairs[a, b]
-    return (nodes + nodes.T) / 2
+def _symmetric(matrices: FloatArray) -> FloatArray:
+    return np.asarray((matrices + matrices.transpose(0, 2, 1)) / 2)
 
 
 def _gauss(points: int) -> tuple[FloatArray, FloatArray]:

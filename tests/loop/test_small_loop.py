@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from loop_samples import C0_M_PER_S, build, model
 from sweeplab import LoopModel, ModelError
 from sweeplab.loop.path import Geometry, closed_path
 from sweeplab.loop.thinwire import ThinWire
+from sweeplab.threads import one_blas_thread
 
 LOW_HZ = 1e5
 
@@ -195,3 +197,21 @@ class TestTheModelsAnswers:
     def test_what_it_cannot_answer_it_says(self, loop: str, words: str) -> None:
         with pytest.raises(ModelError, match=words):
             LoopModel(build(loop))
+
+
+class TestSpeed:
+    def test_a_band_takes_less_than_20_ms_and_again_next_to_nothing(self) -> None:
+        # A target of the project; best of five, for the machine may be busy.
+        loop = model('circumference = "3.21 m"\ngap = "30 mm"', 'diameter = "12 mm"')
+        first, again = [], []
+        with one_blas_thread():
+            for i in range(5):
+                f = np.linspace(7.0e6, 7.2e6, 5) + i
+                for took in (first, again):
+                    start = time.process_time()
+                    loop.impedance(f)
+                    loop.radiation_resistance(f)
+                    loop.conductor_resistance(float(f[2]))
+                    took.append(time.process_time() - start)
+        assert min(first) < 0.02
+        assert min(again) < min(first) / 5
