@@ -76,7 +76,7 @@ class TestSkinEffect:
         assert exact / plain == pytest.approx(1 + extra, abs=1e-3)
 
     def test_the_textbook_s_one_and_eight_turns(self) -> None:
-        # C. A. Balanis, Antenna Theory, ex. 5.1 and 5.3 (memory): that loop radiates with 0.788 ohm,
+        # C. A. Balanis, Antenna Theory, ex. 5.1, 5.3 (memory): that loop radiates with 0.788 ohm,
         # 42.8 %; eight turns two diameters apart with 50.43 ohm, and lose 11.62 ohm: 81.3 %.
         wavelength = 299_792_458.0 / 100e6
         around, radius = 2 * math.pi * wavelength / 25, 1e-4 * wavelength
