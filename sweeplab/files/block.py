@@ -61,7 +61,7 @@ def read_block(source: Source, layout: Layout) -> Block:
         first = layout.first + begin
         plain = plain_rows(piece, layout, rows.spelling)
         if plain is not None:
-            rows.values.frombytes(plain.tobytes())
+            rows.values.frombytes(plain.data.cast("B"))
             rows.lines.extend(range(first + 1, first + 1 + len(piece)))
         elif not _one_by_one(source, layout, rows, first, piece):
             break

@@ -116,7 +116,7 @@ def _numbers(script: Script, source: Source, comma: str, spelling: Spelling) -> 
         spelling.look(text)
         even = parse_even(rows)
         if even is not None:
-            values.frombytes(even.tobytes())
+            values.frombytes(even.data.cast("B"))
             counts.extend([even.shape[1]] * len(rows))
             continue
         plain = parse_plain(text)

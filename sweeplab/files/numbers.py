@@ -21,6 +21,8 @@ _FORTRAN = re.compile(r"[\d.][dD][+-]?\d", re.ASCII)
 _PLAIN_TEXT = re.compile(r"[0-9+\-.eEdD\s]*", re.ASCII)
 # A list of all words of a text longer than this would take room.
 _LONG = 100_000
+# Nor has numpy little of its own for each word of a row as long as this.
+_LONG_ROW = 1000
 _WORD = re.compile(r"\S+")
 # Groups of three digits: by a sign that can be nothing else, or twice over by the other decimal
 # sign, since once ("7,050") could be a decimal comma.
@@ -111,6 +113,8 @@ def parse_even(rows: Sequence[str]) -> FloatArray | None:
     ndarray, shape (len(rows), k), or None
     """
     text = "\n".join(rows)
+    if len(text) > _LONG_ROW * len(rows):
+        return None
     if not _PLAIN_TEXT.fullmatch(text) or not text[:1].strip():
         return None
     try:

@@ -371,7 +371,7 @@ class TestDisk:
             raise PermissionError(13, "Permission denied")
 
         # Permissions do not bind every user, so the refusal is made here.
-        monkeypatch.setattr("builtins.open", closed)
+        monkeypatch.setattr("os.open", closed)
         expected = f"{path}: may not be read (permission denied); change its permissions"
         assert disk_refusal(path) == expected
 
