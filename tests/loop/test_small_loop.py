@@ -206,12 +206,12 @@ class TestSpeed:
         first, again = [], []
         with one_blas_thread():
             for i in range(5):
-                f = np.linspace(7.0e6, 7.2e6, 5) + i
+                f_hz = np.linspace(7.0e6, 7.2e6, 5) + i
                 for took in (first, again):
                     start = time.process_time()
-                    loop.impedance(f)
-                    loop.radiation_resistance(f)
-                    loop.conductor_resistance(float(f[2]))
+                    loop.impedance(f_hz)
+                    loop.radiation_resistance(f_hz)
+                    loop.conductor_resistance(float(f_hz[2]))
                     took.append(time.process_time() - start)
         assert min(first) < 0.02
         assert min(again) < min(first) / 5
