@@ -70,18 +70,23 @@ def matrix_of(values: ComplexArray, ports: int, matrix_format: MatrixFormat) -> 
 
 
 def natural_units(
-    matrix: ComplexArray, parameter: Immittance, reference_ohm: float
+    matrix: ComplexArray, parameter: Immittance, references_ohm: FloatArray
 ) -> ComplexArray:
-    """Return matrices in ohms and siemens that version 1 holds relative to one reference.
+    """Return matrices in ohms and siemens that version 1 holds relative to the references.
+
+    With different references an entry off the diagonal may have been divided by that of its row,
+    of its column or by the root of both. Each of these is M = A m B with A and B diagonal and
+    A B = D, what ends each port; so (M + D)^-1 = B^-1 (m + 1)^-1 A^-1 has the same diagonal for
+    all, and `reflection_of` gives the same. Taken here is the root.
 
     Parameters
     ----------
     matrix : ndarray of complex, shape (m, n, n)
     parameter : {'Z', 'Y', 'G', 'H'}
-    reference_ohm : float
+    references_ohm : ndarray, shape (n,)
         [ohm]
     """
-    ends = _ends(parameter, np.full(matrix.shape[-1], reference_ohm))
+    ends = _ends(parameter, references_ohm)
     with np.errstate(all="ignore"):
         return np.asarray(matrix * np.sqrt(np.outer(ends, ends)))
 

@@ -100,6 +100,8 @@ def read(source: Source, request: Request) -> Rows:
     layout = _layout(script, options, groups, source.name)
     port = _port(request, layout, source.name)
     findings = [*script.findings, *groups.findings, *_impedance_comments(script, layout)]
+    if layout.normalised and options.parameter != "S" and len(set(layout.references_ohm)) > 1:
+        findings.append(_normalised_port_by_port(options.parameter))
     with np.errstate(over="ignore"):
         f_hz = groups.values[:, 0] * options.f_scale_hz
     pairs = to_complex(groups.values[:, 1::2], groups.values[:, 2::2], options.form)
@@ -124,7 +126,7 @@ def _reflection(
     if options.parameter == "S":
         return matrix[:, port - 1, port - 1]
     if layout.normalised:
-        matrix = natural_units(matrix, options.parameter, float(layout.references_ohm[0]))
+        matrix = natural_units(matrix, options.parameter, layout.references_ohm)
     wanted = layout.references_ohm.copy()
     wanted[port - 1] = z0_ohm
     return reflection_of(matrix, options.parameter, wanted, port)
@@ -174,12 +176,6 @@ def _layout(script: Script, options: Options, groups: Groups, path: str) -> Layo
             f"{len(references)} reference impedances, {groups.ports} port(s)",
             "give one, or one a port",
         )
-    if not script.is_version_2 and options.parameter != "S" and len(set(references)) > 1:
-        raise ReadError(
-            path,
-            f"{options.parameter} parameters normalised to different impedances",
-            "save the sweep as S parameters",
-        )
     if options.parameter in ("G", "H") and groups.ports != 2:
         raise ReadError(
             path,
@@ -226,6 +222,16 @@ def _negative_magnitude() -> Finding:
         level="warning",
         text="Magnitudes below zero: is the format DB and not MA?",
         action="Check the format in the option line.",
+    )
+
+
+def _normalised_port_by_port(parameter: str) -> Finding:
+    return Finding(
+        code="references-differ",
+        level="warning",
+        text=f"The ports have different references; {parameter} parameters were taken as "
+        "normalised to those, port by port.",
+        action="Save the sweep as S parameters if all were normalised to one.",
     )
 
 

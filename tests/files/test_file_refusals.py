@@ -127,11 +127,6 @@ TOUCHSTONE = [
         "[Version] 2.0\n# MHz S RI\n[Number of Ports] 1\n[Number of Frequencies] 1\n[Reference] fifty\n[Network Data]\n7 0 0\n[End]\n",
         ":5: 'fifty' as a reference impedance; give a positive number of ohms",
     ),
-    (
-        "z against different",
-        "# MHz Z RI R 50 75\n7 1 0 0 0 0 0 1 0\n",
-        ": Z parameters normalised to different impedances; save the sweep as S parameters",
-    ),
 ]
 TABLES = [
     (

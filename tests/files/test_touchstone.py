@@ -258,3 +258,42 @@ class TestDoubt:
         assert codes(sweep) == ["last-row-cut"]
         with pytest.raises(ReadError, match="2 values where 3 should stand"):
             read_text("# MHz S RI R 50\n7 0.5 0.25\n8 0.5\n9 0.5 0.25\n")
+
+
+class TestNormalisedToDifferentReferences:
+    """Version 1.1: ``R 50 75``. A tee of 10, 20 and 30 ohm, worked out by hand."""
+
+    Z_OHM = np.array([[30.0, 20.0], [20.0, 50.0]])
+    # Seen from port 1 with 75 ohm at port 2, and from port 2 with 50 ohm at port 1.
+    Z_IN_OHM = (30 - 400 / (50 + 75), 50 - 400 / (30 + 50))
+    REFERENCES_OHM = (50.0, 75.0)
+
+    def natural(self, parameter: str) -> tuple[np.ndarray, np.ndarray]:
+        """The tee's parameters, and what each port's own are relative to."""
+        (a, b), (c, d) = self.Z_OHM
+        r1, r2 = self.REFERENCES_OHM
+        determinant = a * d - b * c
+        return {
+            "Z": (self.Z_OHM, np.array([r1, r2])),
+            "Y": (np.linalg.inv(self.Z_OHM), 1 / np.array([r1, r2])),
+            "H": (np.array([[determinant, b], [-c, 1.0]]) / d, np.array([r1, 1 / r2])),
+            "G": (np.array([[1.0, -b], [c, determinant]]) / a, np.array([1 / r1, r2])),
+        }[parameter]
+
+    @pytest.mark.parametrize("parameter", ["Z", "Y", "G", "H"])
+    @pytest.mark.parametrize("way", ["row", "column", "root"])
+    @pytest.mark.parametrize("port", [1, 2])
+    def test_the_reflection_is_that_of_the_network(
+        self, parameter: str, way: str, port: int
+    ) -> None:
+        matrix, ends = self.natural(parameter)
+        over = {"row": ends[:, None], "column": ends, "root": np.sqrt(np.outer(ends, ends))}[way]
+        n11, n12, n21, n22 = (matrix / over).ravel().tolist()
+        row = f"7 {n11!r} 0 {n21!r} 0 {n12!r} 0 {n22!r} 0"
+        sweep = read_text(f"# MHz {parameter} RI R 50 75\n{row}\n", "a.s2p", port=port)
+        z_in_ohm = self.Z_IN_OHM[port - 1]
+        reference_ohm = self.REFERENCES_OHM[port - 1]
+        wanted = (z_in_ohm - reference_ohm) / (z_in_ohm + reference_ohm)
+        assert sweep.gamma[0] == pytest.approx(wanted, abs=1e-14)
+        assert sweep.z0_ohm == reference_ohm
+        assert "references-differ" in codes(sweep)
