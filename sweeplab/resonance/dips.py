@@ -22,6 +22,7 @@ _LEAST_DEPTH = 0.03
 _FAR_OFF_NOISE = 8.0
 _HALF_NORMAL_MEDIAN = 0.6745
 _SMOOTHED_POINTS = 120
+_MEDIAN = 7
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +87,12 @@ def about_the_wanted(sweep: Sweep, near_hz: float | None) -> Dips | None:
 
 
 def _smoothed(size: FloatArray) -> tuple[FloatArray, int]:
-    """Return means over neighbours, and how many went into each."""
+    """Return medians of neighbours, averaged, and how many went into each average.
+
+    A median of seven is blind to three broadcasters in a row.
+    """
+    padded = np.pad(size, _MEDIAN // 2, mode="edge")
+    size = np.median(np.lib.stride_tricks.sliding_window_view(padded, _MEDIAN), axis=1)
     width = max(1, size.size // _SMOOTHED_POINTS)
     edges = np.arange(0, size.size, width)
     count = np.diff(np.append(edges, size.size))

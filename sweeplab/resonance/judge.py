@@ -34,6 +34,10 @@ _POOR_U = 0.10
 # Residual that hangs together, against the circle's diameter.
 _WORST_MISFIT = 0.12
 _POOR_MISFIT = 0.03
+# Copper grows, and the resonance falls, by so much a kelvin (CRC Handbook of Chemistry and Physics,
+# memory); what is worth a word.
+_A_DEGREE = 17e-6
+_NOTABLE_DRIFT = 0.003
 # Below this the picture of one isolated resonance is no longer the antenna's.
 _LEAST_Q = 5.0
 _POOR_Q = 12.0
@@ -229,7 +233,24 @@ def judge(evidence: Evidence, determined: bool) -> tuple[Status, list[Finding]]:
             {"points_set_aside": float(evidence.set_aside)},
             "Nothing to do; fewer of them after a repeat at a quieter hour.",
         ))  # fmt: skip
-    return status, doubts
+    return status, [*doubts, *_unseen_drift(evidence)]
+
+
+def _unseen_drift(e: Evidence) -> Iterator[Finding]:
+    """Say where a little warmth during the sweep would pass for another Q.
+
+    A resonance that drifts by d over the span makes ``QL (1 - d QL/widths)`` of a loaded Q of QL.
+    """
+    share = _A_DEGREE * e.q_loaded / e.widths
+    if share > max(2 * e.u_q_loaded, _NOTABLE_DRIFT):
+        yield Finding(
+            "drift-unseen", "note",
+            "A resonance that drifts steadily during the sweep passes for another Q: warming by "
+            f"one degree (copper, {1e6 * _A_DEGREE:.0f} millionths) would make "
+            f"{100 * share:.1f} % of it.",
+            {"q_loaded_relative": share, "u_q_loaded_relative": e.u_q_loaded},
+            "Sweep up and down in turn, or twice in succession, and compare the resonances.",
+        )  # fmt: skip
 
 
 def _refusal(e: Evidence, determined: bool) -> Finding | None:

@@ -97,7 +97,7 @@ def movement_finding(moved: Moved, circle_size: float) -> Finding:
         "step-in-sweep" if moved.how == "step" else "drift-in-sweep",
         "warning" if height > _POOR else "note",
         text, evidence,
-        "Keep hands, people and the lead still; let the loop cool; sweep again.",
+        "Keep hands, people and the lead still; let the loop cool; sweep up and down in turn.",
     )  # fmt: skip
 
 

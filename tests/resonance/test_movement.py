@@ -117,6 +117,31 @@ class TestSwaying:
         assert held > 0.93 - 2 * np.sqrt(0.93 * 0.07 / DRAWS)
 
 
+class TestADriftThatNoSweepShows:
+    def fit(self, q_loaded: float, drift: float, direction: int = 1) -> Resonance:
+        """Fit a noisy sweep of six bandwidths during which the resonance drifts steadily."""
+        truth = Truth(q_loaded=q_loaded, noise=3e-4)
+        f = truth.f_hz
+        course = np.linspace(-0.5, 0.5, f.size)
+        f_loaded = truth.f_loaded_hz * (1 + direction * drift * course)
+        t = f / f_loaded - f_loaded / f
+        gamma = np.exp(1j * truth.angle) * (1 - 0.75 / (1 + 1j * q_loaded * t))
+        return fit_resonance(Sweep(f, gamma + white(np.random.default_rng(4), f.size, 3e-4)))
+
+    def test_is_warned_of_where_a_degree_would_matter(self) -> None:
+        codes = [{f.code for f in self.fit(q, 0).findings} for q in (300, 2000)]
+        assert ["drift-unseen" in found for found in codes] == [False, True]
+
+    def test_makes_what_the_finding_says_of_q_and_the_other_way_the_opposite(self) -> None:
+        still = self.fit(2000, 0)
+        (said,) = [f for f in still.findings if f.code == "drift-unseen"]
+        drifted = [self.fit(2000, 17e-6, direction) for direction in (1, -1)]
+        shares = [fit.q_loaded.value / still.q_loaded.value - 1 for fit in drifted]  # type: ignore[union-attr]
+        share = said.evidence["q_loaded_relative"]
+        assert not any(says(fit) for fit in drifted)
+        assert shares == pytest.approx([-share, share], rel=0.1)
+
+
 def test_one_at_a_time_says_what_a_batch_says() -> None:
     sweeps = [jumping(what, 10, seed)[1] for what in WHAT for seed in range(4)]
     for alone, batched in zip(map(fit_resonance, sweeps), fit_many(sweeps), strict=True):
