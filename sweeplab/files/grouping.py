@@ -29,6 +29,8 @@ from sweeplab.sweep import FloatArray
 _NOISE_VALUES = 5
 # Alone they stand for a missing value, at a file's cut end for the start of a number.
 _SIGNS = ("-", "+")
+# What a number may be cut off to.
+_MAY_GO_ON = re.compile(r"[+-]?(?:[0-9.]+(?:[ed][+-]?)?|n|na|i|in)?\ufffd?", re.IGNORECASE)
 _PORTS = re.compile(r"[1-9][0-9]{0,2}")
 _DECIMAL_COMMAS = re.compile(
     r"(?:\s*+[+-]?\d++(?:,\d++)?+(?:[eEdD][+-]?\d++)?+(?!\S))*+\s*+", re.ASCII
@@ -147,7 +149,7 @@ def _mended(row: str, line: int, source: Source, *, may_be_cut: bool) -> array[f
     values = array("d")
     for word in words_of(row):
         value = parse_number(word)
-        if may_be_cut and (value is None or word in _SIGNS):
+        if may_be_cut and (word in _SIGNS or (value is None and _MAY_GO_ON.fullmatch(word))):
             break
         if value is None:
             raise ReadError(

@@ -148,8 +148,16 @@ def _units_below(above: list[str], index: int, layout: Layout) -> list[str]:
     """Return the fields of the next line that is not blank, where it may hold the units."""
     for text in above[index + 1 :]:
         if text:
-            return next(_splits(text, layout), [])
+            # The last columns may have none, as an SWR has.
+            missing = layout.width - len(split_fields(text, layout.separator))
+            return next(_splits(text, layout), []) or _padded(text, layout, missing)
     return []
+
+
+def _padded(text: str, layout: Layout, missing: int) -> list[str]:
+    fields = split_fields(text, layout.separator)
+    is_row = layout.separator is not None and layout.separator in text and missing > 0
+    return [*fields, *[""] * missing] if is_row else []
 
 
 def _joined(fields: list[str], units: list[str]) -> list[str]:

@@ -19,6 +19,7 @@ _CANDIDATES: tuple[tuple[str | None, str], ...] = (
     ("\t", ","),
     (";", ","),
     (None, ","),
+    (",", ","),  # decimal commas in quotes
 )
 SEARCHED_LINES = 2000
 # So many rows of numbers of one width are no accident of a preamble.

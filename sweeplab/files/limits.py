@@ -18,11 +18,12 @@ MENDED_LIMIT = 200_000
 _MEGABYTE = 1_000_000
 
 
-def too_large(name: str, size: int) -> ReadError:
-    """Return the refusal of a file that is larger than the limit."""
+def too_large(name: str, size: int | None) -> ReadError:
+    """Return the refusal of a file that is larger than the limit; size None where not known."""
+    holds = "more than" if size is None else f"{size / _MEGABYTE:.0f} MB, over"
     return ReadError(
         name,
-        f"holds {size / _MEGABYTE:.0f} MB, over the limit of {SIZE_LIMIT_BYTES // _MEGABYTE} MB",
+        f"holds {holds} the limit of {SIZE_LIMIT_BYTES // _MEGABYTE} MB",
         "save one sweep a file",
     )
 

@@ -21,6 +21,8 @@ from sweeplab.files.source import decode
 from sweeplab.sweep import Sweep
 
 _PIECE_BYTES = 2**20
+# No changed line ends; no waiting for what became a pipe meanwhile. Not every system has both.
+_AS_IT_IS = getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
 _NUMBERED = re.compile(r"(.+)#([1-9]\d{0,3})", re.DOTALL)
 
 
@@ -203,7 +205,7 @@ def _load(name: str) -> tuple[bytes, str | None]:
 
 def _bytes_of(name: str, size: int) -> bytes:
     """Return a file's bytes; half the system's calls that a file object makes."""
-    descriptor = os.open(name, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+    descriptor = os.open(name, os.O_RDONLY | _AS_IT_IS)
     try:
         data = os.read(descriptor, size + 1)
         if len(data) == size:
@@ -218,9 +220,14 @@ def _bytes_of(name: str, size: int) -> bytes:
 
 
 def _standard_input() -> bytes:
-    data = sys.stdin.buffer.read(SIZE_LIMIT_BYTES + 1)
+    try:
+        if sys.stdin is None:
+            raise OSError
+        data = sys.stdin.buffer.read(SIZE_LIMIT_BYTES + 1)
+    except OSError as error:
+        raise ReadError(STANDARD_INPUT, "cannot be read", "pipe a file into it") from error
     if len(data) > SIZE_LIMIT_BYTES:
-        raise too_large("standard input", len(data))
+        raise too_large(STANDARD_INPUT, None)
     return data
 
 

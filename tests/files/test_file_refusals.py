@@ -27,6 +27,11 @@ TOUCHSTONE = [
         ":1: no option line, and its default (GHz S MA R 50) would mean a magnitude below zero; put one above, such as '# MHz S RI R 50', with the unit, parameter, format and reference the file was saved in",
     ),
     (
+        "no numbers at all",
+        "<html>not found</html>",
+        ":1: '<html>not' where a number should stand; correct or delete the line",
+    ),
+    (
         "unknown word",
         "# MHz S RI R 50 dBm\n7 0.5 0.25\n8 0.5 0.25\n",
         ":1: 'dBm' in the option line; write it like '# MHz S RI R 50'",
@@ -402,3 +407,68 @@ class TestDisk:
         with pytest.raises(ReadError) as caught:
             read_sweeps([good, tmp_path / "b.s1p", tmp_path / "c.s1p"])
         assert caught.value.path == str(tmp_path / "b.s1p")
+
+
+class TestLimits:
+    def test_lines(self) -> None:
+        text = "# MHz S RI R 50\n7 0.5 0.25\n" + "\n" * 1_200_000
+        assert refusal(text.encode(), "a.s1p") == (
+            "a.s1p: holds 1200003 lines, over the limit of 1200000; "
+            "save one sweep a file, with fewer points"
+        )
+
+    def test_characters_of_a_line(self) -> None:
+        assert refusal(b"# MHz S RI R 50\n" + b"7 " * 100_001, "a.s1p") == (
+            "a.s1p:2: a line of 200002 characters, over the limit of 200000; "
+            "save the sweep with one row a line"
+        )
+
+    def test_characters_of_an_option_line(self) -> None:
+        assert refusal(b"# MHz S RI R" + b" 50" * 9_000 + b"\n7 0 0\n", "a.s1p") == (
+            "a.s1p:1: a line of 27012 characters; write it shorter"
+        )
+
+    def test_characters_of_a_row(self) -> None:
+        text = "MHz,re,im\n7,0,0\n8,0,0\n9," + "0" * 20_000 + "\n"
+        assert (
+            refusal(text.encode(), "a.csv")
+            == "a.csv:4: a row of 20002 characters; save one row a line"
+        )
+
+    def test_references(self) -> None:
+        text = "[Version] 2.0\n# MHz S RI\n[Number of Ports] 1\n[Reference]\n" + "5 " * 1_000
+        assert (
+            refusal(text.encode(), "a.s1p")
+            == "a.s1p:5: over 999 references; give one, or one a port"
+        )
+
+    @pytest.mark.parametrize(
+        ("name", "text"),
+        [
+            ("a.s1p", "# MHz S RI R 50\n7 nan 0\n8 nan 0\n9 nan 0\n"),
+            ("a.csv", "MHz,re,im\n7,n/a,0\n8,n/a,0\n9,n/a,0\n"),
+            ("a.csv", "MHz,S11\n7,1+1j\n8,1+1j\n"),
+        ],
+    )
+    def test_rows_mended(self, monkeypatch: pytest.MonkeyPatch, name: str, text: str) -> None:
+        for user in ("block", "grouping", "table"):
+            monkeypatch.setattr(f"sweeplab.files.{user}.MENDED_LIMIT", 2)
+        found = refusal(text.encode(), name)
+        assert found.endswith(
+            "over 200000 rows spelled in a way that must be mended, until here; "
+            "save the sweep again as plain numbers"
+        )
+
+    def test_sweeps_under_a_long_preamble(self) -> None:
+        text = "# remark\n" * 1_900 + "MHz,re,im\n" + "7,0,0\n8,0,0\n9,0,0\n" * 20
+        assert refusal(text.encode(), "a.csv") == (
+            "a.csv: 20 sweeps under 1901 lines of text; split the file"
+        )
+
+
+def test_of_many_comments_the_first_are_kept() -> None:
+    text = "# MHz S RI R 50\n7 0 0 ! here\n" + "! there\n" * 20_000
+    sweep = sweep_from_bytes(text.encode(), "a.s1p")
+    assert len(sweep.origin.comments) == 10_000
+    (finding,) = [finding for finding in sweep.findings if finding.code == "comments-cut"]
+    assert finding.evidence == {"left_out": 10_001}

@@ -269,7 +269,12 @@ class TestStandardInput:
     def test_too_much(self, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr("sweeplab.files.load.SIZE_LIMIT_BYTES", 9)
         self.give(monkeypatch, GOOD.encode())
-        assert "over the limit" in refusals("-")[0]
+        expected = "-: holds more than the limit of 256 MB; save one sweep a file"
+        assert refusals("-") == [expected]
+
+    def test_it_is_closed(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr("sys.stdin", None)
+        assert refusals("-") == ["-: cannot be read; pipe a file into it"]
 
 
 def test_a_name_that_is_none() -> None:

@@ -248,6 +248,20 @@ class TestFrequencyUnit:
 
 
 class TestPlaces:
+    def test_decimal_commas_in_quotes_between_commas(self) -> None:
+        sweep = read_text('"f (MHz)","re","im"\n"7,05","0,5","-0,25"\n"7,10","0,3","1"\n', "a.csv")
+        assert sweep.f_hz.tolist() == [7.05e6, 7.1e6]
+        assert sweep.gamma.tolist() == [0.5 - 0.25j, 0.3 + 1j]
+
+    def test_a_row_of_units_may_leave_the_last_ones_out(self) -> None:
+        sweep = read_text("Freq,RL,SWR\nMHz,dB,\n7,-10,1.92\n8,-12,1.67\n", "a.csv")
+        assert sweep.f_hz.tolist() == [7e6, 8e6]
+
+    def test_rows_of_separators_alone_are_blank(self) -> None:
+        sweep = read_text("MHz,re,im\n7,0.5,0.25\n,,\n8,0.5,0.25\n" + ",,\n" * 600, "a.csv")
+        assert sweep.f_hz.tolist() == [7e6, 8e6]
+        assert codes(sweep) == ["reference-assumed"]
+
     def test_a_row_without_its_first_field_is_no_comment(self) -> None:
         sweep = read_text("MHz;re;im\n7;0,5;0,25\n;0,5;0,25\n; gust\n9;0,5;0,25\n", "a.csv")
         assert sweep.f_hz.tolist() == [7e6, 9e6]
