@@ -33,7 +33,7 @@ def jumping(what: str, size: float, seed: int = 3, **changed: float) -> tuple[Tr
 
 class TestStill:
     def test_hardly_one_sweep_in_a_thousand_is_called_moved(self) -> None:
-        # 12,000 sweeps had three; of these 1,500 the thousandth would be one or two.
+        # 20,000 sweeps had seven; of these 1,500 the thousandth would be one or two.
         rng = np.random.default_rng(61)
         fits = fit_many([valid(rng)[0].sweep(rng) for _ in range(1500)])
         assert sum(bool(says(fit)) for fit in fits) <= 1500 * 1e-3 + LIMIT * np.sqrt(1.5)
