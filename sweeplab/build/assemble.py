@@ -358,5 +358,5 @@ def _line(table: dict[str, Any], taken: dict[str, str]) -> Line:
         u = math.hypot(u, length.value * _U_VELOCITY_FACTOR / _VELOCITY_FACTOR)
     losses = table.get("loss_db_per_100m", ())
     if not losses:
-        taken["feed.line.loss_db_per_100m"] = "no loss"
+        taken["feed.line.loss_db_per_100m"] = "what the sweep shows of it"
     return Line(length.value, velocity_factor, losses, table["z0_ohm"], u)

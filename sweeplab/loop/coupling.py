@@ -92,6 +92,9 @@ class Coupling:
         The coupling loop's conductor [ohm]; joints and connectors are not in it.
     r_radiation_ohm : float
         Its own radiation resistance [ohm].
+    r_mutual_ohm : float
+        Real part of the mutual impedance, whose imaginary part is ``w m_h`` [ohm]: the two radiate
+        together, and the main loop's current is not quite in phase all round.
     """
 
     f_hz: float
@@ -99,6 +102,7 @@ class Coupling:
     m_h: float
     r_ohm: float
     r_radiation_ohm: float
+    r_mutual_ohm: float
 
     @property
     def x_ohm(self) -> float:
@@ -148,6 +152,8 @@ def coupling_of(model: LoopModel, feed: CouplingGeometry, f_hz: float) -> Coupli
         # The small loop's 20 pi^2 (C/lambda)^4 in the ratio of areas squared (C. A. Balanis,
         # Antenna Theory, eq. 5-24).
         r_radiation_ohm=20 * math.pi**2 * (k * size / (2 * math.pi)) ** 4 * filling**2,
+        # j w mu0/4 pi times the integral, its sign that of a positive mutual inductance.
+        r_mutual_ohm=-math.copysign(1, linked.real) * linked.imag * 1e-7 * 2 * math.pi * f_hz,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from contextlib import suppress
 
 from sweeplab.build import Build
 from sweeplab.errors import ModelError
@@ -12,6 +13,7 @@ from sweeplab.finding import Finding, ranked
 from sweeplab.line import C0_M_PER_S, deembed
 from sweeplab.loop import LoopModel
 from sweeplab.loop.conductor import round_wire_impedance
+from sweeplab.loop.coupling import CouplingGeometry, coupling_of
 from sweeplab.loop.ground import GroundEffect, ground_effect, moved_effects
 from sweeplab.loss.coupled import Coupled, CouplingLoop, fit_coupled
 from sweeplab.loss.figures import FREE_SPACE, Model, Unloaded, budget_figures, parts_known
@@ -126,29 +128,37 @@ def _coupled(
     line = build.feed.line
     signed = signed_like(sweep, fit)
     plane = signed if line is None else deembed(signed, line)
-    expected = _coupling_loop(build, fit.circle.f_loaded_hz)
-    u_delay_s = 0.0 if line is None else line.u_delay_s
-    return fit_coupled(plane, fit.kept, fit.circle, model, expected, u_delay_s, ground.total_ratio)
+    expected = _coupling_loop(build, model, fit.circle.f_loaded_hz)
+    return fit_coupled(plane, fit.kept, fit.circle, model, expected, line, ground.total_ratio)
 
 
-def _coupling_loop(build: Build, f_hz: float) -> CouplingLoop:
+def _coupling_loop(build: Build, model: LoopModel, f_hz: float) -> CouplingLoop:
     """Return what the description lets expect of the coupling loop.
 
-    Its radiation resistance is the small loop's, ``20 pi^2 (C/lambda)^4`` (C. A. Balanis, Antenna
-    Theory, eq. 5-24), taken in the ratio of areas for a square.
+    Where it says how large the coupling loop is, but not where: both loops radiate the same
+    pattern, with the small loop's ``20 pi^2 (C/lambda)^4`` (C. A. Balanis, Antenna Theory, eq.
+    5-24), taken in the ratio of areas for a square.
     """
     feed = build.feed
     if feed is None or feed.circumference is None:
         return CouplingLoop()
     size = feed.circumference.value
+    if feed.conductor_diameter is not None and feed.offset is not None:
+        geometry = CouplingGeometry(
+            size, feed.conductor_diameter.value / 2, feed.offset.value, feed.shape, feed.position
+        )
+        with suppress(ModelError):
+            found = coupling_of(model, geometry, f_hz)
+            return CouplingLoop(found.r_ohm, max(found.r_ohm, 0.02), found.r_mutual_ohm)
     filling = 1.0 if feed.shape == "circle" else math.pi / 4
     radiation = 20 * math.pi**2 * (size * f_hz / C0_M_PER_S) ** 4 * filling**2
+    mutual = math.sqrt(radiation * model.radiation_resistance(f_hz))
     if feed.conductor_diameter is None:
-        return CouplingLoop(r_radiation_ohm=radiation)
+        return CouplingLoop(r_mutual_ohm=mutual)
     copper = 5.8e7
     per_m = round_wire_impedance(f_hz, feed.conductor_diameter.value / 2, copper).real
     # Joints and connectors of the feed are not in it.
-    return CouplingLoop(per_m * size, max(per_m * size, 0.02), radiation)
+    return CouplingLoop(per_m * size, max(per_m * size, 0.02), mutual)
 
 
 def _budget(

@@ -21,13 +21,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sweeplab.line import Line
 from sweeplab.loop import LoopModel
 from sweeplab.resonance.figures import correlation_inflation
 from sweeplab.resonance.result import Circle
 from sweeplab.sweep import ComplexArray, FloatArray, Sweep
 
-_MAX_STEPS = 60
+_MAX_STEPS = 120
+# Of the longest step: a millionth of any uncertainty.
+_SETTLED = 1e-7
 _REST_OF_LINE_CHI2 = 10.83
+# At 10 MHz.
+_THIN_COAX_DB_PER_100M = 4.6
 
 
 @dataclass(frozen=True)
@@ -76,13 +81,13 @@ class CouplingLoop:
     ----------
     r_ohm, u_r_ohm : float
         Its own resistance and how far that may be off.
-    r_radiation_ohm : float
-        Its own radiation resistance; zero where its size is not known.
+    r_mutual_ohm : float
+        Real part of its mutual impedance with the main loop; zero where its size is not known.
     """
 
     r_ohm: float = 0.0
     u_r_ohm: float = 0.5
-    r_radiation_ohm: float = 0.0
+    r_mutual_ohm: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,8 +106,11 @@ class Coupled:
         The coupling loop's own, at f0.
     delay_s : float
         Rest of the line's round-trip delay; zero where it was not fitted.
-    covariance : ndarray, shape (6, 6)
-        Of (f0_hz, ln r_total, ln mutual^2, x_coupling, r_coupling, delay_s).
+    line_loss_np : float
+        Loss there and back of a line whose loss is not described; zero where it was not fitted.
+    covariance : ndarray, shape (7, 7)
+        Of (f0_hz, ln r_total, ln mutual^2, x_coupling, r_coupling, delay_s, line's loss there and
+        back in nepers).
     residual_rms, sigma : float
         Of abs(data - model); noise a quadrature.
     inflation : float
@@ -115,6 +123,7 @@ class Coupled:
     x_coupling_ohm: float
     r_coupling_ohm: float
     delay_s: float
+    line_loss_np: float
     covariance: FloatArray
     residual_rms: float
     sigma: float
@@ -146,12 +155,14 @@ class _Problem:
     f_scale_hz: float
     start_hz: float
     r_prior: tuple[float, float]
-    delay_prior: float
+    turn_prior: float
+    per_turn: ComplexArray
+    loss_prior: tuple[float, float]
     r_mutual_ohm: float
     ground_ratio: float
 
     def model(self, p: FloatArray) -> ComplexArray:
-        """Return the reflection for p = (f0 shift, ln R, ln (wM)^2, Xc, Rc, theta)."""
+        """Return the reflection for p = (f0 shift, ln R, ln (wM)^2, Xc, Rc, turn, loss)."""
         f0 = self.start_hz + p[0] * self.f_scale_hz
         ratio = self.f_hz / f0
         loss = math.exp(p[1]) - self.ground_ratio * float(self.band.r_radiation(f0))
@@ -162,9 +173,9 @@ class _Problem:
         # The mutual resistance goes with the product of two radiation lengths, f^4 in all.
         mutual = self.r_mutual_ohm * ratio**4 + 1j * math.exp(p[2] / 2) * ratio
         z = p[4] + 1j * p[3] * ratio - mutual**2 / z_main
-        span = self.f_hz[-1] - self.f_hz[0]
-        u = (self.f_hz - self.band.f_mid_hz) / span
-        return np.asarray((z - self.z0_ohm) / (z + self.z0_ohm) * np.exp(-1j * p[5] * u))
+        # A line's loss goes with the root of frequency.
+        line = np.exp(-p[5] * self.per_turn - p[6] * np.sqrt(self.f_hz / self.band.f_mid_hz))
+        return np.asarray((z - self.z0_ohm) / (z + self.z0_ohm) * line)
 
     def residual(self, p: FloatArray) -> FloatArray:
         """Return stacked real and imaginary misfit, shape (2n,)."""
@@ -178,7 +189,7 @@ def fit_coupled(
     circle: Circle,
     model: LoopModel,
     coupling: CouplingLoop,
-    u_delay_s: float,
+    line: Line | None,
     ground_ratio: float = 1.0,
 ) -> Coupled | None:
     """Fit a sweep at the coupling loop's terminals.
@@ -194,8 +205,8 @@ def fit_coupled(
     model : LoopModel
     coupling : CouplingLoop
         What is expected of it beforehand.
-    u_delay_s : float
-        Standard uncertainty of the described line's round-trip delay; zero: exact, unless the
+    line : Line or None
+        The described line that was taken out; a length without uncertainty is exact, unless the
         data insist.
     ground_ratio : float
         Power radiated over that in free space, at the same current: what ground adds to Rrad.
@@ -206,29 +217,57 @@ def fit_coupled(
         None where the fit does not settle.
     """
     f, gamma = sweep.f_hz[kept], sweep.gamma[kept]
-    span = float(f[-1] - f[0])
+    band = Band.of(model, float(f[0]), float(f[-1]))
     problem = _Problem(
         f_hz=f, gamma=gamma, z0_ohm=sweep.z0_ohm,
-        band=Band.of(model, float(f[0]), float(f[-1])),
+        band=band,
         f_scale_hz=circle.f_loaded_hz / circle.q_loaded,
         start_hz=circle.f_loaded_hz,
         r_prior=(coupling.r_ohm, coupling.u_r_ohm),
-        delay_prior=2 * math.pi * span * u_delay_s,
+        turn_prior=2 * math.pi * band.f_mid_hz * (0.0 if line is None else line.u_delay_s),
+        per_turn=_rest_of_line(f, band.f_mid_hz, line),
+        loss_prior=_unsaid_loss(band.f_mid_hz, line),
         # Both loops stand over the same ground.
-        r_mutual_ohm=ground_ratio * math.sqrt(
-            coupling.r_radiation_ohm * model.radiation_resistance(circle.f_loaded_hz)
-        ),
+        r_mutual_ohm=ground_ratio * coupling.r_mutual_ohm,
         ground_ratio=ground_ratio,
     )  # fmt: skip
-    free = np.array([True, True, True, True, True, u_delay_s > 0])
+    unsure = [problem.turn_prior > 0, problem.loss_prior[1] > 0]
+    free = np.array([True, True, True, True, True, *unsure])
     start = _start(problem, circle, model)
     solved = _solve(problem, start, free)
     if solved is not None and not free[5]:
-        again = _solve(problem, solved.p, np.ones(6, dtype=bool))
-        dof = 2 * f.size - 6
+        insisted = free | (np.arange(free.size) == 5)
+        again = _solve(problem, solved.p, insisted)
+        dof = 2 * f.size - int(insisted.sum())
         if again and (solved.rss - again.rss) > _REST_OF_LINE_CHI2 * again.rss / dof:
             solved = again
-    return None if solved is None else _summed_up(problem, solved, span)
+    return None if solved is None else _summed_up(problem, solved)
+
+
+def _rest_of_line(f_hz: FloatArray, f_mid_hz: float, line: Line | None) -> ComplexArray:
+    """Return what a rest of the line does, per radian of its turn at mid-band, shape (n,).
+
+    Of a line whose length is uncertain a piece: it turns the whole picture, and has the line's
+    loss. Of an exact one only the slope, for a constant turn is much like a reactance.
+    """
+    turned = 1j * f_hz / f_mid_hz
+    if line is None or line.u_length_m == 0 or line.length_m == 0:
+        return np.asarray(turned - 1j, dtype=np.complex128)
+    per_line = 2 * math.pi * f_mid_hz * line.delay_s
+    # There and back: twice the loss one way, 20 dB a factor of ten.
+    return np.asarray(turned + line.loss_db(f_hz) * math.log(10) / 10 / per_line)
+
+
+def _unsaid_loss(f_mid_hz: float, line: Line | None) -> tuple[float, float]:
+    """Return what a line's loss there and back may be where nobody says, and how far off [Np].
+
+    Thin coaxial line; thick has a quarter, a poor one twice that (common practice, no source).
+    """
+    if line is None or line.loss_db_per_100m:
+        return 0.0, 0.0
+    loss_db = _THIN_COAX_DB_PER_100M * math.sqrt(f_mid_hz / 10e6) * line.length_m / 100
+    mean = loss_db * math.log(10) / 10
+    return mean, 0.7 * mean
 
 
 def _start(problem: _Problem, circle: Circle, model: LoopModel) -> FloatArray:
@@ -241,7 +280,8 @@ def _start(problem: _Problem, circle: Circle, model: LoopModel) -> FloatArray:
     r_total = model.effective_reactance(circle.f_loaded_hz) / q0
     mutual2 = beta * (z0**2 + x_coupling**2) * r_total / z0
     pull = beta * x_coupling / (2 * q0 * z0) * circle.f_loaded_hz / problem.f_scale_hz
-    return np.array([-pull, math.log(r_total), math.log(mutual2), x_coupling, 0.0, 0.0])
+    loss = problem.loss_prior[0]
+    return np.array([-pull, math.log(r_total), math.log(mutual2), x_coupling, 0.0, 0.0, loss])
 
 
 @dataclass(frozen=True, eq=False)
@@ -253,8 +293,8 @@ class _Solved:
     free: NDArray[np.bool_]
 
 
-_STEP = np.array([1e-5, 1e-5, 1e-5, 1e-4, 1e-4, 1e-5])
-_LONGEST = np.array([0.5, 0.5, 0.7, 30.0, 2.0, 0.5])
+_STEP = np.array([1e-5, 1e-5, 1e-5, 1e-4, 1e-4, 1e-5, 1e-5])
+_LONGEST = np.array([0.5, 0.5, 0.7, 30.0, 2.0, 0.5, 0.1])
 
 
 def _solve(problem: _Problem, start: FloatArray, free: NDArray[np.bool_]) -> _Solved | None:
@@ -277,7 +317,7 @@ def _solve(problem: _Problem, start: FloatArray, free: NDArray[np.bool_]) -> _So
         if float(tried @ tried) + float(weights @ tried_pulls**2) <= cost:
             p, residual, damping = trial, tried, damping / 8
             jacobian = _jacobian(problem.residual, p, residual, which)
-            if float(np.abs(step / _LONGEST[which]).max()) < 1e-9:
+            if float(np.abs(step / _LONGEST[which]).max()) < _SETTLED:
                 return _Solved(p, float(residual @ residual), jacobian, residual, free)
         else:
             damping *= 8
@@ -305,15 +345,18 @@ def _priors(
 ) -> tuple[FloatArray, FloatArray]:
     """Return weights in units of the noise's variance, and what is missing to the prior's mean."""
     variance = float(residual @ residual) / max(residual.size - 6, 1)
-    weights, pulls = np.zeros(6), np.zeros(6)
+    weights, pulls = np.zeros(7), np.zeros(7)
     mean, u = problem.r_prior
     weights[4], pulls[4] = variance / u**2, mean - p[4]
-    if problem.delay_prior > 0:
-        weights[5], pulls[5] = variance / problem.delay_prior**2, -p[5]
+    if problem.turn_prior > 0:
+        weights[5], pulls[5] = variance / problem.turn_prior**2, -p[5]
+    mean, u = problem.loss_prior
+    if u > 0:
+        weights[6], pulls[6] = variance / u**2, mean - p[6]
     return weights, pulls
 
 
-def _summed_up(problem: _Problem, solved: _Solved, span_hz: float) -> Coupled:
+def _summed_up(problem: _Problem, solved: _Solved) -> Coupled:
     n = solved.residual.size // 2
     r = solved.residual[:n] + 1j * solved.residual[n:]
     sigma2 = solved.rss / (2 * n - int(solved.free.sum()))
@@ -322,9 +365,9 @@ def _summed_up(problem: _Problem, solved: _Solved, span_hz: float) -> Coupled:
     weights, _ = _priors(problem, solved.p, solved.residual)
     which = np.flatnonzero(solved.free)
     normal = solved.jacobian.T @ solved.jacobian + np.diag(weights[which])
-    covariance = np.zeros((6, 6))
+    covariance = np.zeros((7, 7))
     covariance[np.ix_(which, which)] = np.linalg.pinv(normal) * sigma2 * inflation**2
-    scale = np.array([problem.f_scale_hz, 1, 1, 1, 1, 1 / (2 * math.pi * span_hz)])
+    scale = np.array([problem.f_scale_hz, 1, 1, 1, 1, 1 / (2 * math.pi * problem.band.f_mid_hz), 1])
     p = solved.p
     return Coupled(
         f0_hz=problem.start_hz + float(p[0]) * problem.f_scale_hz,
@@ -333,6 +376,7 @@ def _summed_up(problem: _Problem, solved: _Solved, span_hz: float) -> Coupled:
         x_coupling_ohm=float(p[3]),
         r_coupling_ohm=float(p[4]),
         delay_s=float(p[5]) * float(scale[5]),
+        line_loss_np=float(p[6]),
         covariance=covariance * np.outer(scale, scale),
         residual_rms=math.sqrt(solved.rss / n),
         sigma=math.sqrt(sigma2),

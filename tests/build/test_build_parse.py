@@ -190,7 +190,7 @@ def test_a_line_without_velocity_factor_has_a_less_certain_length() -> None:
     assert build.feed.circumference is None
     taken = next(finding for finding in build.findings if finding.code == "taken-as")
     assert "feed.line.velocity_factor" in taken.evidence
-    assert taken.evidence["feed.line.loss_db_per_100m"] == "no loss"
+    assert taken.evidence["feed.line.loss_db_per_100m"] == "what the sweep shows of it"
     assert "feed.shape" not in taken.evidence
 
 
