@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from sweeplab.resonance.kernel import Rows, eliminated
+from sweeplab.resonance.kernel import eliminated
+from sweeplab.resonance.rows import Rows
 from sweeplab.sweep import ComplexArray, FloatArray
 
 _STEPS = 10

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from sweeplab.resonance.alternatives import ripple_rss, step_gain
-from sweeplab.resonance.kernel import BoolArray, IndexArray, Rows, Solution, residuals, solve
+from sweeplab.resonance.kernel import residuals, solve
+from sweeplab.resonance.rows import BoolArray, IndexArray, Rows, Solution
 from sweeplab.resonance.several import Told, tell_apart
 from sweeplab.resonance.start import starts
 from sweeplab.sweep import ComplexArray, FloatArray

@@ -15,16 +15,12 @@ Every array has one row a sweep. The three non-linear unknowns are kept dimensio
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sweeplab.resonance.rows import BoolArray, Rows, Solution
 from sweeplab.sweep import ComplexArray, FloatArray
-
-BoolArray = NDArray[np.bool_]
-IndexArray = NDArray[np.intp]
 
 _MAX_STEPS = 18
 # A step that promises to gain less chi-square than this is taken without looking: it moves by a
@@ -43,114 +39,6 @@ _LONGEST_STEP = np.array([0.25, 0.7, 1.5])
 _AT_ONCE_POINTS = 2**13
 # Rounding of a sum of squares taken from inner products, against the data's own.
 _ROUNDING = 1e-14
-
-
-@dataclass(frozen=True, eq=False)
-class Rows:
-    """A batch of sweeps of one length, with each point's weight.
-
-    Parameters
-    ----------
-    u : ndarray, shape (b, n)
-        Places of the points in the span: -1/2 at its low end, 1/2 at its high end.
-    f_mid_hz, span_hz : ndarray, shape (b,)
-        Middle and width of the span [Hz].
-    gamma : ndarray of complex, shape (b, n)
-        Zero where the weight is zero.
-    weight : ndarray, shape (b, n)
-        How much the point counts; zero where it doesn't.
-    """
-
-    u: FloatArray
-    f_mid_hz: FloatArray
-    span_hz: FloatArray
-    gamma: ComplexArray
-    weight: FloatArray
-
-    @classmethod
-    def of(cls, f_hz: FloatArray, gamma: ComplexArray, weight: FloatArray) -> Rows:
-        """Return rows from frequencies of shape (b, n) [Hz]."""
-        span = f_hz[:, -1] - f_hz[:, 0]
-        middle = (f_hz[:, -1] + f_hz[:, 0]) / 2
-        return cls((f_hz - middle[:, None]) / span[:, None], middle, span, gamma, weight)
-
-    def __len__(self) -> int:
-        return len(self.u)
-
-    @cached_property
-    def all_count(self) -> bool:
-        """Whether every point counts, and equally."""
-        return bool((self.weight == 1).all())
-
-    @property
-    def f_hz(self) -> FloatArray:
-        """Frequencies, shape (b, n) [Hz]."""
-        return np.asarray(self.f_mid_hz[:, None] + self.span_hz[:, None] * self.u)
-
-    def take(self, index: IndexArray | BoolArray | slice) -> Rows:
-        """Return the rows at `index`."""
-        return Rows(
-            self.u[index], self.f_mid_hz[index], self.span_hz[index],
-            self.gamma[index], self.weight[index],
-        )  # fmt: skip
-
-    def put(self, index: IndexArray | BoolArray, other: Rows) -> Rows:
-        """Return a copy with data and weights at `index` replaced by `other`'s."""
-        gamma, weight = self.gamma.copy(), self.weight.copy()
-        gamma[index], weight[index] = other.gamma, other.weight
-        return replace(self, gamma=gamma, weight=weight)
-
-    def weighted(self, weight: FloatArray) -> Rows:
-        """Return the same rows with other weights."""
-        return replace(self, weight=weight)
-
-    def binned(self, most: int) -> Rows:
-        """Return the rows with neighbours averaged until at most `most` points are left."""
-        points = self.u.shape[1]
-        group = -(-points // most)
-        if group == 1:
-            return self
-        edges = np.arange(0, points, group)
-        weight = np.add.reduceat(self.weight, edges, axis=1)
-        norm = np.maximum(weight, 1e-300)
-        gamma = np.asarray(np.add.reduceat(self.weight * self.gamma, edges, axis=1) / norm, complex)
-        # Where no point counts the place does not matter, as long as it is one.
-        u = np.add.reduceat(self.weight * self.u, edges, axis=1) / norm
-        return Rows(u, self.f_mid_hz, self.span_hz, gamma, weight)
-
-
-@dataclass(frozen=True, eq=False)
-class Solution:
-    """Where the batch's fits ended.
-
-    Parameters
-    ----------
-    p : ndarray, shape (b, 3)
-        (x0, ln kappa, theta).
-    linear : ndarray of complex, shape (b, 2)
-        (Gd, B).
-    rss : ndarray, shape (b,)
-        Weighted sum of abs(residual)**2.
-    information : ndarray, shape (b, 7, 7)
-        Fisher's, for unit noise variance a quadrature, of
-        (x0, ln kappa, theta, Re Gd, Im Gd, Re B, Im B).
-    """
-
-    p: FloatArray
-    linear: ComplexArray
-    rss: FloatArray
-    information: FloatArray
-
-    def take(self, index: IndexArray | BoolArray) -> Solution:
-        """Return the rows at `index`."""
-        return Solution(self.p[index], self.linear[index], self.rss[index], self.information[index])
-
-    def put(self, index: IndexArray | BoolArray, other: Solution) -> Solution:
-        """Return a copy with the rows at `index` replaced by `other`'s."""
-        copy = Solution(self.p.copy(), self.linear.copy(), self.rss.copy(), self.information.copy())
-        copy.p[index], copy.linear[index] = other.p, other.linear
-        copy.rss[index], copy.information[index] = other.rss, other.information
-        return copy
 
 
 def lorentz(rows: Rows, p: FloatArray) -> tuple[FloatArray, FloatArray]:

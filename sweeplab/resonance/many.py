@@ -17,10 +17,10 @@ from sweeplab.resonance.brackets import unexplained_loss
 from sweeplab.resonance.figures import Figures, coupling_of, figures
 from sweeplab.resonance.fit import fit_rows
 from sweeplab.resonance.judge import gather, judge, screen
-from sweeplab.resonance.kernel import Rows
 from sweeplab.resonance.magnitude import fit_magnitude
 from sweeplab.resonance.movement import watch
 from sweeplab.resonance.result import Circle, Resonance
+from sweeplab.resonance.rows import Rows
 from sweeplab.resonance.several import Told
 from sweeplab.resonance.unsigned import signs_unknown, with_signs
 from sweeplab.sweep import Sweep

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from sweeplab.finding import Finding
 from sweeplab.resonance.figures import correlation_inflation
 from sweeplab.resonance.fit import Fitted
-from sweeplab.resonance.kernel import IndexArray, Rows, Solution, lorentz, solve
+from sweeplab.resonance.kernel import lorentz, solve
 from sweeplab.resonance.moves import (
     KINDS,
     TANGENTS,
@@ -28,6 +28,7 @@ from sweeplab.resonance.moves import (
     courses_over,
     noticed,
 )
+from sweeplab.resonance.rows import IndexArray, Rows, Solution
 from sweeplab.sweep import FloatArray
 
 # The quick look lets one still sweep in two hundred pass to the thorough one and loses one movement

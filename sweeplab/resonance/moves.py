@@ -24,7 +24,8 @@ from typing import Literal
 import numpy as np
 from numpy.linalg import eigh
 
-from sweeplab.resonance.kernel import IndexArray, Rows, Solution, lorentz, turned
+from sweeplab.resonance.kernel import lorentz, turned
+from sweeplab.resonance.rows import IndexArray, Rows, Solution
 from sweeplab.sweep import FloatArray
 
 What = Literal["reflection", "resonance", "loss"]

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sweeplab.resonance.kernel import Rows, solve
+from sweeplab.resonance.kernel import solve
+from sweeplab.resonance.rows import Rows
 
 _SPAN = 6.0  # half-power bandwidths: near the best for QL, wide enough for a line's phase
 _POINTS = (101, 201, 401, 1001)

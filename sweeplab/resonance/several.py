@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sweeplab.bands import BANDS_HZ
-from sweeplab.resonance.kernel import Rows, Solution, lorentz, residuals, solve, turned
+from sweeplab.resonance.kernel import lorentz, residuals, solve, turned
+from sweeplab.resonance.rows import Rows, Solution
 from sweeplab.resonance.start import starts
 from sweeplab.sweep import ComplexArray, FloatArray
 

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sweeplab.resonance.kernel import BoolArray, Rows, lorentz
+from sweeplab.resonance.kernel import lorentz
+from sweeplab.resonance.rows import BoolArray, Rows
 from sweeplab.resonance.start import starts
 from sweeplab.sweep import FloatArray, Sweep
 

@@ -11,7 +11,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from sweeplab.resonance.kernel import BoolArray, Rows, lorentz
+from sweeplab.resonance.kernel import lorentz
+from sweeplab.resonance.rows import BoolArray, Rows
 from sweeplab.sweep import ComplexArray, FloatArray
 
 # Phase of the line over the span, in radians: a long line on a wide sweep turns several times.

@@ -18,8 +18,9 @@ import numpy as np
 from sweeplab.finding import Finding
 from sweeplab.line import embed
 from sweeplab.resonance.candidates import Candidates
-from sweeplab.resonance.kernel import Rows, Solution, lorentz, residuals, solve
+from sweeplab.resonance.kernel import lorentz, residuals, solve
 from sweeplab.resonance.result import Resonance
+from sweeplab.resonance.rows import Rows, Solution
 from sweeplab.resonance.sizes import SizeFit, fit_sizes
 from sweeplab.sweep import ComplexArray, FloatArray, Sweep
 
