@@ -41,6 +41,8 @@ _ROUNDS = 4
 _SETTLED = 0.03
 # A kind of movement less likely than the likeliest by so much (a logarithm) has no weight.
 _HOPELESS = 12.0
+# What looking at every few points alone may cost a likelihood.
+_BLURRED = 0.05
 _FARTHEST = 0.3
 _POOR = 0.03  # of the circle: no small movement
 # As the judge asks of a resonance, and of its rivals.
@@ -259,8 +261,9 @@ class _Found:
 def _found(rows: Rows, fit: Solution, free: IndexArray) -> _Found | None:
     """Return what moved in one row; None where the circle would run away."""
     kinds = KINDS
-    for _ in range(_ROUNDS):
-        look = Look.at(rows, fit, free, 1)
+    for turn in range(_ROUNDS):
+        # All kinds at places a few points apart, the likely ones then at every point.
+        look = Look.at(rows, fit, free, _width(rows) if turn == 0 else 1)
         answers, noise2 = answers_of(look, kinds)
         mean, covariance = averaged(answers)
         step = np.zeros(TANGENTS)
@@ -269,10 +272,12 @@ def _found(rows: Rows, fit: Solution, free: IndexArray) -> _Found | None:
             return None
         linear = fit.linear + step[3::2] + 1j * step[4::2]
         fit = replace(fit, p=fit.p + step[None, :3], linear=linear)
-        if np.all(np.abs(mean) < _SETTLED * np.sqrt(np.diag(covariance))):
+        settled = np.all(np.abs(mean) < _SETTLED * np.sqrt(np.diag(covariance)))
+        if settled and look.width == 1:
             break
         likeliest = max(answer.likelihood for answer in answers)
-        kinds = tuple(a.kind for a in answers if a.likelihood > likeliest - _HOPELESS)
+        hopeless = max(_HOPELESS, _BLURRED * likeliest if turn == 0 else 0.0)
+        kinds = tuple(a.kind for a in answers if a.likelihood > likeliest - hopeless)
     best = max(answers, key=lambda answer: answer.likelihood)
     rest = look.without(best)
     whole = np.zeros((TANGENTS, TANGENTS))

@@ -306,12 +306,16 @@ def _swayings(look: Look, kind: Kind, unseen: float) -> _Seen:
 
 
 def _at_bins(look: Look) -> FloatArray:
-    """Return the courses at the bins' middles less their value at the dip, shape (m, k)."""
-    points = look.vectors.shape[2]
-    courses = courses_over(points)
-    starts = np.arange(0, points, look.width)
-    middles = np.minimum(starts + (look.width - 1) // 2, points - 1)
-    return courses[:, middles] - courses[:, look.dip, None]
+    """Return the courses at the bins' middles, shape (m, k)."""
+    courses = _from_the_dip(look)
+    starts = np.arange(0, courses.shape[1], look.width)
+    return courses[:, np.minimum(starts + (look.width - 1) // 2, courses.shape[1] - 1)]
+
+
+def _from_the_dip(look: Look) -> FloatArray:
+    """Return the courses less their value at the dip, shape (m, n)."""
+    courses = courses_over(look.vectors.shape[2])
+    return np.asarray(courses - courses[:, look.dip, None])
 
 
 def noticed(look: Look) -> bool:
@@ -361,15 +365,15 @@ def _stepped(look: Look, kind: Kind, seen: _Seen, noise2: float) -> Answer:
     spread = noise2 * np.einsum("k,kfg,kg,keg->fe", weight, pull, spread, pull, optimize=True)
     best = int(weight.argmax())
     change = np.zeros_like(look.vectors[0])
-    touched = np.s_[best + 1 :] if best + 1 > look.dip else np.s_[: best + 1]
-    sign = 1 if best + 1 > look.dip else -1
+    place = (best + 1) * look.width
+    touched, sign = (np.s_[place:], 1) if place > look.dip else (np.s_[:place], -1)
     coefficients = seen.ways[best] @ seen.coefficients[best]
     change[:, touched] = sign * np.tensordot(
         coefficients, look.vectors[list(kind.along)][:, :, touched], axes=1
     )
     return Answer(
         kind, top + math.log(total / weight.size), weight @ means,
-        look.inverse * noise2 + spread + (means.T * weight) @ means, means[best], change, best + 1,
+        look.inverse * noise2 + spread + (means.T * weight) @ means, means[best], change, place,
     )  # fmt: skip
 
 
@@ -387,7 +391,7 @@ def _swayed(look: Look, kind: Kind, noise2: float) -> Answer:
     pull = seen.pull(look)[0]
     mean = look.theta + pull @ coefficients
     spread = noise2 * (pull / (power + noise2 / variance)) @ pull.T
-    courses = _at_bins(look)
+    courses = _from_the_dip(look)
     own = (seen.ways[0] @ coefficients).reshape(len(group), -1) @ courses
     change = np.einsum("gi,gci->ci", own, look.vectors[group])
     return Answer(

@@ -149,7 +149,7 @@ def test_one_at_a_time_says_what_a_batch_says() -> None:
         for name in ("f_loaded_hz", "q_unloaded"):
             one, other = getattr(alone, name), getattr(batched, name)
             assert one.value == pytest.approx(other.value, rel=1e-9)
-            assert one.u == pytest.approx(other.u, rel=1e-6)
+            assert one.u == pytest.approx(other.u, rel=1e-9)
 
 
 def test_a_ripple_with_a_jump_is_no_resonance() -> None:
