@@ -174,6 +174,8 @@ class Feed:
         Coupling conductor to main conductor where nearest, centre to centre [m].
     position : float
         Where on the main loop it sits, as a fraction of the way round from the gap.
+    tilt_deg : float
+        Turn out of the main loop's plane, about the line from its nearest point to its middle.
     line : Line or None
         Between the analyzer's reference plane and the coupling loop.
     """
@@ -185,6 +187,7 @@ class Feed:
     conductor: str = ""
     offset: Quantity | None = None
     position: float = 0.5
+    tilt_deg: float = 0.0
     line: Line | None = None
 
 

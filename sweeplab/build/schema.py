@@ -173,6 +173,8 @@ _FEED = Table("feed", "the coupling loop", (
             '"25 mm"'),
     Key("position", "number", "where on the main loop; 0.5 is opposite the gap", "0.5",
         default=0.5, announced=True, at_least=0.0, at_most=1.0),
+    Key("tilt_deg", "number", "degrees it is turned out of the main loop's plane", "45",
+        at_least=0.0, at_most=90.0, shown=False),
 ))  # fmt: skip
 
 _LINE = Table("feed.line", "between the analyzer's reference plane and the coupling loop", (

@@ -145,7 +145,12 @@ def _coupling_loop(build: Build, model: LoopModel, f_hz: float) -> CouplingLoop:
     size = feed.circumference.value
     if feed.conductor_diameter is not None and feed.offset is not None:
         geometry = CouplingGeometry(
-            size, feed.conductor_diameter.value / 2, feed.offset.value, feed.shape, feed.position
+            circumference_m=size,
+            conductor_radius_m=feed.conductor_diameter.value / 2,
+            offset_m=feed.offset.value,
+            shape=feed.shape,
+            position=feed.position,
+            tilt_rad=math.radians(feed.tilt_deg),
         )
         with suppress(ModelError):
             found = coupling_of(model, geometry, f_hz)

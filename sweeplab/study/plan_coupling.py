@@ -90,8 +90,10 @@ def coupling_geometry(build: Build) -> tuple[CouplingGeometry, tuple[Finding, ..
         offset = feed.offset.value
     else:
         taken["feed.offset_m"] = offset
-    shape, position = ("circle", 0.5) if feed is None else (feed.shape, feed.position)
-    geometry = CouplingGeometry(around, conductor / 2, offset, shape, position)
+    geometry = CouplingGeometry(around, conductor / 2, offset)
+    if feed is not None:
+        tilt = math.radians(feed.tilt_deg)
+        geometry = replace(geometry, shape=feed.shape, position=feed.position, tilt_rad=tilt)
     if not taken:
         return geometry, ()
     return geometry, (Finding(

@@ -370,6 +370,12 @@ class TestCommonPractice:
         # All bands' coupling goes up and down together, to 2 %.
         assert worst == pytest.approx(place.worst_swr, rel=0.02)
 
+    def test_once_turned_and_described_it_is_as_planned(self) -> None:
+        tilt = band(planned(self.ONE, CAPACITOR + self.FEED), "20m").coupling.tilt_deg.value
+        turned = self.FEED + f"tilt_deg = {tilt}\n"
+        only = plan(build(self.ONE, rest=CAPACITOR + turned), ["20m"]).bands[0]
+        assert only.coupling.swr.value == pytest.approx(1, abs=0.01)
+
     def test_a_coupling_loop_too_small_is_matched_by_no_turn(self) -> None:
         small = self.FEED.replace("0.55 m", "0.25 m")
         only = plan(build(self.ONE, rest=CAPACITOR + small), ["10m"]).bands[0]
