@@ -17,6 +17,8 @@ from sweeplab.sweep import ComplexArray, Content, FloatArray, Origin, Sweep
 # Beyond these a sweep of an antenna is likelier to carry the wrong unit. Common practice, no
 # source.
 PLAUSIBLE_HZ = (1e3, 1e12)
+# No instrument gives a reflection of this size; sums of several stay finite.
+LARGEST_SIZE = 1e6
 # Repeats of a point that differ by more than this are not the noise of one analyzer at rest.
 # Common practice, no source.
 _REPEAT_TOLERANCE = 0.02
@@ -99,7 +101,7 @@ def _usable(rows: Rows, source: Source, findings: list[Finding]) -> tuple[FloatA
             "correct or delete the line",
             _first(lines, negative),
         )
-    missing = ~(np.isfinite(rows.f_hz) & np.isfinite(rows.gamma))
+    missing = ~(np.isfinite(rows.f_hz) & (np.abs(rows.gamma) <= LARGEST_SIZE))
     still = ~missing & (rows.f_hz == 0)
     if missing.any():
         findings.append(

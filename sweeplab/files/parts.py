@@ -95,7 +95,8 @@ def begin_again(f: FloatArray) -> list[int]:
     f : ndarray, shape (n,)
         In any unit.
     """
-    steps = np.diff(f)
+    with np.errstate(all="ignore"):  # infinity less infinity
+        steps = np.diff(f)
     rising = int((steps > 0).sum()) >= int((steps < 0).sum())
     back = np.flatnonzero(steps < 0 if rising else steps > 0) + 1
     bounds = [0, *back.tolist(), f.size]
@@ -107,7 +108,10 @@ def begin_again(f: FloatArray) -> list[int]:
 
 
 def _overlap(a: FloatArray, b: FloatArray) -> bool:
-    shared = min(np.nanmax(a), np.nanmax(b)) - max(np.nanmin(a), np.nanmin(b))
+    a, b = a[np.isfinite(a)], b[np.isfinite(b)]
+    if not (a.size and b.size):
+        return False
+    shared = min(a.max(), b.max()) - max(a.min(), b.min())
     return bool(shared >= _SHARED_SPAN * min(np.ptp(a), np.ptp(b)))
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from sweeplab.errors import ReadError, SweepError
 from sweeplab.files.decimals import plain_rows
 from sweeplab.files.limits import LINE_LIMIT, ROW_LIMIT_CHARACTERS
-from sweeplab.files.mend import PLAUSIBLE_HZ
+from sweeplab.files.mend import LARGEST_SIZE, PLAUSIBLE_HZ
 from sweeplab.files.options import Options, parse_options
 from sweeplab.files.parameters import reflection_of, to_complex
 from sweeplab.files.source import ports_named
@@ -105,7 +105,7 @@ def _sweep(values: FloatArray, options: Options, origin: Origin) -> Sweep | None
         gamma = reflection_of(gamma.reshape(-1, 1, 1), options.parameter, np.ones(1))
     elif options.parameter != "S":
         return None
-    if not np.isfinite(gamma).all():
+    if not np.abs(gamma).max() <= LARGEST_SIZE:
         return None
     try:
         return Sweep(f_hz, gamma, options.references_ohm[0], origin=origin)

@@ -6,6 +6,8 @@ import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from sweeplab.errors import ReadError
 from sweeplab.files import quick, table, touchstone
 from sweeplab.files.claim import Claim, Request
@@ -93,6 +95,12 @@ def read_bytes(data: bytes, name: str, request: Request, written: str | None = N
     ReadError
         The bytes hold no sweep that can be read without guessing.
     """
+    # What overflows or is undefined comes out as not finite, and is left out or refused.
+    with np.errstate(all="ignore"):
+        return _read(data, name, request, written)
+
+
+def _read(data: bytes, name: str, request: Request, written: str | None) -> Sweep:
     sha256 = hashlib.sha256(data).hexdigest()
     if request.is_plain:
         sweep = quick.read(data, name, sha256, written)

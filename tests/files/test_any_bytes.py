@@ -90,3 +90,29 @@ def test_tables_under_any_header(header: str, rows: list[list[float]], separator
     columns = list(zip(*rows, strict=True))
     for names in (header, separator.join(["f_MHz", "re", "im"]), separator.join(["Hz", "swr", ""])):
         answer(table_text(names, columns, separator).encode("utf-8", "replace"), "a.csv")
+
+
+# Whatever the size: warnings are errors here, and a sweep holds nothing infinite.
+SIZES = st.sampled_from("0 7 7 7.1 8 -0.5 1 1e154 1e308 -1e308 1e-320 1e999 nan 90".split())
+
+
+@given(
+    st.lists(st.lists(SIZES, min_size=3, max_size=3), min_size=1, max_size=8),
+    st.sampled_from(["re,im", "mag,deg", "db,deg", "R,X", "swr,rl", "G (mS),B (mS)", "R,|X|"]),
+    st.sampled_from(["Hz", "MHz"]),
+)
+def test_numbers_of_any_size_in_a_table(rows: list[list[str]], names: str, unit: str) -> None:
+    answer("\n".join([f"{unit},{names}", *map(",".join, rows), ""]).encode(), "a.csv")
+
+
+@given(
+    st.lists(st.lists(SIZES, min_size=9, max_size=9), min_size=1, max_size=3),
+    st.sampled_from("SZYGH"),
+    st.sampled_from(["RI", "MA", "DB"]),
+    st.sampled_from(["1e-300", "50", "50 75", "1e300 1e-300"]),
+)
+def test_numbers_of_any_size_of_two_ports(
+    rows: list[list[str]], parameter: str, form: str, references: str
+) -> None:
+    options = f"# MHz {parameter} {form} R {references}"
+    answer("\n".join([options, *map(" ".join, rows), ""]).encode(), "a.s2p")

@@ -123,3 +123,9 @@ def test_over_a_thousand_are_refused() -> None:
 def test_as_many_as_the_axis_is_passed_over(f: list[float], times: int, falling: bool) -> None:
     axis = np.array((f[::-1] if falling else f) * times)
     assert begin_again(axis) == [len(f) * k for k in range(1, times)]
+
+
+@pytest.mark.parametrize("word", ["inf", "-inf", "nan"])
+def test_frequencies_that_are_none_begin_no_sweep(word: str) -> None:
+    f = np.array([float(word)] * 4 + [8.0, 7.0] + [float(word)] * 4)
+    assert begin_again(f) == []
