@@ -23,7 +23,8 @@ from sweeplab.study.safety import Strain, strain
 _U_RADIATION = {1: 0.003}
 _U_RADIATION_TURNS = 0.01
 _U_REACTANCE = 0.001
-# A smooth round conductor's resistance follows exactly; crowding in strip, and between turns, less.
+# A smooth round conductor's resistance follows exactly, crowding between turns too; that in strip
+# less.
 _U_CONDUCTOR, _U_CONDUCTOR_ROUGHLY = 0.01, 0.05
 # What is not described may cost up to this, at 10 MHz (common practice, no source).
 _ESR_MOST_OHM = 0.1
@@ -222,8 +223,8 @@ def _model_moved(build: Build, here: Ohms) -> list[Ohms]:
     """Return the ohms as they would be with each part of the model off by its uncertainty."""
     turns = build.loop.turns
     radiation = _U_RADIATION.get(turns, _U_RADIATION_TURNS)
-    roughly = build.conductor.form == "strip" or turns > 1
-    conductor = _U_CONDUCTOR_ROUGHLY if roughly else _U_CONDUCTOR
+    strip = build.conductor.form == "strip"
+    conductor = _U_CONDUCTOR_ROUGHLY if strip else _U_CONDUCTOR
     return [
         replace(here, r_radiation=here.r_radiation * (1 + radiation)),
         replace(here, x=here.x * (1 + _U_REACTANCE), x_eff=here.x_eff * (1 + _U_REACTANCE)),
