@@ -58,8 +58,8 @@ def plan(
         ),
     ] = None,
     power: Annotated[
-        float | None,
-        typer.Option(metavar="W", help="Add volts, amperes and distances at that power."),
+        str | None,
+        typer.Option(metavar="W", help="Add volts, amperes and distances at that power: '100 W'."),
     ] = None,
     mast: Annotated[
         str | None,
@@ -72,7 +72,8 @@ def plan(
     ] = None,
 ) -> None:
     """Say what to expect of a build before it is built."""
-    _check_usage(power, plot)
+    _check_usage(plot)
+    power_w = None if power is None else _power(power)
     sizes_m = _sizes(circumference)
     allowances = [_allowance(text) for text in allow or ()]
     stock_m = [_positive(text, "length", "--stock").value for text in stock or ()]
@@ -87,7 +88,7 @@ def plan(
     from sweeplab.study.plan_stuff import mast as mast_of
 
     build = load_build(build_file).in_setting(setting)
-    planned = make_plan(build, wanted, power)
+    planned = make_plan(build, wanted, power_w)
     sizes = [make_plan(resized(build, size), wanted, coupling=False) for size in sizes_m]
     loops = stock_loops(build, stock_m, bands=wanted, joint=joint_r, allowances=allowances)
     pieces = cut_list(build, allowances)
@@ -113,9 +114,7 @@ def plan(
     Shell.of(ctx).show(page.plan_page(planned, tables))
 
 
-def _check_usage(power: float | None, plot: Path | None) -> None:
-    if power is not None and not 0 < power <= _MOST_POWER_W:
-        raise typer.BadParameter(f"--power {power:g}: between 0 and {_MOST_POWER_W:g} W")
+def _check_usage(plot: Path | None) -> None:
     if plot is not None and plot.suffix.lower() not in _PICTURES:
         raise typer.BadParameter(f"--plot {plot}: end the name in {', '.join(_PICTURES)}")
 
@@ -130,6 +129,17 @@ def _positive(text: str, dimension: Dimension, option: str) -> Quantity:
     if quantity.value <= 0:
         raise typer.BadParameter(f"'{text}' is not above zero", param_hint=option)
     return quantity
+
+
+def _power(text: str) -> float:
+    """Return the watts in a text; a number alone is watts."""
+    bare = text.replace(".", "", 1).strip().isdecimal()
+    power_w = float(text) if bare else _positive(text, "power", "--power").value
+    if not 0 < power_w <= _MOST_POWER_W:
+        raise typer.BadParameter(
+            f"{power_w:g} W is not between 0 and {_MOST_POWER_W:g} W", param_hint="--power"
+        )
+    return power_w
 
 
 def _sizes(text: str | None) -> list[float]:

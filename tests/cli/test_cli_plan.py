@@ -103,6 +103,8 @@ def test_a_setting_is_planned_by_name(run, tmp_path):
         ("--circumference", "2m:5m", "A:B:STEP"),
         ("--circumference", "1m:5m:1mm", "at most"),
         ("--power", "0", "between"),
+        ("--power", "1 MW", "between"),
+        ("--power", "10 V", "power"),
         ("--plot", "plan.txt", "end the name"),
     ],
 )
