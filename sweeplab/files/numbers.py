@@ -115,7 +115,7 @@ def parse_even(rows: Sequence[str]) -> FloatArray | None:
     text = "\n".join(rows)
     if len(text) > _LONG_ROW * len(rows):
         return None
-    if not _PLAIN_TEXT.fullmatch(text) or not text[:1].strip():
+    if not _PLAIN_TEXT.fullmatch(text) or not rows[0].strip():
         return None
     try:
         values = np.loadtxt(_with_e(text).split("\n"), comments=None, ndmin=2)

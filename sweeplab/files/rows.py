@@ -34,12 +34,13 @@ def plain_rows(piece: Sequence[str], layout: Layout, spelling: Spelling) -> Floa
     """
     text = "\n".join(piece)
     exact = _plain_text(text, layout)
-    if exact is None or not exact[:1].strip():
+    if exact is None:
+        return None
+    rows = exact.split("\n")
+    if not rows[0].strip():
         return None
     try:
-        values = np.loadtxt(
-            exact.split("\n"), delimiter=layout.separator, comments=None, ndmin=2, quotechar='"'
-        )
+        values = np.loadtxt(rows, delimiter=layout.separator, comments=None, ndmin=2, quotechar='"')
     except ValueError:
         return None
     if values.shape != (len(piece), layout.width):

@@ -112,7 +112,7 @@ def row_texts(source: Source, script: Script) -> Iterator[list[str]]:
             rows = source.lines.between(first - 1, last)
         else:
             rows = [source.lines[number - 1] for number in numbers]
-        yield [_parted(row)[0] if "!" in row or ";" in row else row for row in rows]
+        yield [row.partition("!")[0].partition(";")[0] for row in rows]
 
 
 @dataclass
