@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -141,8 +142,10 @@ def _numeric_width(line: str, separator: str | None, decimal: str) -> int:
     fields = split_fields(line, separator)
     if len(fields) < 2:
         return 0
-    values = parse_fields(fields, decimal)
-    if any(value is None for value in values):
-        return 0
-    present = sum(value == value for value in values)
-    return len(fields) if present >= 1 else 0
+    present = 0
+    for field in fields:
+        value = parse_number(field, decimal) if field else math.nan
+        if value is None:
+            return 0
+        present += value == value
+    return len(fields) if present else 0

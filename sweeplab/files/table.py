@@ -97,11 +97,13 @@ def read(source: Source, request: Request) -> Rows:
 
 def _shape(source: Source) -> _Shape | None:
     top = source.lines[:SEARCHED_LINES]
-    layout = _complex_layout(unfold(top)) if may_hold_cells(top) else None
-    if layout is not None:
+    cells = unfold(top) if may_hold_cells(top) else None
+    layout = None if cells is None else _complex_layout(cells)
+    if cells is not None and layout is not None:
         if len(source.lines) > MENDED_LIMIT:
             raise too_many_mended(source.name, MENDED_LIMIT + 1)
-        cells = unfold(source.lines)
+        if len(source.lines) > len(top):
+            cells = unfold(source.lines)
         return _Shape(layout, replace(source, lines=cells.real), cells.imaginary)
     layout = find_layout(source.lines)
     return None if layout is None else _Shape(layout, source, None)
