@@ -154,7 +154,8 @@ def _coupling_loop(build: Build, model: LoopModel, f_hz: float) -> CouplingLoop:
         )
         with suppress(ModelError):
             found = coupling_of(model, geometry, f_hz)
-            return CouplingLoop(found.r_ohm, max(found.r_ohm, 0.02), found.r_mutual_ohm)
+            u_r = max(found.r_ohm, 0.02)
+            return CouplingLoop(found.r_ohm, u_r, found.r_mutual_ohm, found.x_ohm)
     filling = 1.0 if feed.shape == "circle" else math.pi / 4
     radiation = 20 * math.pi**2 * (size * f_hz / C0_M_PER_S) ** 4 * filling**2
     mutual = math.sqrt(radiation * model.radiation_resistance(f_hz))

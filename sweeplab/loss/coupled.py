@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from sweeplab.line import Line
 from sweeplab.loop import LoopModel
+from sweeplab.loss.roughly import rest_of_line, unsaid_loss
 from sweeplab.resonance.figures import correlation_inflation
 from sweeplab.resonance.result import Circle
 from sweeplab.sweep import ComplexArray, FloatArray, Sweep
@@ -31,8 +32,9 @@ _MAX_STEPS = 120
 # Of the longest step: a millionth of any uncertainty.
 _SETTLED = 1e-7
 _REST_OF_LINE_CHI2 = 10.83
-# At 10 MHz.
-_THIN_COAX_DB_PER_100M = 4.6
+# The coupling loop's reactance by its size, leads and connector not in it (common practice, no
+# source).
+_U_X_RELATIVE = 0.2
 
 
 @dataclass(frozen=True)
@@ -83,11 +85,14 @@ class CouplingLoop:
         Its own resistance and how far that may be off.
     r_mutual_ohm : float
         Real part of its mutual impedance with the main loop; zero where its size is not known.
+    x_ohm : float or None
+        Its own reactance; None where its size is not known.
     """
 
     r_ohm: float = 0.0
     u_r_ohm: float = 0.5
     r_mutual_ohm: float = 0.0
+    x_ohm: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,6 +160,7 @@ class _Problem:
     f_scale_hz: float
     start_hz: float
     r_prior: tuple[float, float]
+    x_prior: tuple[float, float]
     turn_prior: float
     per_turn: ComplexArray
     loss_prior: tuple[float, float]
@@ -224,17 +230,17 @@ def fit_coupled(
         f_scale_hz=circle.f_loaded_hz / circle.q_loaded,
         start_hz=circle.f_loaded_hz,
         r_prior=(coupling.r_ohm, coupling.u_r_ohm),
+        x_prior=(coupling.x_ohm or 0.0, _U_X_RELATIVE * (coupling.x_ohm or 0.0)),
         turn_prior=2 * math.pi * band.f_mid_hz * (0.0 if line is None else line.u_delay_s),
-        per_turn=_rest_of_line(f, band.f_mid_hz, line),
-        loss_prior=_unsaid_loss(band.f_mid_hz, line),
+        per_turn=rest_of_line(f, band.f_mid_hz, line),
+        loss_prior=unsaid_loss(band.f_mid_hz, line),
         # Both loops stand over the same ground.
         r_mutual_ohm=ground_ratio * coupling.r_mutual_ohm,
         ground_ratio=ground_ratio,
     )  # fmt: skip
     unsure = [problem.turn_prior > 0, problem.loss_prior[1] > 0]
     free = np.array([True, True, True, True, True, *unsure])
-    start = _start(problem, circle, model)
-    solved = _solve(problem, start, free)
+    solved = _solve(problem, _start(problem, circle, model), free)
     if solved is not None and not free[5]:
         insisted = free | (np.arange(free.size) == 5)
         again = _solve(problem, solved.p, insisted)
@@ -244,36 +250,17 @@ def fit_coupled(
     return None if solved is None else _summed_up(problem, solved)
 
 
-def _rest_of_line(f_hz: FloatArray, f_mid_hz: float, line: Line | None) -> ComplexArray:
-    """Return what a rest of the line does, per radian of its turn at mid-band, shape (n,).
-
-    Of a line whose length is uncertain a piece: it turns the whole picture, and has the line's
-    loss. Of an exact one only the slope, for a constant turn is much like a reactance.
-    """
-    turned = 1j * f_hz / f_mid_hz
-    if line is None or line.u_length_m == 0 or line.length_m == 0:
-        return np.asarray(turned - 1j, dtype=np.complex128)
-    per_line = 2 * math.pi * f_mid_hz * line.delay_s
-    # There and back: twice the loss one way, 20 dB a factor of ten.
-    return np.asarray(turned + line.loss_db(f_hz) * math.log(10) / 10 / per_line)
-
-
-def _unsaid_loss(f_mid_hz: float, line: Line | None) -> tuple[float, float]:
-    """Return what a line's loss there and back may be where nobody says, and how far off [Np].
-
-    Thin coaxial line; thick has a quarter, a poor one twice that (common practice, no source).
-    """
-    if line is None or line.loss_db_per_100m:
-        return 0.0, 0.0
-    loss_db = _THIN_COAX_DB_PER_100M * math.sqrt(f_mid_hz / 10e6) * line.length_m / 100
-    mean = loss_db * math.log(10) / 10
-    return mean, 0.7 * mean
-
-
 def _start(problem: _Problem, circle: Circle, model: LoopModel) -> FloatArray:
     z0 = problem.z0_ohm
     gd = circle.detuned / max(abs(circle.detuned), 1e-9)
     x_coupling = float(np.clip((z0 * (1 + gd) / (1 - gd + 1e-12)).imag, -300, 300))
+    turn = 0.0
+    if problem.turn_prior > 0 and problem.x_prior[1] > 0:
+        # A roughly told line may turn an inductance into what looks like a capacitance.
+        x_coupling = problem.x_prior[0]
+        most = 3 * problem.turn_prior
+        expected = (1j * x_coupling - z0) / (1j * x_coupling + z0)
+        turn = float(np.clip(np.angle(expected / gd), -most, most))
     d = min(abs(circle.drop / circle.detuned), 1.98)
     beta = d / (2 - d)
     q0 = circle.q_loaded * (1 + beta)
@@ -281,7 +268,7 @@ def _start(problem: _Problem, circle: Circle, model: LoopModel) -> FloatArray:
     mutual2 = beta * (z0**2 + x_coupling**2) * r_total / z0
     pull = beta * x_coupling / (2 * q0 * z0) * circle.f_loaded_hz / problem.f_scale_hz
     loss = problem.loss_prior[0]
-    return np.array([-pull, math.log(r_total), math.log(mutual2), x_coupling, 0.0, 0.0, loss])
+    return np.array([-pull, math.log(r_total), math.log(mutual2), x_coupling, 0.0, turn, loss])
 
 
 @dataclass(frozen=True, eq=False)
@@ -348,6 +335,10 @@ def _priors(
     weights, pulls = np.zeros(7), np.zeros(7)
     mean, u = problem.r_prior
     weights[4], pulls[4] = variance / u**2, mean - p[4]
+    mean, u = problem.x_prior
+    if problem.turn_prior > 0 and u > 0:
+        # Where the line is exact the sweep knows it far better.
+        weights[3], pulls[3] = variance / u**2, mean - p[3]
     if problem.turn_prior > 0:
         weights[5], pulls[5] = variance / problem.turn_prior**2, -p[5]
     mean, u = problem.loss_prior

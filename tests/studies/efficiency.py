@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import math
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ import numpy as np
 from studies.page import write
 from sweeplab import Build, fit_resonance, loss_budget
 from sweeplab.files import sweep_from_bytes
+from sweeplab.line import Line
 
 NEC = Path(__file__).parents[1] / "data" / "nec"
 STUDIES = {"truth": ("free space, one turn", "efficiency"),
@@ -36,6 +38,11 @@ def main() -> None:
             inside.append(estimate.low <= truth <= estimate.high)
         lines.append(f"| {len(errors)}, {label} | {_percent(errors)} | {np.sum(inside)} of "
                      f"{len(inside)} |")  # fmt: skip
+    for label, told in (
+        ("its line's length told to 10 %", _rough),
+        ("its line's loss left out", _silent),
+    ):
+        lines.append(_row(label, told))
     textbook = [
         abs(_textbook(case, sweep, build) / case["truth"]["efficiency"] - 1)
         for case, sweep, build in _cases("truth") if build.loop.shape == "circle"
@@ -43,6 +50,30 @@ def main() -> None:
     lines.append(f"| {len(textbook)} circles of the first, textbook formulas | "
                  f"{_percent(textbook)} | none given |")  # fmt: skip
     write("efficiency", "\n".join(lines))
+
+
+def _row(label: str, told: Any) -> str:
+    """Return the row of the first study's sweeps through a line, the line described otherwise."""
+    errors, inside = [], []
+    for index, (case, sweep, build) in enumerate(_cases("truth")):
+        if build.feed.line is None:
+            continue
+        line = told(build.feed.line, np.random.default_rng([11, index]))
+        described = replace(build, feed=replace(build.feed, line=line))
+        estimate, truth = loss_budget(sweep, described).efficiency, case["truth"]["efficiency"]
+        errors.append(abs(estimate.value / truth - 1))
+        inside.append(estimate.low <= truth <= estimate.high)
+    return (f"| {len(errors)} of the first, {label} | {_percent(errors)} | {np.sum(inside)} of "
+            f"{len(inside)} |")  # fmt: skip
+
+
+def _rough(line: Line, rng: np.random.Generator) -> Line:
+    wrong = line.length_m * (1 + 0.1 * float(rng.standard_normal()))
+    return replace(line, length_m=wrong, u_length_m=0.1 * line.length_m)
+
+
+def _silent(line: Line, rng: np.random.Generator) -> Line:
+    return replace(line, loss_db_per_100m=())
 
 
 def _cases(folder: str) -> Any:
