@@ -24,7 +24,7 @@ from sweeplab.cli.options import (
 )
 from sweeplab.cli.progress import with_progress
 from sweeplab.cli.shell import Shell, print_json
-from sweeplab.errors import LogError
+from sweeplab.errors import LogError, one_line
 
 if TYPE_CHECKING:
     from sweeplab.log import Added, Log, StoredSweep
@@ -83,7 +83,7 @@ def add(
                 entry = {"file": file, "id": added.id, "sha256": added.sha256, "new": added.new}
                 print_json(entry, indent=None)
             else:
-                typer.echo(_said(file, reading, added))
+                typer.echo(_said(one_line(file), reading, added))
     shell.finish()
 
 
@@ -157,7 +157,7 @@ def _row(sweep: StoredSweep) -> list[str]:
         sweep.build,
         sweep.setting or "",
         status,
-        Path(sweep.file).name,
+        one_line(Path(sweep.file).name),
     ]
 
 

@@ -24,6 +24,7 @@ from sweeplab.cli.options import (
 )
 from sweeplab.cli.progress import with_progress
 from sweeplab.cli.shell import Shell, print_json
+from sweeplab.errors import one_line
 
 if TYPE_CHECKING:
     from sweeplab.reading import Reading
@@ -78,10 +79,9 @@ def read(
     if plot is not None and readings:
         from sweeplab.present.plots import save, sweep_sheet
 
-        save(
-            sweep_sheet([(r.sweep, r.resonance, Path(r.sweep.origin.file).name) for r in readings]),
-            plot,
-        )
+        names = [one_line(Path(r.sweep.origin.file).name) for r in readings]
+        rows = zip(readings, names, strict=True)
+        save(sweep_sheet([(r.sweep, r.resonance, name) for r, name in rows]), plot)
     shell.finish()
 
 

@@ -12,6 +12,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from sweeplab.errors import one_line
 from sweeplab.present.words import (
     COUPLINGS,
     FIGURES,
@@ -173,7 +174,7 @@ def rows_table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> Table:
 
 def _headline(reading: Reading) -> Text:
     sweep = reading.sweep
-    name = sweep.origin.file or "sweep"
+    name = one_line(sweep.origin.file or "sweep")
     span = f"{sweep.f_hz[0] / 1e6:.6g} to {sweep.f_hz[-1] / 1e6:.6g} MHz"
     line = Text(name, style="bold", overflow="fold")
     line.append(f"  {reading.band}, {len(sweep)} points, {span}", style="dim")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import zipfile
 
@@ -89,3 +90,20 @@ def test_another_port_is_read_and_remembered(run, tmp_path, first):
     (sweep,) = json.loads(run("show", "1", "--json").stdout)["sweeps"]
     assert sweep["z0_ohm"] == 75
     assert "port 3 asked of 2 port(s)" in run("read", str(file), "--port", "3", status=1).stderr
+
+
+@pytest.mark.skipif(os.name == "nt", reason="such names are not to be had there")
+@pytest.mark.parametrize(
+    ("name", "shown"),
+    [("new\nline", "new\\nline"), ("\x1b[31mred", "\\x1b[31mred"), ("lat\udce9in", "lat\\udce9in")],
+)
+def test_a_name_that_does_not_print_is_shown_as_escapes(run, first, demo, tmp_path, name, shown):
+    path = f"{name}.s1p"
+    shutil.copy(demo / NAMES[0], tmp_path / path)
+    for command in (["read", path], ["read", path, "--plot", "a.png"]):
+        assert run(*command).stdout.startswith(f"{shown}.s1p  20m, ")
+    run("init")
+    run("build", "add", str(first))
+    assert run("add", path, "--build", "first").stdout.startswith(f"{shown}.s1p: ")
+    assert f"{shown}.s1p" in run("list").stdout
+    assert f"{shown}.s1p" in run("show", "1").stdout
