@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sweeplab.bands import BANDS_HZ
 from sweeplab.finding import Finding
 from sweeplab.resonance.fit import MIN_POINTS
+from sweeplab.resonance.wanted import wanted
 from sweeplab.sweep import FloatArray, Sweep
 
 # A dip stands below the lower of the crests beside it by so much of the largest reflection, and by
@@ -74,15 +74,15 @@ def about_the_wanted(sweep: Sweep, near_hz: float | None) -> Dips | None:
     place = np.minimum(np.array(dips) * width + width // 2, measured.size - 1)
     f_hz = sweep.f_hz[measured[place]]
     depth = np.array([size[crests[k : k + 2]].min() - size[dip] for k, dip in enumerate(dips)])
-    wanted = _wanted(f_hz, depth, near_hz)
-    first = crests[wanted] * width
-    last = min(crests[wanted + 1] * width + width, measured.size)
+    chosen = wanted(f_hz, depth, near_hz)
+    first = crests[chosen] * width
+    last = min(crests[chosen + 1] * width + width, measured.size)
     if last - first < MIN_POINTS:
         return None
     gamma = np.full_like(sweep.gamma, complex(math.nan, math.nan))
     window = measured[first:last]
     gamma[window] = sweep.gamma[window]
-    others = tuple(float(f) for k, f in enumerate(f_hz) if k != wanted)
+    others = tuple(float(f) for k, f in enumerate(f_hz) if k != chosen)
     return Dips(sweep.with_gamma(gamma), others)
 
 
@@ -124,10 +124,3 @@ def _dips(size: FloatArray, noise: float) -> tuple[list[int], list[int]]:
     # Beyond the outer dips every point counts.
     crests[0], crests[-1] = 0, size.size - 1
     return dips, crests
-
-
-def _wanted(f_hz: FloatArray, depth: FloatArray, near_hz: float | None) -> int:
-    if near_hz is not None:
-        return int(np.argmin(np.abs(f_hz - near_hz)))
-    in_band = [k for k, f in enumerate(f_hz) if any(a <= f <= b for a, b in BANDS_HZ.values())]
-    return in_band[0] if len(in_band) == 1 else int(np.argmax(depth))

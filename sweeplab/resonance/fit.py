@@ -64,8 +64,6 @@ class Fitted:
     rival_rss : ndarray, shape (b,)
         What a line's ripple or a step leaves, whichever is less; infinite where the resonance
         stands far above either.
-    step : ndarray, shape (b,)
-        Chi-square that one step in the residual would gain.
     told : dict of int to Told
         Rows in which more than one resonance was found.
     """
@@ -79,7 +77,6 @@ class Fitted:
     correlation: FloatArray
     background_rss: FloatArray
     rival_rss: FloatArray
-    step: FloatArray
     told: dict[int, Told]
 
 
@@ -267,7 +264,6 @@ def _summed_up(
         correlation=_lag_one_correlation(rows, misfit),
         background_rss=background,
         rival_rss=_rival_rss(rows, measured, solution, background, [*told, *beaten]),
-        step=step_gain(misfit, rows.weight) / sigma**2,
         told=told,
     )
 

@@ -17,8 +17,9 @@ from sweeplab.resonance.alternatives import step_gain
 from sweeplab.resonance.brackets import unexplained_loss
 from sweeplab.resonance.candidates import Candidates, Spread, deviation
 from sweeplab.resonance.dips import about_the_wanted
+from sweeplab.resonance.evidence import Evidence, share_of_one_point
 from sweeplab.resonance.figures import correlation_inflation
-from sweeplab.resonance.judge import Evidence, judge, screen, share_of_one_point
+from sweeplab.resonance.judge import judge, screen
 from sweeplab.resonance.result import Resonance
 from sweeplab.resonance.sizes import SizeFit, fit_sizes
 from sweeplab.sweep import Sweep

@@ -14,9 +14,10 @@ from sweeplab.estimate import Estimate
 from sweeplab.finding import Finding, ranked
 from sweeplab.line import Line, deembed
 from sweeplab.resonance.brackets import unexplained_loss
+from sweeplab.resonance.evidence import gather
 from sweeplab.resonance.figures import Figures, coupling_of, figures
 from sweeplab.resonance.fit import fit_rows
-from sweeplab.resonance.judge import gather, judge, screen
+from sweeplab.resonance.judge import judge, screen
 from sweeplab.resonance.magnitude import fit_magnitude
 from sweeplab.resonance.movement import watch
 from sweeplab.resonance.result import Circle, Resonance

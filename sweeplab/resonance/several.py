@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sweeplab.bands import BANDS_HZ
 from sweeplab.resonance.kernel import lorentz, residuals, solve, turned
 from sweeplab.resonance.rows import Rows, Solution
 from sweeplab.resonance.start import starts
+from sweeplab.resonance.wanted import wanted
 from sweeplab.sweep import ComplexArray, FloatArray
 
 _MOST = 4
@@ -224,10 +224,10 @@ def _told(rows: Rows, found: list[Solution], delay_free: bool, near_hz: float | 
     f = np.array([float(rows.f_mid_hz[0] + one.p[0, 0] * rows.span_hz[0]) for one in found])
     q = np.array([np.exp(one.p[0, 1]) for one in found]) * f / rows.span_hz[0]
     diameter = np.array([abs(one.linear[0, 1]) for one in found]) / abs(found[0].linear[0, 0])
-    wanted = _wanted(f, diameter, near_hz)
-    others = np.array([k for k in np.argsort(f) if k != wanted])
-    cleaned = _without(rows, found, wanted)
-    one = found[wanted]
+    chosen = wanted(f, diameter, near_hz)
+    others = np.array([k for k in np.argsort(f) if k != chosen])
+    cleaned = _without(rows, found, chosen)
+    one = found[chosen]
     misfit = residuals(cleaned, one)
     return Told(
         rows=cleaned,
@@ -235,7 +235,7 @@ def _told(rows: Rows, found: list[Solution], delay_free: bool, near_hz: float | 
             one.p,
             one.linear,
             (rows.weight * np.abs(misfit) ** 2).sum(axis=1),
-            _joint_information(rows, found, wanted, delay_free)[None],
+            _joint_information(rows, found, chosen, delay_free)[None],
         ),
         others_hz=f[others],
         others_q=q[others],
@@ -244,23 +244,14 @@ def _told(rows: Rows, found: list[Solution], delay_free: bool, near_hz: float | 
     )
 
 
-def _wanted(f_hz: FloatArray, diameter: FloatArray, near_hz: float | None) -> int:
-    if near_hz is not None:
-        return int(np.argmin(np.abs(f_hz - near_hz)))
-    in_band = [k for k, f in enumerate(f_hz) if any(a <= f <= b for a, b in BANDS_HZ.values())]
-    if len(in_band) == 1:
-        return in_band[0]
-    return int(np.argmax(diameter))
-
-
 def _joint_information(
-    rows: Rows, found: list[Solution], wanted: int, delay_free: bool
+    rows: Rows, found: list[Solution], chosen: int, delay_free: bool
 ) -> FloatArray:
     """Return the wanted resonance's information with the others' unknowns projected out, (7, 7).
 
     Order as in the kernel: (x0, ln kappa, theta, Re Gd, Im Gd, Re B, Im B).
     """
-    order = [wanted, *(k for k in range(len(found)) if k != wanted)]
+    order = [chosen, *(k for k in range(len(found)) if k != chosen)]
     stacked = _columns(rows, found, order) * np.sqrt(rows.weight[0])
     real = np.concatenate([stacked.real, stacked.imag], axis=1)
     whole = real @ real.T
