@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from sweeplab.resonance.kernel import eliminated
 from sweeplab.resonance.rows import Rows
 from sweeplab.sweep import ComplexArray, FloatArray
 
-_STEPS = 10
+_STEPS = 6
 _TURNS = np.concatenate([np.arange(-4.0, 20.1, 0.25), np.arange(20.5, 45.0, 0.5)])
 # Two turns nearer than this are one turn and a slope.
 _APART = 2.0
@@ -22,8 +24,8 @@ def ripple_rss(rows: Rows) -> FloatArray:
     ``G = a exp(-j p u) + b exp(-j q u)``: the stronger turn p from a grid, the weaker q from what
     it leaves, then both by Gauss-Newton.
     """
-    shared = bool(np.abs(rows.u - rows.u[:1]).max() < 0.01)
-    turns = np.exp(-1j * (rows.u[:1] if shared else rows.u)[:, :, None] * _TURNS)
+    shared = len(rows) == 1 or bool(np.abs(rows.u - rows.u[:1]).max() < 0.01)
+    turns = _turns_at(rows.u[0].tobytes())[None] if shared else _turns(rows.u)
     weighted = rows.gamma * rows.weight
     along = (weighted[:, None, :] @ turns.conj())[:, 0]
     strong = np.abs(along).argmax(axis=1)
@@ -37,6 +39,16 @@ def ripple_rss(rows: Rows) -> FloatArray:
     every = np.tile(np.arange(len(rows)), len(weaker))
     least = _refined_rss(rows.take(every), phases.reshape(-1, 2))
     return np.asarray(least.reshape(weaker.shape).min(axis=0))
+
+
+def _turns(u: FloatArray) -> ComplexArray:
+    return np.asarray(np.exp(-1j * u[..., None] * _TURNS))
+
+
+@lru_cache(maxsize=4)
+def _turns_at(places: bytes) -> ComplexArray:
+    """Return the turns at the places of one row; those of one sweep are asked for twice."""
+    return _turns(np.frombuffer(places, dtype=np.float64))
 
 
 def _refined_rss(rows: Rows, phases: FloatArray) -> FloatArray:

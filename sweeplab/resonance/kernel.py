@@ -22,7 +22,7 @@ import numpy as np
 from sweeplab.resonance.rows import BoolArray, Rows, Solution
 from sweeplab.sweep import ComplexArray, FloatArray
 
-_MAX_STEPS = 18
+_MAX_STEPS = 14
 # A step that promises to gain less chi-square than this is taken without looking: it moves by a
 # hundredth of the noise's uncertainty, and what it leaves is smaller again by the ratio of noise
 # to signal.
@@ -32,8 +32,7 @@ _PATIENCE = 6
 _CRAWL = 100.0
 # Less damping than this does not shorten a step that went too far.
 _LEAST_BRAKE = 1e-3
-_FARTHEST = 1.5
-_LOG_KAPPA_LIMITS = (-3.0, 9.0)
+_LOWEST, _HIGHEST = np.array([-1.5, -3.0, -np.inf]), np.array([1.5, 9.0, np.inf])
 _LONGEST_STEP = np.array([0.25, 0.7, 1.5])
 # Products of more points than this would not stay in a processor's cache.
 _AT_ONCE_POINTS = 2**13
@@ -229,9 +228,7 @@ def solve(
         if not keep.all():
             active, here, step = active[keep], here.take(keep), step[keep]
             part = rows.take(active)
-        trial = p[active] + step
-        trial[:, 0] = np.clip(trial[:, 0], -_FARTHEST, _FARTHEST)
-        trial[:, 1] = np.clip(trial[:, 1], *_LOG_KAPPA_LIMITS)
+        trial = np.minimum(np.maximum(p[active] + step, _LOWEST), _HIGHEST)
         there = _evaluate(part, trial)
         gained = there.rss <= here.rss + _ROUNDING * here.scale
         moved = active[gained]
@@ -254,7 +251,7 @@ def solve(
 
 def _lost(p: FloatArray) -> BoolArray:
     """Return which rows ran out of every place and width that could be believed, shape (b,)."""
-    return np.asarray((np.abs(p[:, 0]) >= _FARTHEST) | (p[:, 1] <= _LOG_KAPPA_LIMITS[0]))
+    return np.asarray((p[:, 0] <= _LOWEST[0]) | (p[:, 0] >= _HIGHEST[0]) | (p[:, 1] <= _LOWEST[1]))
 
 
 def _merge(here: _Point, there: _Point, gained: BoolArray) -> _Point:
@@ -275,12 +272,13 @@ def _damped_step(
     normal, right = eliminated(point.products, point.linear, _coefficients(point.linear))
     normal *= free[:, :, None] * free[:, None, :]
     right *= free
-    diagonal = np.einsum("bii->bi", normal)
+    diagonal = normal.reshape(-1, 9)[:, ::4]
     # A floor keeps a frozen or unseen unknown from making the system singular.
     floor = 1e-14 * diagonal.max(axis=1, keepdims=True) + 1e-300
-    normal[:, range(3), range(3)] += diagonal * damping[:, None] + floor
+    diagonal += diagonal * damping[:, None] + floor
     step = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
-    return np.clip(step, -_LONGEST_STEP, _LONGEST_STEP) * free, (step * right).sum(axis=1)
+    short = np.minimum(np.maximum(step, -_LONGEST_STEP), _LONGEST_STEP)
+    return short * free, (step * right).sum(axis=1)
 
 
 def _followed(point: _Point, step: FloatArray) -> ComplexArray:

@@ -26,6 +26,7 @@ from sweeplab.resonance.moves import (
     answers_of,
     averaged,
     courses_over,
+    left_by_a_step,
     noticed,
 )
 from sweeplab.resonance.rows import IndexArray, Rows, Solution
@@ -44,6 +45,7 @@ _HOPELESS = 12.0
 # What looking at every few points alone may cost a likelihood.
 _BLURRED = 0.05
 _FARTHEST = 0.3
+_ROUGHLY = 2.0
 _POOR = 0.03  # of the circle: no small movement
 # As the judge asks of a resonance, and of its rivals.
 _LEAST_GAIN, _RIVAL = 60.0, 12.0
@@ -225,7 +227,10 @@ def _in_place_of_several(watched: Watched, row: int, measured: Rows) -> Watched:
     rows = measured.take(one).weighted(watched.rows.weight[one])
     free = _free(watched, row)
     fit = solve(rows, watched.solution.p[one], watched.delay_free[one])
-    if abs(float(fit.p[0, 0])) > 0.5 or not noticed(Look.at(rows, fit, free, _width(rows))):
+    if abs(float(fit.p[0, 0])) > 0.5:
+        return watched
+    # Seen from the circle that ignores the step, the step explains it all but roughly.
+    if left_by_a_step(Look.at(rows, fit, free, 1)) > _ROUGHLY * watched.solution.rss[row]:
         return watched
     found = _found(rows, fit, free)
     if found is None or not found.mended or found.fit.rss[0] > watched.solution.rss[row]:

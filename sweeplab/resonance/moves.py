@@ -318,6 +318,11 @@ def _from_the_dip(look: Look) -> FloatArray:
     return np.asarray(courses - courses[:, look.dip, None])
 
 
+def left_by_a_step(look: Look) -> float:
+    """Return the squares that the likeliest step leaves."""
+    return look.left - max(float(_steps(look, kind).gain.max()) for kind in _STEPS)
+
+
 def noticed(look: Look) -> bool:
     """Say whether anything moved by more than still sweeps show."""
     for kind in _STEPS:
