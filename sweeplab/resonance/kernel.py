@@ -32,7 +32,7 @@ _PATIENCE = 6
 _CRAWL = 100.0
 # Less damping than this does not shorten a step that went too far.
 _LEAST_BRAKE = 1e-3
-_LOWEST, _HIGHEST = np.array([-1.5, -3.0, -np.inf]), np.array([1.5, 9.0, np.inf])
+_LOWEST, _HIGHEST = np.array([-1.5, -3.0, -np.inf]), np.array([1.5, 15.0, np.inf])
 _LONGEST_STEP = np.array([0.25, 0.7, 1.5])
 # Products of more points than this would not stay in a processor's cache.
 _AT_ONCE_POINTS = 2**13

@@ -37,6 +37,8 @@ from sweeplab.sweep import FloatArray
 _QUICK_STEP = np.array([2.3, 1.2, 1.35])
 _QUICK_COURSE = np.array([38.0, 38.5, 42.0])
 _PLACES = 64
+# More would take seconds and gigabytes to look through, point by point.
+_MOST_POINTS = 20_000
 _ROUNDS = 4
 # A round that moves no unknown by more than this share of its uncertainty is the last.
 _SETTLED = 0.03
@@ -122,6 +124,8 @@ class Watched(Fitted):
 def watch(fitted: Fitted, measured: Rows) -> Watched:
     """Look for movement in a batch of fits and allow for what is noticed.
 
+    Sweeps of over 20,000 points are taken as they are.
+
     Parameters
     ----------
     fitted : Fitted
@@ -130,6 +134,8 @@ def watch(fitted: Fitted, measured: Rows) -> Watched:
     """
     own = {field.name: getattr(fitted, field.name) for field in fields(Fitted)}
     watched = Watched(**own, moved={})
+    if measured.u.shape[1] > _MOST_POINTS:
+        return watched
     for row in suspects(fitted):
         # With several resonances told apart their unknowns would have to be carried along.
         if int(row) not in fitted.told:

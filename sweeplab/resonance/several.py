@@ -177,7 +177,7 @@ def _unpacked(x: FloatArray, like: list[Solution]) -> list[Solution]:
     singles = [np.concatenate([x[:2], x[5:7]]), *x[7:].reshape(-1, 4)]
     return [
         Solution(
-            np.array([[np.clip(one[0], -1.5, 1.5), np.clip(one[1], -4.0, 9.0), theta]]),
+            np.array([[np.clip(one[0], -1.5, 1.5), np.clip(one[1], -3.0, 15.0), theta]]),
             np.array([[detuned, complex(one[2], one[3])]]),
             old.rss,
             old.information,

@@ -19,6 +19,10 @@ from sweeplab.sweep import ComplexArray, FloatArray
 _THETAS = np.concatenate([np.arange(-2.0, 12.1, 0.5), np.arange(13.0, 40.0, 1.0)])
 _NARROWEST_POINTS = 1.5
 _BACKGROUND_DEGREE = 2
+# The bank grows as the square of the points.
+_MOST_POINTS = 512
+_WINDOW = 16.0  # averaged points to either side
+_LEAST_POINTS = 24
 # No simple fraction, so that no usual place lies where rounding turns over.
 _PARTS_OF_A_STEP = 20.3
 
@@ -44,7 +48,7 @@ def _bank(u: FloatArray) -> ComplexArray:
     return np.asarray((bank / np.linalg.norm(bank, axis=0)).conj())
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=8)
 def _known_bank(points: int, places: bytes) -> ComplexArray:
     """Return the bank for one row of places; the same places come again and again."""
     return _bank(np.frombuffer(places, dtype=np.float64))
@@ -109,7 +113,8 @@ def starts(rows: Rows, delay_free: BoolArray, count: int = 1) -> tuple[list[Floa
     """Return `count` starts a row, best first, each of shape (b, 3): (x0, ln kappa, theta).
 
     Later starts differ from the first by a factor of two in width or a bandwidth in place, so
-    that one of them lies in the right valley.
+    that one of them lies in the right valley. Of many points neighbours are averaged, and where
+    the best shape is as narrow as that allows, its surroundings are looked at again.
 
     Returns
     -------
@@ -117,6 +122,33 @@ def starts(rows: Rows, delay_free: BoolArray, count: int = 1) -> tuple[list[Floa
     narrow : ndarray of bool, shape (b,)
         The best shape is as narrow as the points allow.
     """
+    averaged = rows.binned(_MOST_POINTS)
+    chosen, narrow = _from_bank(averaged, delay_free, count)
+    if averaged is rows:
+        return chosen, narrow
+    for row in np.flatnonzero(narrow):
+        chosen[0][row] = _zoomed(rows, int(row), chosen[0][row])
+    return chosen, np.exp(chosen[0][:, 1]) > rows.u.shape[1] / 4
+
+
+def _zoomed(rows: Rows, row: int, start: FloatArray) -> FloatArray:
+    """Return a narrow start, shape (3,), from a closer look at the places about it."""
+    near = np.flatnonzero(np.abs(rows.u[row] - start[0]) < _WINDOW / _MOST_POINTS)
+    if near.size < _LEAST_POINTS or not (rows.weight[row, near] > 0).any():
+        return start
+    f_hz = rows.f_mid_hz[row] + rows.span_hz[row] * rows.u[row, near]
+    window = Rows.of(f_hz[None], rows.gamma[row, near][None], rows.weight[row, near][None])
+    (inner,), _ = starts(window, np.zeros(1, dtype=bool))
+    f_loaded_hz = window.f_mid_hz[0] + inner[0, 0] * window.span_hz[0]
+    wider = rows.span_hz[row] / window.span_hz[0]
+    return np.array([
+        (f_loaded_hz - rows.f_mid_hz[row]) / rows.span_hz[row],
+        inner[0, 1] + np.log(wider),
+        start[2],
+    ])  # fmt: skip
+
+
+def _from_bank(rows: Rows, delay_free: BoolArray, count: int) -> tuple[list[FloatArray], BoolArray]:
     shapes = _shapes(rows.u.shape[1])
     found = scores(rows)
     chosen = []

@@ -1,0 +1,42 @@
+"""Sweeps of many more points than an analyzer takes: found and fitted, in memory that fits."""
+
+from __future__ import annotations
+
+import tracemalloc
+
+import numpy as np
+import pytest
+from simulated import Truth, white
+
+from sweeplab import Sweep, fit_resonance
+
+
+def of_width(bandwidths: float, points: int) -> tuple[Truth, Sweep]:
+    """A resonance with so many of its half-power bandwidths in a span of 2 MHz."""
+    truth = Truth(
+        f_loaded_hz=14.1e6, q_loaded=14.1e6 * bandwidths / 2e6, coupling_factor=0.8,
+        points=points, span_bandwidths=bandwidths, noise=1e-3, theta=0.3,
+    )  # fmt: skip
+    noise = white(np.random.default_rng(points), points, truth.noise)
+    return truth, Sweep(truth.f_hz, truth.reflection() + noise)
+
+
+@pytest.mark.parametrize("points", [2_001, 10_001, 50_001])
+@pytest.mark.parametrize("in_bandwidth", [8, 40, 400])
+def test_a_narrow_resonance_among_them_is_found(points: int, in_bandwidth: int) -> None:
+    truth, sweep = of_width(points / in_bandwidth, points)
+    fit = fit_resonance(sweep)
+    assert fit.status == "ok"
+    assert fit.q_unloaded is not None
+    # Four standard deviations: nine draws.
+    assert fit.q_unloaded.value == pytest.approx(truth.q_unloaded, abs=4 * fit.q_unloaded.u)
+
+
+def test_memory_grows_as_the_points_and_not_as_their_square() -> None:
+    _, sweep = of_width(1_000, 40_001)
+    tracemalloc.start()
+    fit_resonance(sweep)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    # The bank of shapes takes some tens of megabytes at any size.
+    assert peak < 64e6 + 1_000 * len(sweep)
