@@ -47,7 +47,7 @@ _HOPELESS = 12.0
 # What looking at every few points alone may cost a likelihood.
 _BLURRED = 0.05
 _FARTHEST = 0.3
-_ROUGHLY = 2.0
+_ROUGHLY = 1.5
 _POOR = 0.03  # of the circle: no small movement
 # As the judge asks of a resonance, and of its rivals.
 _LEAST_GAIN, _RIVAL = 60.0, 12.0

@@ -29,6 +29,7 @@ _STEPS = 25
 _LONGEST_STEP = 0.7
 # Chi-square; see the kernel.
 _SETTLED = 1e-4
+_PATIENCE, _CRAWL = 6, 100.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,7 +145,7 @@ def _settle(rows: Rows, found: list[Solution], delay_free: bool) -> list[Solutio
     found, damping = _unpacked(x, found), 1e-4
     misfit, rss = _misfit(rows, found), _rss(rows, found)
     enough = _SETTLED / (2 * float(rows.weight.sum()))
-    for _ in range(_STEPS):
+    for turn in range(_STEPS):
         normal, right = _equations(rows, found, misfit, free)
         lifted = normal + np.diag(damping * np.diag(normal) + 1e-14 * np.trace(normal))
         step = np.zeros(x.size)
@@ -157,7 +158,8 @@ def _settle(rows: Rows, found: list[Solution], delay_free: bool) -> list[Solutio
             misfit = _misfit(rows, found)
         else:
             damping *= 30
-        if 0 <= gained < enough * rss or damping > 1e8:
+        crawls = _CRAWL if turn >= _PATIENCE else 1.0
+        if 0 <= gained < crawls * enough * rss or damping > 1e8:
             break
     return found
 
