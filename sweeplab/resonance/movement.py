@@ -30,13 +30,15 @@ from sweeplab.resonance.moves import (
     noticed,
 )
 from sweeplab.resonance.rows import IndexArray, Rows, Solution
-from sweeplab.sweep import FloatArray
+from sweeplab.sweep import ComplexArray, FloatArray
 
 # The quick look lets one still sweep in two hundred pass to the thorough one and loses one movement
 # in a hundred that the thorough one would notice (51 to 801 points, 6,000 and 1,100 draws).
 _QUICK_STEP = np.array([2.3, 1.2, 1.35])
 _QUICK_COURSE = np.array([38.0, 38.5, 42.0])
 _PLACES = 64
+# What is looked at together stays in a processor's cache.
+_AT_ONCE_POINTS = 2**13
 # More would take seconds and gigabytes to look through, point by point.
 _MOST_POINTS = 20_000
 _ROUNDS = 4
@@ -162,9 +164,19 @@ def _credible(fitted: Fitted) -> NDArray[np.bool_]:
 
 def suspects(fitted: Fitted) -> IndexArray:
     """Return the rows that are worth a thorough look, at a small part of its cost."""
-    bins = np.arange(0, fitted.rows.u.shape[1], _width(fitted.rows))
-    score, power = (np.add.reduceat(part, bins, axis=2) for part in _scores(fitted))
-    variance = (fitted.sigma**2)[:, None]
+    some = max(1, _AT_ONCE_POINTS // fitted.rows.u.shape[1])
+    pieces = (slice(first, first + some) for first in range(0, len(fitted.rows), some))
+    seen = np.concatenate([_at_a_glance(fitted, piece) for piece in pieces])
+    return np.flatnonzero(seen & _credible(fitted))
+
+
+def _at_a_glance(fitted: Fitted, piece: slice) -> NDArray[np.bool_]:
+    """Return in which of a few rows something may have moved."""
+    rows, solution = fitted.rows.take(piece), fitted.solution.take(piece)
+    bins = np.arange(0, rows.u.shape[1], _width(rows))
+    scores = _scores(rows, solution, fitted.misfit[piece])
+    score, power = (np.add.reduceat(part, bins, axis=2) for part in scores)
+    variance = (fitted.sigma[piece] ** 2)[:, None]
     whole = power.sum(axis=2) * variance + 1e-300
     peak = np.cumsum(score, axis=2)
     steps = np.maximum(peak.max(axis=2), -peak.min(axis=2)) ** 2 / whole[:, [0, 0, 1]]
@@ -173,18 +185,16 @@ def suspects(fitted: Fitted) -> IndexArray:
     expected = (power.reshape(-1, len(courses)) @ courses**2).reshape(len(score), 2, -1)
     expected = expected * variance[:, :, None] + 1e-300
     swayed = (seen / expected[:, [0, 0, 1]]).sum(axis=2)
-    moved = (steps > _QUICK_STEP) | (swayed > _QUICK_COURSE)
-    return np.flatnonzero(moved.any(axis=1) & _credible(fitted))
+    return np.asarray(((steps > _QUICK_STEP) | (swayed > _QUICK_COURSE)).any(axis=1))
 
 
-def _scores(fitted: Fitted) -> tuple[FloatArray, FloatArray]:
+def _scores(rows: Rows, solution: Solution, misfit: ComplexArray) -> tuple[FloatArray, FloatArray]:
     """Return what every point says of a change, and how much it could say.
 
     Of amplitude, of phase and of the resonance: ``Re(M* r)``, ``Im(M* r)``, ``Re(S* r)`` with the
     model M and its slope ``S = dM/dx0 = -j B L^2 dx/dx0``, shape (b, 3, n); of the first two
     ``abs(M)^2``, of the last ``abs(S)^2``, shape (b, 2, n). Parts are kept real: it takes half.
     """
-    rows, solution = fitted.rows, fitted.solution
     x, by_x0 = lorentz(rows, solution.p)
     size = 1 / (1 + x * x)
     shape = size, -x * size
@@ -193,7 +203,7 @@ def _scores(fitted: Fitted) -> tuple[FloatArray, FloatArray]:
         detuned.real + drop.real * shape[0] - drop.imag * shape[1],
         detuned.imag + drop.real * shape[1] + drop.imag * shape[0],
     )
-    rest = fitted.misfit.real, fitted.misfit.imag
+    rest = misfit.real, misfit.imag
     square = shape[0] * shape[0] - shape[1] * shape[1], 2 * shape[0] * shape[1]
     score = np.empty((len(rows), 3, x.shape[1]))
     power = np.empty((len(rows), 2, x.shape[1]))

@@ -110,7 +110,7 @@ class Solution:
     rss: FloatArray
     information: FloatArray
 
-    def take(self, index: IndexArray | BoolArray) -> Solution:
+    def take(self, index: IndexArray | BoolArray | slice) -> Solution:
         """Return the rows at `index`."""
         return Solution(self.p[index], self.linear[index], self.rss[index], self.information[index])
 

@@ -70,8 +70,8 @@ def whole(paths: list[str], quick: bool) -> list[Row]:
         "scikit-rf: Network and Qfactor": rivals.fit_qfactor_of,
     }
     times = side_by_side(ways, few, 2 if quick else 5)
-    many = paths[:256]
-    batch = best_of(lambda: analyze(many), 2 if quick else 12, time.process_time)
+    many = paths[:1000]
+    batch = best_of(lambda: analyze(many), 1 if quick else 6, time.process_time)
     together = {"sweeplab.analyze, one process": 1e6 * batch / len(many)}
     return rows({**together, **times}, "scikit-rf: Network and Qfactor")
 
