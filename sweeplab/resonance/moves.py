@@ -293,16 +293,28 @@ def _steps(look: Look, kind: Kind) -> _Seen:
 
 def _swayings(look: Look, kind: Kind, unseen: float) -> _Seen:
     """Return all courses together, counted from the dip, as one movement of many coefficients."""
-    group, g = list(kind.along), look.bins
+    cross, inner, along = _products_of_courses(look, kind.along)
+    order = np.arange(1.0, _HALF_TURNS + 1)
+    falls = np.tile(order ** -(kind.fall or 0.0), len(kind.along))
+    return _Seen.of(look, cross, inner, along, unseen, falls)
+
+
+@lru_cache(maxsize=4)
+def _products_of_courses(
+    look: Look, vectors: tuple[int, ...]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the inner products of courses with tangents, themselves and the residual.
+
+    However the coefficients fall they are the same.
+    """
+    group, g = list(vectors), look.bins
     courses = _at_bins(look)
     size = len(group) * len(courses)
     cross = np.tensordot(g[:, look.free][:, :, group], courses, axes=(0, 1)).reshape(1, -1, size)
     weighed = np.einsum("mk,lk->kml", courses, courses)
     inner = np.tensordot(g[:, group][:, :, group], weighed, axes=(0, 0))
     inner = inner.transpose(0, 2, 1, 3).reshape(1, size, size)
-    along = (g[:, group, RESIDUAL].T @ courses.T).reshape(1, size)
-    falls = np.tile(np.arange(1.0, len(courses) + 1) ** -(kind.fall or 0.0), len(group))
-    return _Seen.of(look, cross, inner, along, unseen, falls)
+    return cross, inner, (g[:, group, RESIDUAL].T @ courses.T).reshape(1, size)
 
 
 def _at_bins(look: Look) -> FloatArray:
