@@ -126,12 +126,16 @@ def _with_structure(
         _lag_one_correlation(rows, misfit), _lag_one_correlation(rows, first_misfit)
     )
     structured = correlation * np.sqrt(2 * rows.weight.sum(axis=1)) > _STRUCTURE
-    credible = (np.abs(solution.p[:, 0]) < 0.5) & (solution.p[:, 1] > 0)
-    index = np.flatnonzero(structured & credible)
+    index = np.flatnonzero(structured & _in_the_span(solution))
     if index.size == 0:
         return index, index
     better = _rivals(rows.take(index)) < solution.rss[index]
     return index[~better], index[better]
+
+
+def _in_the_span(solution: Solution) -> BoolArray:
+    """Return in which rows the resonance, and a half-power bandwidth of it, lie in the span."""
+    return np.asarray((np.abs(solution.p[:, 0]) < 0.5) & (solution.p[:, 1] > 0))
 
 
 def _out_of_wrong_valleys(
@@ -203,6 +207,8 @@ def _without_interference(
             near = near.put(many[better], far.take(better))
         solution = solution.put(pending, near)
         misfit[pending] = residuals(trimmed, near)
+        # What will be refused for its place or width needs no more rounds.
+        pending = pending[_in_the_span(near)]
     return rows.weighted(weight), solution, misfit
 
 
