@@ -42,7 +42,7 @@ _AT_ONCE_POINTS = 2**13
 # More would take seconds and gigabytes to look through, point by point.
 _MOST_POINTS = 20_000
 _ROUNDS = 4
-# A round that moves no unknown by more than this share of its uncertainty is the last.
+# A round whose step the tangents follow to this share of every uncertainty is the last.
 _SETTLED = 0.03
 # A kind of movement less likely than the likeliest by so much (a logarithm) has no weight.
 _HOPELESS = 12.0
@@ -293,7 +293,9 @@ def _found(rows: Rows, fit: Solution, free: IndexArray) -> _Found | None:
             return None
         linear = fit.linear + step[3::2] + 1j * step[4::2]
         fit = replace(fit, p=fit.p + step[None, :3], linear=linear)
-        settled = np.all(np.abs(mean) < _SETTLED * np.sqrt(np.diag(covariance)))
+        # A step so small that the tangents held along it: what they miss goes with its square.
+        missed = mean**2 * np.where(free == 0, np.exp(fit.p[0, 1]), 1.0)
+        settled = np.all(missed < _SETTLED * np.sqrt(np.diag(covariance)))
         if settled and look.width == 1:
             break
         likeliest = max(answer.likelihood for answer in answers)
