@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import zipfile
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from pathlib import Path
@@ -48,3 +49,14 @@ def test_folders_and_archives_stand_for_their_sweeps(tmp_path: Path) -> None:
     expected = [f"{path}/{name}" for name in sorted(NAMES)]
     assert frame["file"].tolist() == [*expected, str(DEMO / NAMES[0])]
     assert frame["f_loaded_hz"].notna().all()
+
+
+def test_leaves_the_collector_of_garbage_as_it_was(tmp_path) -> None:
+    path = tmp_path / "none.s1p"
+    for before in (True, False):
+        (gc.enable if before else gc.disable)()
+        try:
+            analyze([path])
+            assert gc.isenabled() is before
+        finally:
+            gc.enable()
