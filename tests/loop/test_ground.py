@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from pace import slowness
 from simulated import NEC
 
 from sweeplab.build import Build, Site
@@ -553,8 +554,8 @@ class TestSpeed:
         for i in range(5):
             f = 7.1e6 + i
             model.currents(f)
-            start = time.perf_counter()
+            start = time.process_time()
             ground_effect(model, f, here)
             moved_effects(model, f, here)
-            took.append(time.perf_counter() - start)
-        assert min(took) < 0.05
+            took.append(time.process_time() - start)
+        assert min(took) < 0.05 * slowness()
