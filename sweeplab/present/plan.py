@@ -216,22 +216,27 @@ def _matching(planned: Plan) -> list[RenderableType]:
             band.band,
             _short(coupling.swr, ""),
             _with_u(coupling.offset_m, "m"),
-            _UNKNOWN if coupling.tilt_deg is None else (
-                f"{coupling.tilt_deg.value:.0f} ± {coupling.tilt_deg.u:.0f} degrees"
-            ),
-        )  # fmt: skip
+            _UNKNOWN if coupling.tilt_deg is None else _degrees(coupling.tilt_deg),
+        )
     found: list[RenderableType] = [Text(), heading, table]
     place = planned.coupling_for_all
     if place is not None:
         where = "as described"
         if place.tilt_deg is not None:
-            where = f"turned by {place.tilt_deg:.0f} degrees"
+            where = f"turned by {_degrees(place.tilt_deg)}"
         if place.offset_m is not None:
-            where = f"at {format_quantity(place.offset_m, 'm', digits=2)}"
+            where = f"at {_with_u(place.offset_m, 'm')}"
         found.append(
-            Text(f"Left alone for all of them, best {where}: SWR up to {place.worst_swr:.2g}.")
+            Text(
+                f"Left alone for all of them, best {where}: "
+                f"SWR up to {_with_u(place.worst_swr, '')}."
+            )
         )
     return found
+
+
+def _degrees(tilt: Estimate) -> str:
+    return f"{tilt.value:.0f} ± {tilt.u:.0f} degrees"
 
 
 def _with_u(estimate: Estimate | None, unit: str) -> str:

@@ -57,18 +57,22 @@ class OnePlace:
 
     Parameters
     ----------
-    offset_m, tilt_deg : float or None
+    offset_m, tilt_deg : Estimate or None
         The one that is changed; both None where it is best as described.
-    worst_swr : float
+    worst_swr : Estimate
+        Of all bands, there.
     """
 
-    offset_m: float | None
-    tilt_deg: float | None
-    worst_swr: float
+    offset_m: Estimate | None
+    tilt_deg: Estimate | None
+    worst_swr: Estimate
 
-    def to_json(self) -> dict[str, float | None]:
+    def to_json(self) -> dict[str, dict[str, float] | None]:
         """Return the place and its worst SWR."""
-        return dict(vars(self))
+        return {
+            name: None if figure is None else figure.to_json()
+            for name, figure in vars(self).items()
+        }
 
 
 def coupling_geometry(build: Build) -> tuple[CouplingGeometry, tuple[Finding, ...]]:
@@ -131,29 +135,32 @@ def matched(build: Build, geometry: CouplingGeometry, figures: BandFigures) -> M
     except ModelError:
         return Matched(None)
     factor = _scaled(beta, r, -1.0)
-    return Matched(around, factor, _swr(factor), *_moved(model, geometry, figures))
+    offset, tilt = (place(model, geometry, f_hz, r) for place in (_offset, _tilt))
+    return Matched(around, factor, _swr(factor), offset, tilt)
 
 
-def _moved(
-    model: LoopModel, geometry: CouplingGeometry, figures: BandFigures
-) -> tuple[Estimate | None, Estimate | None]:
-    """Return the distance and the turn [degrees] at which a coupling loop gives a match."""
-    at = figures.f_hz, figures.r_total_ohm.value
-    offset = offset_for(model, geometry, *at)
-    tilt = tilt_for(model, geometry, *at)
+def _offset(
+    model: LoopModel, geometry: CouplingGeometry, f_hz: float, r: Estimate, wanted: float = 1.0
+) -> Estimate | None:
+    """Return the distance from the conductor [m] that gives a wanted coupling factor."""
+    found = offset_for(model, geometry, f_hz, r.value, wanted, Z0_OHM)
+    if found is None:
+        return None
+    further = replace(geometry, offset_m=found * _STEP)
+    gain = math.log(coupling_factor(model, further, f_hz, r.value, Z0_OHM) / wanted)
+    return _placed(found, gain / (found * (_STEP - 1)), r)
 
-    def steepness(moved: CouplingGeometry, step: float) -> float:
-        """Return by how much ln(beta), zero at the match, moves a step farther on."""
-        return math.log(coupling_factor(model, moved, *at, Z0_OHM)) / step
 
-    near = turn = None
-    if offset is not None:
-        further = replace(geometry, offset_m=offset * _STEP)
-        near = _placed(offset, steepness(further, offset * (_STEP - 1)), figures.r_total_ohm)
-    if tilt is not None:
-        further = replace(geometry, tilt_rad=tilt + math.radians(1))
-        turn = _placed(math.degrees(tilt), steepness(further, 1.0), figures.r_total_ohm)
-    return near, None if turn is None else turn.clipped(0.0, 90.0)
+def _tilt(
+    model: LoopModel, geometry: CouplingGeometry, f_hz: float, r: Estimate, wanted: float = 1.0
+) -> Estimate | None:
+    """Return the turn out of the plane [degrees] that gives a wanted coupling factor."""
+    found = tilt_for(model, geometry, f_hz, r.value, wanted, Z0_OHM)
+    if found is None:
+        return None
+    further = replace(geometry, tilt_rad=found + math.radians(1))
+    gain = math.log(coupling_factor(model, further, f_hz, r.value, Z0_OHM) / wanted)
+    return _placed(math.degrees(found), gain, r).clipped(0.0, 90.0)
 
 
 def _placed(value: float, steepness: float, r: Estimate) -> Estimate:
@@ -175,20 +182,26 @@ def one_place(
     All bands' coupling factors go up and down together, so that the best is where highest and
     lowest are as far from a match, ``sqrt(highest/lowest)``. None where nothing is to be gained.
     """
-    known = [(f, m.coupling_factor.value) for f, m in bands if m.coupling_factor is not None]
+    known = [(f, m.coupling_factor) for f, m in bands if m.coupling_factor is not None]
     if len(known) < 2:
         return None
-    highest, lowest = max(beta for _, beta in known), min(beta for _, beta in known)
-    worst, wanted = math.sqrt(highest / lowest), 1 / math.sqrt(highest * lowest)
-    model, (figures, beta) = LoopModel(build), known[0]
-    if max(highest, 1 / lowest) < 1.05 * worst:
-        return OnePlace(None, None, max(highest, 1 / lowest))
-    at = figures.f_hz, figures.r_total_ohm.value, beta * wanted
-    tilt = tilt_for(model, geometry, *at)
-    if tilt is not None:
-        return OnePlace(None, math.degrees(tilt), worst)
-    offset = offset_for(model, geometry, *at)
-    return None if offset is None else OnePlace(offset, None, worst)
+    (high_at, high), (low_at, low) = (
+        pick(known, key=lambda band: band[1].value) for pick in (max, min)
+    )
+    worst, middle = math.sqrt(high.value / low.value), math.sqrt(high.value * low.value)
+    as_it_is = max(_swr(high), _swr(low), key=lambda swr: swr.value)
+    if as_it_is.value < 1.05 * worst:
+        return OnePlace(None, None, as_it_is)
+    # The two bands' resistances err apart, each half as much as in its own; coupling errs in all.
+    u_r = math.hypot(*(at.r_total_ohm.u / at.r_total_ohm.value for at in (high_at, low_at))) / 2
+    swr = Estimate.lognormal(worst, worst * math.hypot(u_r, _U_COUPLING))
+    r = high_at.r_total_ohm.value
+    at = LoopModel(build), geometry, high_at.f_hz, Estimate.lognormal(r, r * u_r)
+    tilt = _tilt(*at, high.value / middle)
+    offset = _offset(*at, high.value / middle) if tilt is None else None
+    if tilt is None and offset is None:
+        return None
+    return OnePlace(offset, tilt, swr.clipped(1.0, math.inf))
 
 
 def _scaled(value: float, r: Estimate, power: float) -> Estimate:
