@@ -6,12 +6,12 @@ ground, lossless circles, low enough for the shift to stand clear of the engine'
 
 from __future__ import annotations
 
-import csv
 from itertools import product
 from pathlib import Path
 
 from geometry import Wire, circle_nodes, placed, segments_for_gap
 from nec import C0, Ground, currents, segment_impedance
+from writers import write_table
 
 TABLE = Path(__file__).parents[2] / "tests" / "data" / "nec" / "ground_reactance.csv"
 RADIUS_M = 0.005
@@ -64,11 +64,7 @@ def rows() -> list[dict[str, str]]:
 
 def main() -> None:
     """Write the table."""
-    table = rows()
-    with TABLE.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, fieldnames=list(table[0]), lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(table)
+    write_table(TABLE, rows())
 
 
 if __name__ == "__main__":

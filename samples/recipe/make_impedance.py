@@ -6,7 +6,6 @@ beside the table.
 
 from __future__ import annotations
 
-import csv
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +18,7 @@ from geometry import (
     regular_corners,
 )
 from nec import C0, COPPER_S_PER_M, solve
+from writers import write_table
 
 TABLE = Path(__file__).parents[2] / "tests" / "data" / "nec" / "impedance.csv"
 PERIMETER_M = np.pi
@@ -89,12 +89,7 @@ def _cut(start: Array, stop: Array, count: int) -> Array:
 
 def main() -> None:
     """Write the table."""
-    table = rows()
-    TABLE.parent.mkdir(parents=True, exist_ok=True)
-    with TABLE.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, fieldnames=list(table[0]), lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(table)
+    write_table(TABLE, rows())
 
 
 if __name__ == "__main__":

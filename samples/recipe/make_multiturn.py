@@ -6,7 +6,6 @@ README beside the table, node by node in the JSON file.
 
 from __future__ import annotations
 
-import csv
 import json
 from itertools import pairwise
 from pathlib import Path
@@ -14,6 +13,7 @@ from pathlib import Path
 import numpy as np
 from geometry import Array, Wire
 from nec import COPPER_S_PER_M, solve
+from writers import write_table
 
 FOLDER = Path(__file__).parents[2] / "tests" / "data" / "nec"
 TURN_M = 2.0
@@ -113,10 +113,7 @@ def main() -> None:
                     "nodes_m": np.round(nodes, 7).tolist(),
                 }
             )
-    with (FOLDER / "multiturn.csv").open("w", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, fieldnames=list(table[0]), lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(table)
+    write_table(FOLDER / "multiturn.csv", table)
     (FOLDER / "multiturn_paths.json").write_text(json.dumps(paths) + "\n", encoding="utf-8")
 
 

@@ -1,8 +1,11 @@
-"""Sweeps as text: Touchstone one-ports and tables, each marked as invented."""
+"""Sweeps as text: Touchstone one-ports and tables, each marked as invented; tables of figures."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import csv
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 from geometry import Array
@@ -39,6 +42,15 @@ def impedance_table(f_hz: Array, gamma: Complex, comments: Sequence[str]) -> str
         z = 50 * (1 + g) / (1 - g)
         lines.append(f"{f / 1e6:.6f};{z.real:.5f};{z.imag:.5f}".replace(".", ","))
     return "\n".join(lines) + "\n"
+
+
+def write_table(path: Path, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Write figures as comma-separated values under the keys of the first row."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, fieldnames=list(rows[0]), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
 
 
 def _pairs(f_hz: Array, gamma: Complex) -> list[tuple[float, complex]]:

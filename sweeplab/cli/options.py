@@ -82,13 +82,8 @@ def reference_of(opened: str | None, shorted: str | None, loaded: str | None) ->
     ReadError
         A file could not be read.
     """
-    files = _all_three(opened, shorted, loaded)
-    if files is None:
-        return None
-    from sweeplab.files import read_sweep
-    from sweeplab.reference import Reference
-
-    return Reference(*map(read_sweep, files))
+    standards = standards_of(opened, shorted, loaded)
+    return None if standards is None else standards.reference()
 
 
 def standards_of(opened: str | None, shorted: str | None, loaded: str | None) -> Standards | None:
@@ -99,24 +94,15 @@ def standards_of(opened: str | None, shorted: str | None, loaded: str | None) ->
     ReadError
         A file could not be read.
     """
-    files = _all_three(opened, shorted, loaded)
-    if files is None:
-        return None
-    from sweeplab.log import Standards
-
-    return Standards(*map(_standard, files))
-
-
-def _all_three(
-    opened: str | None, shorted: str | None, loaded: str | None
-) -> tuple[str, str, str] | None:
     if opened is None and shorted is None and loaded is None:
         return None
     if opened is None or shorted is None or loaded is None:
         raise typer.BadParameter(
             "an open, a short and a load belong together: give all three --reference options"
         )
-    return opened, shorted, loaded
+    from sweeplab.log import Standards
+
+    return Standards(_standard(opened), _standard(shorted), _standard(loaded))
 
 
 def _standard(file: str) -> Standard:

@@ -1,4 +1,4 @@
-"""Rows of plain decimals, read as whole numbers over powers of ten: half the time of the usual way.
+"""Rows of plain decimals, read as whole numbers over powers of ten, in two thirds of the time.
 
 A whole number below 2^53 and a power of ten up to 10^22 are exact in floating point, and their
 quotient is then correctly rounded: bit for bit what reading the decimal gives (W. D. Clinger, How

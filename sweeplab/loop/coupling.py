@@ -168,6 +168,17 @@ def coupling_factor(
     return coupling_of(model, feed, f_hz).factor(r_total_ohm, z0_ohm)
 
 
+def _beyond(
+    model: LoopModel, f_hz: float, r_total_ohm: float, wanted: float, z0_ohm: float
+) -> Callable[[CouplingGeometry], float]:
+    """Return by how much, as a logarithm, a coupling loop's factor lies above the wanted one."""
+
+    def beyond(feed: CouplingGeometry) -> float:
+        return math.log(coupling_factor(model, feed, f_hz, r_total_ohm, z0_ohm) / wanted)
+
+    return beyond
+
+
 def circumference_for(
     model: LoopModel,
     feed: CouplingGeometry,
@@ -181,9 +192,10 @@ def circumference_for(
     Everything else of `feed` stays. None where no coupling loop that fits gives that much.
     """
 
+    beyond = _beyond(model, f_hz, r_total_ohm, wanted, z0_ohm)
+
     def excess(log_size: float) -> float:
-        sized = replace(feed, circumference_m=math.exp(log_size))
-        return math.log(coupling_factor(model, sized, f_hz, r_total_ohm, z0_ohm) / wanted)
+        return beyond(replace(feed, circumference_m=math.exp(log_size)))
 
     low, high = (math.log(size) for size in _sizes(model, feed))
     ends = np.linspace(low, high, 9)
@@ -217,9 +229,10 @@ def offset_for(
     least = model.geometry.radius_m + feed.conductor_radius_m + _INSULATION_M
     most = across / 2 - feed.half_width_m
 
+    beyond = _beyond(model, f_hz, r_total_ohm, wanted, z0_ohm)
+
     def excess(log_distance: float) -> float:
-        moved = replace(feed, offset_m=math.exp(-log_distance))
-        return math.log(coupling_factor(model, moved, f_hz, r_total_ohm, z0_ohm) / wanted)
+        return beyond(replace(feed, offset_m=math.exp(-log_distance)))
 
     if most <= least:
         return None
@@ -241,10 +254,11 @@ def tilt_for(
     where it couples too little as it is.
     """
 
+    beyond = _beyond(model, f_hz, r_total_ohm, wanted, z0_ohm)
+
     def excess(along: float) -> float:
         # Coupling goes with the square of the cosine, all but exactly.
-        turned = replace(feed, tilt_rad=math.acos(math.exp(along)))
-        return math.log(coupling_factor(model, turned, f_hz, r_total_ohm, z0_ohm) / wanted)
+        return beyond(replace(feed, tilt_rad=math.acos(math.exp(along))))
 
     found = _between(excess, math.log(math.cos(_MOST_TILT_RAD)), 0.0)
     return None if found is None else math.acos(math.exp(found))

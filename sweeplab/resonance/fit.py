@@ -38,6 +38,11 @@ _NEAR_STEPS = 6
 _FAR_STEPS = 12
 _VALLEYS = 3
 MIN_POINTS = 12
+# Chi-square that a resonance must gain over a bare background. A bank of some thousand shapes on
+# noise alone gains about 2 ln(1000) + 5; this is out of its reach.
+LEAST_GAIN = 60.0
+# A rival hypothesis this much better, or not this much worse, in chi-square.
+RIVAL = 12.0
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,16 +9,11 @@ import numpy as np
 
 from sweeplab.finding import Finding
 from sweeplab.resonance.evidence import Evidence
-from sweeplab.resonance.fit import MIN_POINTS
+from sweeplab.resonance.fit import LEAST_GAIN, MIN_POINTS, RIVAL
 from sweeplab.resonance.movement import movement_finding
 from sweeplab.resonance.result import Status
 from sweeplab.sweep import Sweep
 
-# Chi-square that a resonance must gain over a bare background. A bank of some thousand shapes on
-# noise alone gains about 2 ln(1000) + 5; this is out of its reach.
-_LEAST_GAIN = 60.0
-# A rival hypothesis this much better, or not this much worse, in chi-square.
-_RIVAL = 12.0
 # One step at the best of a thousand places on noise alone gains 25 in one sweep of some thousands.
 _STEP = 25.0
 _LEAST_SPAN = 0.8  # half-power bandwidths
@@ -116,10 +111,10 @@ def _unseen_drift(e: Evidence) -> Iterator[Finding]:
 
 
 def _refusal(e: Evidence, determined: bool) -> Finding | None:
-    if e.gain < _LEAST_GAIN:
+    if e.gain < LEAST_GAIN:
         return Finding(
             "no-resonance", "problem", "No resonance stands out of the noise in this sweep.",
-            {"chi_square_gain": e.gain, "needed": _LEAST_GAIN},
+            {"chi_square_gain": e.gain, "needed": LEAST_GAIN},
             "Sweep wider to find the dip, or tune the capacitor into the span.",
         )  # fmt: skip
     if not determined:
@@ -167,7 +162,7 @@ def _no_reflection(e: Evidence) -> Finding | None:
 
 
 def _no_use(e: Evidence) -> Finding | None:
-    if e.rival > _RIVAL:
+    if e.rival > RIVAL:
         return Finding(
             "ripple-or-step", "problem",
             "The ripple of a mismatched line, or a step while sweeping, fits better than a "
@@ -236,7 +231,7 @@ def _doubts(e: Evidence) -> Iterator[Finding]:
             "At a loaded Q this low the antenna is hardly one isolated resonance.",
             {"q_loaded": e.q_loaded}, "Take Q and coupling as rough.",
         )  # fmt: skip
-    if e.rival > -_RIVAL:
+    if e.rival > -RIVAL:
         yield Finding(
             "ripple-or-resonance", "warning",
             "The ripple of a mismatched line would fit about as well as this resonance.",

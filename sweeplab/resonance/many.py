@@ -19,7 +19,7 @@ from sweeplab.resonance.figures import Figures, coupling_of, figures
 from sweeplab.resonance.fit import fit_rows
 from sweeplab.resonance.judge import judge, screen
 from sweeplab.resonance.magnitude import fit_magnitude
-from sweeplab.resonance.movement import watch
+from sweeplab.resonance.movement import MOST_POINTS, not_looked_for, watch
 from sweeplab.resonance.result import Circle, Resonance
 from sweeplab.resonance.rows import Rows
 from sweeplab.resonance.several import Told
@@ -132,14 +132,18 @@ def _fit_batch(
         found.f_loaded_estimates(), found.q_loaded.estimates(),
         found.half_power_bandwidth.estimates(), strict=True,
     )  # fmt: skip
-    unloaded = _unloaded(found, line, [sweep.z0_ohm for sweep in sweeps])
+    unloaded = _unloaded(found, known, line, [sweep.z0_ohm for sweep in sweeps])
     evidence = gather(fitted, found, sweeps)
-    for row, (told, at_load, without) in enumerate(zip(evidence, loaded, unloaded, strict=True)):
+    for row, (sweep, told, at_load, without) in enumerate(
+        zip(sweeps, evidence, loaded, unloaded, strict=True)
+    ):
         status, findings = judge(told, known[row])
         if status == "refused":
             yield Resonance("refused", tuple(findings), line=line)
             continue
         figures_alone, notes = without
+        if len(sweep) > MOST_POINTS:
+            findings.append(not_looked_for(len(sweep)))
         if row in fitted.told:
             findings += _other_resonances(fitted.told[row])
         if line is not None and fitted.delay_free[row]:
@@ -161,12 +165,12 @@ def _fit_batch(
 
 
 def _unloaded(
-    found: Figures, line: Line | None, z0_ohm: Sequence[float]
+    found: Figures, known: Sequence[bool], line: Line | None, z0_ohm: Sequence[float]
 ) -> Iterator[tuple[dict[str, Any], list[Finding]]]:
     """Yield each row's figures without the load, where there are any, and what they need said."""
     pairs = zip(found.q_unloaded.estimates(), found.coupling_factor.estimates(), strict=True)
     u_size = (found.detuned_size.value * found.detuned_size.u_relative).tolist()
-    coupled, known = found.coupled, found.known
+    coupled = found.coupled
     for row, (q0, beta) in enumerate(pairs):
         if not (coupled[row] and known[row]):
             yield {}, []

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from sweeplab.finding import Finding
 from sweeplab.resonance.figures import correlation_inflation
-from sweeplab.resonance.fit import Fitted
+from sweeplab.resonance.fit import LEAST_GAIN, RIVAL, Fitted
 from sweeplab.resonance.kernel import lorentz, solve
 from sweeplab.resonance.moves import (
     KINDS,
@@ -40,7 +40,7 @@ _PLACES = 64
 # What is looked at together stays in a processor's cache.
 _AT_ONCE_POINTS = 2**13
 # More would take seconds and gigabytes to look through, point by point.
-_MOST_POINTS = 20_000
+MOST_POINTS = 20_000
 _ROUNDS = 4
 # A round whose step the tangents follow to this share of every uncertainty is the last.
 _SETTLED = 0.03
@@ -51,8 +51,6 @@ _BLURRED = 0.05
 _FARTHEST = 0.3
 _ROUGHLY = 1.5
 _POOR = 0.03  # of the circle: no small movement
-# As the judge asks of a resonance, and of its rivals.
-_LEAST_GAIN, _RIVAL = 60.0, 12.0
 
 
 @dataclass(frozen=True)
@@ -110,6 +108,17 @@ def movement_finding(moved: Moved, circle_size: float) -> Finding:
     )  # fmt: skip
 
 
+def not_looked_for(points: int) -> Finding:
+    """Return what to say of a sweep of more points than movement is looked for in."""
+    return Finding(
+        "movement-not-looked-for", "note",
+        f"In a sweep of {points} points no movement is looked for; the intervals hold if nothing "
+        "moved.",
+        {"points": float(points), "most_points": float(MOST_POINTS)},
+        "Sweep again with fewer points about the dip, where something may have moved.",
+    )  # fmt: skip
+
+
 @dataclass(frozen=True, eq=False)
 class Watched(Fitted):
     """Fits in which movement was looked for.
@@ -126,7 +135,7 @@ class Watched(Fitted):
 def watch(fitted: Fitted, measured: Rows) -> Watched:
     """Look for movement in a batch of fits and allow for what is noticed.
 
-    Sweeps of over 20,000 points are taken as they are.
+    Sweeps of over `MOST_POINTS` are taken as they are: see `not_looked_for`.
 
     Parameters
     ----------
@@ -136,7 +145,7 @@ def watch(fitted: Fitted, measured: Rows) -> Watched:
     """
     own = {field.name: getattr(fitted, field.name) for field in fields(Fitted)}
     watched = Watched(**own, moved={})
-    if measured.u.shape[1] > _MOST_POINTS:
+    if measured.u.shape[1] > MOST_POINTS:
         return watched
     for row in suspects(fitted):
         # With several resonances told apart their unknowns would have to be carried along.
@@ -156,8 +165,8 @@ def _credible(fitted: Fitted) -> NDArray[np.bool_]:
     return np.asarray(
         (np.abs(fitted.solution.p[:, 0]) < 0.5)
         & (fitted.solution.p[:, 1] > 0)
-        & (fitted.background_rss - left > _LEAST_GAIN * noise2)
-        & (fitted.rival_rss - left > _RIVAL * noise2)
+        & (fitted.background_rss - left > LEAST_GAIN * noise2)
+        & (fitted.rival_rss - left > RIVAL * noise2)
         & np.isfinite(fitted.covariance).all(axis=(1, 2))
     )
 

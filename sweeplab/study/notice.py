@@ -11,6 +11,7 @@ from itertools import pairwise
 
 from sweeplab.bands import band_order
 from sweeplab.finding import Finding, ranked
+from sweeplab.quantity import format_quantity
 from sweeplab.study.record import Record
 
 _REPEAT = (
@@ -211,7 +212,10 @@ def _months_apart(pairs: Sequence[Pair]) -> list[Finding]:
 
 
 def _moved_between(pairs: Sequence[Pair]) -> list[Finding]:
-    """Say where two sweeps in succession disagree about the resonance, but not by a retuning."""
+    """Say where two sweeps in succession disagree about the resonance by less than its width.
+
+    More is a retuning for sure; so little may be one too, and only the person knows.
+    """
     worst, told = 0.0, None
     for first, second in _in_succession(pairs):
         old, new = (record.figures.get("f_loaded_hz") for record in (first, second))
@@ -221,18 +225,19 @@ def _moved_between(pairs: Sequence[Pair]) -> list[Finding]:
         noise = math.hypot(first.noise("f_loaded_hz"), second.noise("f_loaded_hz"))
         moved = abs(new.value - old.value)
         if noise > 0 and moved / noise > max(worst, _FAR_OFF_NOISE) and moved < width.value / 2:
-            worst, told = moved / noise, (first, second, new.value - old.value, width.value)
+            worst, told = moved / noise, (first, second, new.value - old.value, noise, width.value)
     if told is None:
         return []
-    first, second, moved_hz, width_hz = told
+    first, second, moved_hz, u_hz, width_hz = told
     return [
         Finding(
             "moved-between-sweeps", "note",
             f"sweeps {first.sweep_id} and {second.sweep_id}, taken in succession, differ by "
-            f"{abs(moved_hz):.3g} Hz in the resonance, {worst:.0f} times their noise: it moved "
-            f"between them, and may have moved during them",
-            {"moved_hz": moved_hz, "of_bandwidth": abs(moved_hz) / width_hz},
-            "let the loop settle; sweep up and down in turn: a steady drift passes for another Q",
+            f"{format_quantity(abs(moved_hz), 'Hz', u_hz)} in the resonance: if it was not tuned "
+            f"afresh between them it moved, and may have moved during them",
+            {"moved_hz": moved_hz, "u_moved_hz": u_hz, "of_bandwidth": abs(moved_hz) / width_hz},
+            "if nobody tuned, let the loop settle; sweep up and down in turn: a steady drift "
+            "passes for another Q",
         )
     ]  # fmt: skip
 

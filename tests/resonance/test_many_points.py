@@ -32,6 +32,13 @@ def test_a_narrow_resonance_among_them_is_found(points: int, in_bandwidth: int) 
     assert fit.q_unloaded.value == pytest.approx(truth.q_unloaded, abs=4 * fit.q_unloaded.u)
 
 
+def test_that_no_movement_is_looked_for_in_very_many_is_said() -> None:
+    for points in (10_001, 30_001):
+        _, sweep = of_width(20, points)
+        codes = {finding.code for finding in fit_resonance(sweep).findings}
+        assert ("movement-not-looked-for" in codes) == (points > 20_000)
+
+
 def test_memory_grows_as_the_points_and_not_as_their_square() -> None:
     _, sweep = of_width(1_000, 40_001)
     tracemalloc.start()

@@ -323,6 +323,9 @@ class TestTimes:
         before = [self.swept("2026-03-01T10:00:00Z"), self.swept("2026-03-01T10:02:00Z", 300)]
         (said,) = self.told(before, "moved-between-sweeps")
         assert said.evidence["moved_hz"] == pytest.approx(300)
+        # Two sweeps of 10 Hz each.
+        assert said.evidence["u_moved_hz"] == pytest.approx(10 * math.sqrt(2))
+        assert "300 ± 14 Hz" in said.text
         assert "up and down" in said.action
 
     @pytest.mark.parametrize(
