@@ -1,4 +1,4 @@
-"""Rows of plain decimals, read as whole numbers over powers of ten, in two thirds of the time.
+"""Rows of plain decimals, read as whole numbers over powers of ten, in half the time.
 
 A whole number below 2^53 and a power of ten up to 10^22 are exact in floating point, and their
 quotient is then correctly rounded: bit for bit what reading the decimal gives (W. D. Clinger, How
@@ -7,8 +7,12 @@ to read floating point numbers accurately, Proc. ACM PLDI 1990).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from itertools import accumulate, pairwise
+
 import numpy as np
 
+from sweeplab.files.limits import LINE_LIMIT
 from sweeplab.sweep import FloatArray
 
 _PLAIN = b"0123456789.- \n"
@@ -17,6 +21,21 @@ _SPACE, _MINUS, _DOT, _ZERO, _LINE_END = b" -.0\n"
 _LONGEST = 17
 _EXACT_BELOW = 2**53
 _POWERS = 10.0 ** np.arange(_LONGEST)
+# Of shorter rows the arrays here take twenty times the room.
+_ROOMY_BYTES = 9
+
+
+def plain_tables(bodies: Sequence[bytes], columns: int) -> list[FloatArray | None]:
+    """Return what `plain_rows` does of each of several bodies.
+
+    Where all are plain they are read as one, which spares them much of the interpreter's part.
+    """
+    if len(bodies) > 1 and all(body[-1:] == b"\n" for body in bodies):
+        table = plain_rows(b"".join(bodies), columns)
+        if table is not None:
+            stops = [0, *accumulate(body.count(b"\n") for body in bodies)]
+            return [table[first:stop] for first, stop in pairwise(stops)]
+    return [plain_rows(body, columns) for body in bodies]
 
 
 def plain_rows(body: bytes, columns: int) -> FloatArray | None:
@@ -30,7 +49,9 @@ def plain_rows(body: bytes, columns: int) -> FloatArray | None:
     columns : int
     """
     rows = body.count(b"\n")
-    if not rows or body.translate(None, _PLAIN) or body[-1] != _LINE_END:
+    if not LINE_LIMIT >= rows > 0 or len(body) < rows * _ROOMY_BYTES:
+        return None
+    if body.translate(None, _PLAIN) or body[-1] != _LINE_END:
         return None
     text = np.frombuffer(body, np.uint8)
     ends = np.flatnonzero(text <= _SPACE)

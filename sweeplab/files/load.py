@@ -1,28 +1,25 @@
-"""The disk's side of reading: paths in, sweeps out, and what a path may turn out to be."""
+"""Paths in, sweeps out."""
 
 from __future__ import annotations
 
 import os
 import re
-import stat
-import sys
-import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from sweeplab.errors import ReadError
-from sweeplab.files import archive
 from sweeplab.files.claim import Request
-from sweeplab.files.limits import SIZE_LIMIT_BYTES, too_large
+from sweeplab.files.disk import load
 from sweeplab.files.parts import SeveralSweepsError
-from sweeplab.files.places import STANDARD_INPUT, Place, places, split_member
-from sweeplab.files.registry import read_bytes
-from sweeplab.files.source import decode
+from sweeplab.files.places import Place, places
+from sweeplab.files.registry import read_bytes, read_together
+from sweeplab.files.source import Raw, decode
 from sweeplab.sweep import Sweep
 
-_PIECE_BYTES = 2**20
-# No changed line ends; no waiting for what became a pipe meanwhile. Not every system has both.
-_AS_IT_IS = getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
+# Small files are read some at a time; what is held of them stays in a processor's cache.
+_TOGETHER_BYTES = 2**16
+_TOGETHER = 32
 _NUMBERED = re.compile(r"(.+)#([1-9]\d{0,3})", re.DOTALL)
 
 
@@ -82,10 +79,13 @@ def read_sweep(
     """
     name = os.fsdecode(path)
     request = Request.checked(name, columns, z0_ohm, port)
-    if "#" in name and (numbered := _NUMBERED.fullmatch(name)) and not os.path.lexists(name):
-        return _numbered(numbered[1], int(numbered[2]), name, request)
-    data, written = _load(name)
-    return read_bytes(data, name, request, written)
+    numbered = _numbered(name)
+    if numbered is not None:
+        answer = _part(*numbered, name, request)
+        if answer.sweep is None:
+            raise answer.error or ReadError(name, "no sweep", "check the name")
+        return answer.sweep
+    return read_bytes(load(name), request)
 
 
 def read_sweeps(
@@ -129,128 +129,83 @@ def read_each(
     columns, z0_ohm, port : optional
         As `read_sweep` takes them.
     """
-    for place in where:
-        try:
-            if place.error is not None:
-                raise place.error
-            request = Request.checked(place.name, columns, z0_ohm, port)
-            yield from _answers(place.name, request)
-        except ReadError as error:
-            yield Answer(place.name, error=error)
+    asked = partial(Request.checked, columns=columns, z0_ohm=z0_ohm, port=port)
+    for group in _in_groups(_opened(place, asked) for place in where):
+        yield from _answers(group, asked)
 
 
-def _answers(name: str, request: Request) -> Iterator[Answer]:
-    if "#" in name and (numbered := _NUMBERED.fullmatch(name)) and not os.path.lexists(name):
-        yield _part(numbered[1], int(numbered[2]), name, request)
-        return
-    data, written = _load(name)
+def _opened(place: Place, asked: Callable[[str], Request]) -> Raw | list[Answer]:
+    """Return a file's bytes, or the answer where that is clear already."""
     try:
-        sweep = read_bytes(data, name, request, written)
-    except SeveralSweepsError as several:
-        yield from _each_part(several, data, name, request, written)
+        if place.error is not None:
+            raise place.error
+        request = asked(place.name)
+        numbered = _numbered(place.name)
+        if numbered is not None:
+            return [_part(*numbered, place.name, request)]
+        return load(place.name)
+    except ReadError as error:
+        return [Answer(place.name, error=error)]
+
+
+def _in_groups(opened: Iterable[Raw | list[Answer]]) -> Iterator[list[Raw | list[Answer]]]:
+    """Yield what was opened, a few small files or one large one at a time."""
+    group: list[Raw | list[Answer]] = []
+    size = 0
+    for one in opened:
+        length = len(one.data) if isinstance(one, Raw) else 0
+        if group and (size + length > _TOGETHER_BYTES or len(group) == _TOGETHER):
+            yield group
+            group, size = [], 0
+        group.append(one)
+        size += length
+    if group:
+        yield group
+
+
+def _answers(
+    group: Sequence[Raw | list[Answer]], asked: Callable[[str], Request]
+) -> Iterator[Answer]:
+    raws = [one for one in group if isinstance(one, Raw)]
+    read = iter(read_together(raws, asked(raws[0].name)) if raws else [])
+    for one in group:
+        yield from _each(one, next(read), asked(one.name)) if isinstance(one, Raw) else one
+
+
+def _each(raw: Raw, read: Sweep | ReadError, request: Request) -> Iterator[Answer]:
+    """Yield the answers that reading a file came to: one, or one for each of its sweeps."""
+    if isinstance(read, Sweep):
+        yield Answer(raw.name, read, raw.data)
+    elif isinstance(read, SeveralSweepsError):
+        yield from _each_part(read, raw, request)
     else:
-        yield Answer(name, sweep, data)
+        yield Answer(raw.name, error=read)
 
 
-def _numbered(base: str, number: int, name: str, request: Request) -> Sweep:
-    """Return one of several sweeps in a file."""
-    answer = _part(base, number, name, request)
-    if answer.sweep is None:
-        raise answer.error or ReadError(name, "no sweep", "check the name")
-    return answer.sweep
+def _numbered(name: str) -> tuple[str, int] | None:
+    """Return the file and the number that a name such as ``log.csv#2`` stands for."""
+    found = _NUMBERED.fullmatch(name) if "#" in name else None
+    return None if found is None or os.path.lexists(name) else (found[1], int(found[2]))
 
 
 def _part(base: str, number: int, name: str, request: Request) -> Answer:
-    answers = list(_answers(base, request))
-    several = [answer for answer in answers if answer.name != base]
+    """Return one of several sweeps in a file."""
+    raw = load(base)
+    (read,) = read_together([raw], request)
+    several = list(_each(raw, read, request)) if isinstance(read, SeveralSweepsError) else []
+    if not several and isinstance(read, ReadError):
+        raise read
     if not 1 <= number <= len(several):
         count = len(several) or 1
         raise ReadError(name, f"no sweep {number} in a file of {count}", "check the number")
     return several[number - 1]
 
 
-def _each_part(
-    several: SeveralSweepsError, data: bytes, name: str, request: Request, written: str | None
-) -> Iterator[Answer]:
-    lines = decode(data, name, "").lines
+def _each_part(several: SeveralSweepsError, raw: Raw, request: Request) -> Iterator[Answer]:
+    lines = decode(raw.data, raw.name, "").lines
     for number, part in enumerate(several.parts, start=1):
-        own = f"{name}#{number}"
-        raw = part.text_of(lines).encode()
+        own = Raw(part.text_of(lines).encode(), f"{raw.name}#{number}", raw.written)
         try:
-            yield Answer(own, read_bytes(raw, own, request, written), raw)
+            yield Answer(own.name, read_bytes(own, request), own.data)
         except ReadError as error:
-            yield Answer(own, error=part.placed(error))
-
-
-def _load(name: str) -> tuple[bytes, str | None]:
-    """Return a file's bytes and when it was last written, ISO 8601 in UTC."""
-    if name == STANDARD_INPUT:
-        return _standard_input(), None
-    try:
-        # Looked at before it is opened: opening a pipe would wait for a writer.
-        status = os.stat(name)
-        _check(name, status)
-        data = _bytes_of(name, status.st_size)
-    except OSError as error:
-        member = split_member(name)
-        if member is not None:
-            return archive.read_member(*member)
-        raise _refusal(name, error) from error
-    except ValueError as error:
-        raise ReadError(name, "not a file name", "check the name") from error
-    if len(data) > SIZE_LIMIT_BYTES:
-        raise too_large(name, len(data))
-    return data, _utc(status.st_mtime)
-
-
-def _bytes_of(name: str, size: int) -> bytes:
-    """Return a file's bytes; half the system's calls that a file object makes."""
-    descriptor = os.open(name, os.O_RDONLY | _AS_IT_IS)
-    try:
-        data = os.read(descriptor, size + 1)
-        if len(data) == size:
-            return data
-        # It grew or shrank meanwhile, or comes in pieces.
-        pieces = [data]
-        while pieces[-1] and sum(map(len, pieces)) <= SIZE_LIMIT_BYTES:
-            pieces.append(os.read(descriptor, _PIECE_BYTES))
-        return b"".join(pieces)
-    finally:
-        os.close(descriptor)
-
-
-def _standard_input() -> bytes:
-    try:
-        if sys.stdin is None:
-            raise OSError
-        data = sys.stdin.buffer.read(SIZE_LIMIT_BYTES + 1)
-    except OSError as error:
-        raise ReadError(STANDARD_INPUT, "cannot be read", "pipe a file into it") from error
-    if len(data) > SIZE_LIMIT_BYTES:
-        raise too_large(STANDARD_INPUT, None)
-    return data
-
-
-def _check(name: str, status: os.stat_result) -> None:
-    if stat.S_ISDIR(status.st_mode):
-        raise ReadError(name, "is a folder", "name the files in it")
-    if not stat.S_ISREG(status.st_mode):
-        raise ReadError(name, "is a pipe, socket or device", "copy the sweep to a file first")
-    if status.st_size > SIZE_LIMIT_BYTES:
-        raise too_large(name, status.st_size)
-
-
-def _refusal(name: str, error: OSError) -> ReadError:
-    if isinstance(error, FileNotFoundError):
-        return ReadError(name, "no such file", "check the name and the folder")
-    if isinstance(error, PermissionError):
-        return ReadError(name, "may not be read (permission denied)", "change its permissions")
-    found = (error.strerror or "could not be opened").lower()
-    return ReadError(name, found, "check the name and the drive")
-
-
-def _utc(seconds: float) -> str | None:
-    try:
-        return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(seconds))
-    except (ValueError, OverflowError, OSError):  # a time no calendar holds
-        return None
+            yield Answer(own.name, error=part.placed(error))

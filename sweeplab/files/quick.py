@@ -8,17 +8,19 @@ leaves to them.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
 from sweeplab.errors import ReadError, SweepError
-from sweeplab.files.decimals import plain_rows
+from sweeplab.files.decimals import plain_tables
 from sweeplab.files.limits import LINE_LIMIT, ROW_LIMIT_CHARACTERS
 from sweeplab.files.mend import LARGEST_SIZE, PLAUSIBLE_HZ
 from sweeplab.files.options import Options, parse_options
 from sweeplab.files.parameters import reflection_of, to_complex
-from sweeplab.files.source import ports_named
+from sweeplab.files.source import Raw, ports_named
 from sweeplab.files.stamp import find_time
 from sweeplab.sweep import FloatArray, Origin, Sweep
 
@@ -27,41 +29,41 @@ _COMMENTS = rb"(?:[ \t]*\r?\n|![^\r\n]*\r?\n)*+"
 _HEAD = re.compile(_COMMENTS + rb"(#[^\r\n!;]*)\r?\n" + _COMMENTS)
 _SUFFIX = re.compile(r"\.[^./\\]*$")
 _COLUMNS = 3
-# Of shorter rows the arrays that read plain decimals take twenty times the room.
-_ROOMY_BYTES = 9
 
 
-def read(data: bytes, name: str, sha256: str, written: str | None = None) -> Sweep | None:
-    """Return the sweep of a clean one-port file, else None.
+@dataclass(frozen=True, eq=False)
+class _Begun:
+    """A file of which all but the rows is understood."""
 
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    name : str
-        The file as the person named it.
-    sha256 : str
-        Hash of the bytes.
-    written : str or None
-        When the file was last written, for where no comment says when it was measured.
+    raw: Raw
+    options: Options
+    comments: tuple[str, ...]
+    body: bytes
+
+
+def read(raws: Sequence[Raw]) -> list[Sweep | None]:
+    """Return the sweep of each clean one-port file, None for what is not one.
+
+    The rows of several files are read as one, where all are plain.
     """
-    head = _HEAD.match(data)
-    if head is None or _ports(name) not in (1, None):
+    begun = [_begun(raw) for raw in raws]
+    tables = iter(_tables([one.body for one in begun if one is not None]))
+    return [None if one is None else _sweep(one, next(tables)) for one in begun]
+
+
+def _begun(raw: Raw) -> _Begun | None:
+    head = _HEAD.match(raw.data)
+    if head is None or _ports(raw.name) not in (1, None):
         return None
     try:
-        text = head[0].decode("utf-8")
         options = _options(head[1])
-        values = _values(data[head.end() :])
+        text = head[0].decode("utf-8")
     except (ReadError, ValueError):
         return None
-    if values is None or len(options.references_ohm) > 1:
+    if len(options.references_ohm) > 1:
         return None
     comments = tuple(line for line in text.replace("\r", "").split("\n") if line.startswith("!"))
-    return _sweep(
-        values,
-        options,
-        Origin(name, sha256, find_time(comments) or written, comments, "touchstone"),
-    )
+    return _Begun(raw, options, comments, raw.data[head.end() :])
 
 
 @lru_cache(maxsize=64)
@@ -74,14 +76,17 @@ def _ports(name: str) -> int | None:
     return ports_named(suffix[0]) if suffix else None
 
 
-def _values(body: bytes) -> FloatArray | None:
-    rows = body.count(b"\n")
-    if rows > LINE_LIMIT:
-        return None
-    plain = plain_rows(body, _COLUMNS) if len(body) >= rows * _ROOMY_BYTES else None
-    if plain is not None:
-        return plain
-    if body.translate(None, _PLAIN):
+def _tables(bodies: Sequence[bytes]) -> list[FloatArray | None]:
+    plain = plain_tables(bodies, _COLUMNS)
+    return [
+        _lenient(body) if table is None else table
+        for body, table in zip(bodies, plain, strict=True)
+    ]
+
+
+def _lenient(body: bytes) -> FloatArray | None:
+    """Return the numbers of a table with exponents, tabs or other line ends."""
+    if body.translate(None, _PLAIN) or body.count(b"\n") > LINE_LIMIT:
         return None
     if b"\r" in body and body.count(b"\r") != body.count(b"\r\n"):
         return None
@@ -89,12 +94,18 @@ def _values(body: bytes) -> FloatArray | None:
         return None
     if body.find(b"\n", 0, ROW_LIMIT_CHARACTERS) < 0:
         return None
-    # Refuses rows of unequal length and words that are no numbers.
-    values = np.loadtxt(body.decode("ascii").split("\n"), comments=None, ndmin=2)
+    try:
+        # Refuses rows of unequal length and words that are no numbers.
+        values = np.loadtxt(body.decode("ascii").split("\n"), comments=None, ndmin=2)
+    except ValueError:
+        return None
     return values if values.shape[1] == _COLUMNS else None
 
 
-def _sweep(values: FloatArray, options: Options, origin: Origin) -> Sweep | None:
+def _sweep(begun: _Begun, values: FloatArray | None) -> Sweep | None:
+    if values is None:
+        return None
+    raw, options = begun.raw, begun.options
     f_hz = values[:, 0] * options.f_scale_hz
     if not (PLAUSIBLE_HZ[0] <= f_hz[0] and f_hz[-1] <= PLAUSIBLE_HZ[1]):
         return None
@@ -107,6 +118,8 @@ def _sweep(values: FloatArray, options: Options, origin: Origin) -> Sweep | None
         return None
     if not np.abs(gamma).max() <= LARGEST_SIZE:
         return None
+    taken = find_time(begun.comments) or raw.written
+    origin = Origin(raw.name, raw.sha256, taken, begun.comments, "touchstone")
     try:
         return Sweep(f_hz, gamma, options.references_ohm[0], origin=origin)
     except SweepError:  # frequencies that do not rise

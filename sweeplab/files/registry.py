@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -12,7 +11,7 @@ from sweeplab.errors import ReadError
 from sweeplab.files import quick, table, touchstone
 from sweeplab.files.claim import Claim, Request
 from sweeplab.files.mend import Rows, make_sweep
-from sweeplab.files.source import Source, decode
+from sweeplab.files.source import Raw, Source, decode
 from sweeplab.sweep import Sweep
 
 
@@ -72,43 +71,53 @@ def sweep_from_bytes(
     ReadError
         The bytes hold no sweep that can be read without guessing.
     """
-    return read_bytes(data, name, Request.checked(name, columns, z0_ohm, port))
+    return read_bytes(Raw(data, name), Request.checked(name, columns, z0_ohm, port))
 
 
-def read_bytes(data: bytes, name: str, request: Request, written: str | None = None) -> Sweep:
+def read_bytes(raw: Raw, request: Request) -> Sweep:
     """Read one sweep from a file's bytes.
 
     Parameters
     ----------
-    data : bytes
-        The whole file.
-    name : str
-        The file as the person named it.
+    raw : Raw
     request : Request
         What the person said beyond the file.
-    written : str or None
-        When the file was last written, ISO 8601 in UTC: stands in where no comment says when the
-        sweep was taken.
 
     Raises
     ------
     ReadError
         The bytes hold no sweep that can be read without guessing.
     """
+    (answer,) = read_together([raw], request)
+    if isinstance(answer, ReadError):
+        raise answer
+    return answer
+
+
+def read_together(raws: Sequence[Raw], request: Request) -> list[Sweep | ReadError]:
+    """Read one sweep from each of several files, as `read_bytes` does from one.
+
+    Returns
+    -------
+    list of Sweep or ReadError
+        In the order given; what is wrong with one file matters to no other.
+    """
     # What overflows or is undefined comes out as not finite, and is left out or refused.
     with np.errstate(all="ignore"):
-        return _read(data, name, request, written)
+        quickly = quick.read(raws) if request.is_plain else [None] * len(raws)
+        return [
+            _carefully(raw, request) if sweep is None else sweep
+            for raw, sweep in zip(raws, quickly, strict=True)
+        ]
 
 
-def _read(data: bytes, name: str, request: Request, written: str | None) -> Sweep:
-    sha256 = hashlib.sha256(data).hexdigest()
-    if request.is_plain:
-        sweep = quick.read(data, name, sha256, written)
-        if sweep is not None:
-            return sweep
-    source = decode(data, name, sha256)
-    reader = choose(source, request)
-    return make_sweep(reader.read(source, request), source, reader.name, written)
+def _carefully(raw: Raw, request: Request) -> Sweep | ReadError:
+    try:
+        source = decode(raw.data, raw.name, raw.sha256)
+        reader = choose(source, request)
+        return make_sweep(reader.read(source, request), source, reader.name, raw.written)
+    except ReadError as error:
+        return error
 
 
 def choose(source: Source, request: Request) -> Reader:

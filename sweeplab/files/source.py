@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import codecs
+import hashlib
 import re
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import PurePath
 
 from sweeplab.errors import ReadError
@@ -39,6 +41,31 @@ _CONTROL = re.compile(r"[\x00-\x08\x0e-\x19\x1b-\x1f]")
 _CONTROL_SHARE = 0.002
 _LONG_LINE = re.compile(rf"^[^\n]{{{LINE_LIMIT_CHARACTERS + 1},}}", re.MULTILINE)
 _PORTS = re.compile(r"\.s([1-9]\d{0,2})p", re.IGNORECASE)
+
+
+@dataclass(frozen=True, eq=False)
+class Raw:
+    """A file's bytes, and what is known of it beside them.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    name : str
+        The file as the person named it.
+    written : str or None
+        When the file was last written, ISO 8601 in UTC: stands in where no comment says when the
+        sweep was taken.
+    """
+
+    data: bytes
+    name: str
+    written: str | None = None
+
+    @cached_property
+    def sha256(self) -> str:
+        """SHA-256 of the bytes, in hexadecimal."""
+        return hashlib.sha256(self.data).hexdigest()
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from sweeplab.errors import ReadError
-from sweeplab.files import load, read_sweep, read_sweeps, sweep_from_bytes
+from sweeplab.files import disk, read_sweep, read_sweeps, sweep_from_bytes
 
 # Title, text, and the message after the file's name.
 TOUCHSTONE = [
@@ -378,12 +378,12 @@ class TestDisk:
     def test_too_large_is_not_loaded(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         path = tmp_path / "a.s1p"
         with path.open("wb") as file:
-            file.truncate(load.SIZE_LIMIT_BYTES + 44_000_000)  # takes no room on the disk
+            file.truncate(disk.SIZE_LIMIT_BYTES + 44_000_000)  # takes no room on the disk
 
         def never(*_: object) -> None:
             raise AssertionError("opened")
 
-        monkeypatch.setattr("builtins.open", never)
+        monkeypatch.setattr("os.open", never)
         expected = f"{path}: holds 300 MB, over the limit of 256 MB; save one sweep a file"
         assert disk_refusal(path) == expected
 
@@ -394,8 +394,8 @@ class TestDisk:
         def grow(*_: object) -> None:
             path.write_text("# S\n1 0 0\n" * 2)
 
-        monkeypatch.setattr(load, "_check", grow)
-        monkeypatch.setattr(load, "SIZE_LIMIT_BYTES", 12)
+        monkeypatch.setattr(disk, "_check", grow)
+        monkeypatch.setattr(disk, "SIZE_LIMIT_BYTES", 12)
         assert "over the limit" in disk_refusal(path)
 
     def test_no_name(self) -> None:

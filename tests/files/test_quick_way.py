@@ -14,7 +14,7 @@ from sweeplab.errors import ReadError
 from sweeplab.files import quick, touchstone
 from sweeplab.files.claim import Request
 from sweeplab.files.mend import make_sweep
-from sweeplab.files.source import decode
+from sweeplab.files.source import Raw, decode
 from sweeplab.sweep import Sweep
 
 CLEAN = "! 2026-05-03T10:12:00Z\r\n\r\n#  MHz S RI R 50\r\n! f re im\r\n7 0.5 .25\r\n8 5e-1 -1.\r\n"
@@ -24,6 +24,11 @@ def careful(data: bytes, name: str) -> Sweep:
     """What the registry does where the short way declines."""
     source = decode(data, name, hashlib.sha256(data).hexdigest())
     return make_sweep(touchstone.read(source, Request()), source, "touchstone")
+
+
+def quickly(data: bytes, name: str = "a.s1p") -> Sweep | None:
+    (sweep,) = quick.read([Raw(data, name)])
+    return sweep
 
 
 def assert_same(sweep: Sweep, other: Sweep) -> None:
@@ -37,7 +42,7 @@ def assert_same(sweep: Sweep, other: Sweep) -> None:
 
 def test_a_clean_file_is_taken() -> None:
     data = CLEAN.encode()
-    sweep = quick.read(data, "a.s1p", hashlib.sha256(data).hexdigest())
+    sweep = quickly(data)
     assert sweep is not None
     assert sweep.gamma.tolist() == [0.5 + 0.25j, 0.5 - 1j]
     assert_same(sweep, careful(data, "a.s1p"))
@@ -46,7 +51,7 @@ def test_a_clean_file_is_taken() -> None:
 @given(cases())
 def test_what_it_takes_the_careful_way_takes_alike(case: Case) -> None:
     data = case.text().encode()
-    sweep = quick.read(data, "a.s1p", hashlib.sha256(data).hexdigest())
+    sweep = quickly(data)
     # Old line ends (CR alone) are left to the careful way.
     assert (sweep is None) == (case.line_end == "\r")
     if sweep is not None:
@@ -59,7 +64,7 @@ def test_what_it_takes_the_careful_way_takes_alike(case: Case) -> None:
 )
 def test_one_slip_anywhere_never_makes_them_differ(place: int, slip: str) -> None:
     data = (CLEAN[:place] + slip + CLEAN[place + 1 :]).encode()
-    sweep = quick.read(data, "a.s1p", hashlib.sha256(data).hexdigest())
+    sweep = quickly(data)
     if sweep is not None:
         assert_same(sweep, careful(data, "a.s1p"))
 
@@ -87,16 +92,32 @@ def test_one_slip_anywhere_never_makes_them_differ(place: int, slip: str) -> Non
     ],
 )
 def test_doubt_is_left_to_the_careful_way(text: str) -> None:
-    assert quick.read(text.encode(), "a.s1p", "") is None
+    assert quickly(text.encode()) is None
 
 
 def test_other_names_are_left_to_the_careful_way() -> None:
-    assert quick.read(CLEAN.encode(), "a.s2p", "") is None
-    assert quick.read(CLEAN.encode(), "a.txt", "") is not None
+    assert quickly(CLEAN.encode(), "a.s2p") is None
+    assert quickly(CLEAN.encode(), "a.txt") is not None
 
 
 def test_comments_in_another_encoding_are_left_to_the_careful_way() -> None:
     data = "! dämmerung\n# MHz S RI R 50\n7 0.5 0.25\n".encode("latin-1")
-    assert quick.read(data, "a.s1p", "") is None
+    assert quickly(data) is None
     with pytest.raises(ReadError):
         careful(b"# MHz S RI R x\n7 0.5 0.25\n", "a.s1p")
+
+
+BODIES = ["7000000 0.5 -0.25\n7000100 0.25 0.5\n", "7000000 0.5 1e-1\n", "7000000 0.5 1", "7 1\n",
+          "7000000 -0.5 0.75\n", ""]  # fmt: skip
+
+
+@given(st.lists(st.sampled_from(BODIES), min_size=1, max_size=6))
+def test_files_read_together_are_what_each_is_alone(bodies: list[str]) -> None:
+    raws = [Raw(f"# HZ S RI R 50\n{body}".encode(), f"{i}.s1p") for i, body in enumerate(bodies)]
+    for raw, sweep in zip(raws, quick.read(raws), strict=True):
+        (alone,) = quick.read([raw])
+        assert (sweep is None) == (alone is None)
+        if sweep is not None and alone is not None:
+            assert sweep.f_hz.tobytes() == alone.f_hz.tobytes()
+            assert sweep.gamma.tobytes() == alone.gamma.tobytes()
+            assert sweep.origin == alone.origin

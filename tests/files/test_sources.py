@@ -267,7 +267,7 @@ class TestStandardInput:
         assert refusals("-") == ["-: the file is empty; save the sweep again"]
 
     def test_too_much(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        monkeypatch.setattr("sweeplab.files.load.SIZE_LIMIT_BYTES", 9)
+        monkeypatch.setattr("sweeplab.files.disk.SIZE_LIMIT_BYTES", 9)
         self.give(monkeypatch, GOOD.encode())
         expected = "-: holds more than the limit of 256 MB; save one sweep a file"
         assert refusals("-") == [expected]

@@ -26,6 +26,7 @@ with atheris.instrument_imports(include=["sweeplab"]):
     from sweeplab.files.claim import Request
     from sweeplab.files.load import _each_part
     from sweeplab.files.parts import SeveralSweepsError
+    from sweeplab.files.source import Raw
 
 HERE = Path(__file__).parent
 SPELLINGS = HERE.parent / "dialects" / "spellings"
@@ -46,7 +47,7 @@ def sweep(data: bytes) -> None:
     try:
         found = [sweep_from_bytes(data[1:], name)]
     except SeveralSweepsError as several:
-        answers = _each_part(several, data[1:], name, Request(), None)
+        answers = _each_part(several, Raw(data[1:], name), Request())
         found = [answer.sweep for answer in answers if answer.sweep is not None]
     except ReadError as error:
         one_line(error)
