@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,8 +11,9 @@ from sweeplab.resonance.figures import Figures
 from sweeplab.resonance.fit import Fitted
 from sweeplab.resonance.kernel import lorentz
 from sweeplab.resonance.movement import Moved, Watched
+from sweeplab.resonance.rows import Rows
 from sweeplab.resonance.sampling import next_sweep
-from sweeplab.sweep import FloatArray, Sweep
+from sweeplab.sweep import FloatArray
 
 
 @dataclass(frozen=True)
@@ -84,14 +84,12 @@ class Evidence:
         return str(next_sweep(self.f_loaded_hz, self.q_loaded, self.diameter, self.noise))
 
 
-def gather(fitted: Watched, figures: Figures, sweeps: Sequence[Sweep]) -> list[Evidence]:
-    """Return the evidence of every row of a batch."""
+def gather(fitted: Watched, figures: Figures, measured: Rows) -> list[Evidence]:
+    """Return the evidence of every row of a batch; `measured` is the batch as it was measured."""
     rows, solution = fitted.rows, fitted.solution
     kept = rows.weight > 0
     x, _ = lorentz(rows, solution.p)
-    gamma = np.stack([sweep.gamma for sweep in sweeps])
-    size = np.abs(gamma)
-    measured = np.isfinite(size)
+    count = measured.weight.sum(axis=1)
     noise2 = np.maximum(fitted.sigma**2, 1e-300)
     columns = (
         figures.f_loaded.value,
@@ -112,10 +110,10 @@ def gather(fitted: Watched, figures: Figures, sweeps: Sequence[Sweep]) -> list[E
         figures.inflation,
         figures.detuned_size.value,
         figures.detuned_size.value * figures.detuned_size.u_relative,
-        np.where(measured, size, 0).max(axis=1),
+        np.abs(measured.gamma).max(axis=1),
         fitted.sigma,
-        measured.sum(axis=1) - kept.sum(axis=1),
-        measured.sum(axis=1),
+        (count - kept.sum(axis=1)).astype(int),
+        count.astype(int),
     )
     return [Evidence(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
 

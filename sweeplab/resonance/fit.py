@@ -127,9 +127,9 @@ def _with_structure(
     Those that a line's ripple or a step explains better stand apart: they hold no resonance, let
     alone several.
     """
-    correlation = np.maximum(
-        _lag_one_correlation(rows, misfit), _lag_one_correlation(rows, first_misfit)
-    )
+    correlation = _lag_one_correlation(rows, misfit)
+    if first_misfit is not misfit:
+        correlation = np.maximum(correlation, _lag_one_correlation(rows, first_misfit))
     structured = correlation * np.sqrt(2 * rows.weight.sum(axis=1)) > _STRUCTURE
     index = np.flatnonzero(structured & _in_the_span(solution))
     if index.size == 0:
@@ -328,18 +328,28 @@ def _rivals(rows: Rows) -> FloatArray:
 
 
 def _lag_one_correlation(rows: Rows, r: ComplexArray) -> FloatArray:
-    pair = rows.weight[:, 1:] * rows.weight[:, :-1]
-    product = (pair * (r[:, 1:] * r[:, :-1].conj()).real).sum(axis=1)
-    power = (pair * (np.abs(r[:, 1:]) ** 2 + np.abs(r[:, :-1]) ** 2)).sum(axis=1) / 2
+    re, im = r.real, r.imag
+    size = re * re + im * im
+    if rows.all_count:
+        parts = r.view(float)
+        product = np.einsum("bi,bi->b", parts[:, 2:], parts[:, :-2])
+        power = size.sum(axis=1) - (size[:, 0] + size[:, -1]) / 2
+    else:
+        pair = rows.weight[:, 1:] * rows.weight[:, :-1]
+        along = re[:, 1:] * re[:, :-1] + im[:, 1:] * im[:, :-1]
+        product = np.einsum("bi,bi->b", pair, along)
+        power = np.einsum("bi,bi->b", pair, size[:, 1:] + size[:, :-1]) / 2
     return np.asarray(product / np.maximum(power, 1e-300))
 
 
 def _background_rss(rows: Rows) -> FloatArray:
-    u, re, im = rows.u, rows.gamma.real, rows.gamma.imag
-    vectors = np.stack([np.ones_like(u), u, u * u, re, im], axis=1)
-    if not rows.all_count:
-        vectors *= rows.weight[:, None, :]
-    products = vectors @ vectors.transpose(0, 2, 1)
-    right = products[:, :3, 3:]
-    fitted = (right * np.linalg.solve(products[:, :3, :3], right)).sum(axis=(1, 2))
-    return np.asarray(products[:, 3, 3] + products[:, 4, 4] - fitted)
+    """Return what a parabola over the span leaves, complex, shape (b,)."""
+    parts = rows.gamma.view(float).reshape(*rows.u.shape, 2)
+    size = np.einsum("bij,bij->bi", parts, parts)
+    vectors = np.empty((len(rows), 3, rows.u.shape[1]))
+    vectors[:, 0], vectors[:, 1] = 1, rows.u
+    np.multiply(rows.u, rows.u, out=vectors[:, 2])
+    weighed = vectors if rows.all_count else vectors * rows.weight[:, None, :]
+    right = weighed @ parts
+    found = np.linalg.solve(weighed @ vectors.transpose(0, 2, 1), right)
+    return np.asarray(np.einsum("bi,bi->b", weighed[:, 0], size) - (right * found).sum(axis=(1, 2)))

@@ -26,7 +26,7 @@ _MAX_STEPS = 14
 # A step that promises to gain less chi-square than this is taken without looking: it moves by a
 # hundredth of the noise's uncertainty, and what it leaves is smaller again by the ratio of noise
 # to signal.
-_LAST_GAIN = 1e-4
+_LAST_GAIN = 2.5e-3
 # After so many steps one that gains hardly more than that follows noise along a flat valley.
 _PATIENCE = 6
 _CRAWL = 100.0
@@ -35,7 +35,7 @@ _LEAST_BRAKE = 1e-3
 _LOWEST, _HIGHEST = np.array([-1.5, -3.0, -np.inf]), np.array([1.5, 15.0, np.inf])
 _LONGEST_STEP = np.array([0.25, 0.7, 1.5])
 # Products of more points than this would not stay in a processor's cache.
-_AT_ONCE_POINTS = 2**13
+_AT_ONCE_POINTS = 2**12
 # Rounding of a sum of squares taken from inner products, against the data's own.
 _ROUNDING = 1e-14
 

@@ -133,7 +133,7 @@ def _fit_batch(
         found.half_power_bandwidth.estimates(), strict=True,
     )  # fmt: skip
     unloaded = _unloaded(found, known, line, [sweep.z0_ohm for sweep in sweeps])
-    evidence = gather(fitted, found, sweeps)
+    evidence = gather(fitted, found, rows)
     for row, (sweep, told, at_load, without) in enumerate(
         zip(sweeps, evidence, loaded, unloaded, strict=True)
     ):

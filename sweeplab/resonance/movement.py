@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from sweeplab.finding import Finding
 from sweeplab.resonance.figures import correlation_inflation
 from sweeplab.resonance.fit import LEAST_GAIN, RIVAL, Fitted
-from sweeplab.resonance.kernel import lorentz, solve
+from sweeplab.resonance.glance import may_have_moved
+from sweeplab.resonance.kernel import solve
 from sweeplab.resonance.moves import (
     KINDS,
     TANGENTS,
@@ -25,20 +26,13 @@ from sweeplab.resonance.moves import (
     What,
     answers_of,
     averaged,
-    courses_over,
     left_by_a_step,
     noticed,
 )
 from sweeplab.resonance.rows import IndexArray, Rows, Solution
-from sweeplab.sweep import ComplexArray, FloatArray
+from sweeplab.sweep import FloatArray
 
-# The quick look lets one still sweep in two hundred pass to the thorough one and loses one movement
-# in a hundred that the thorough one would notice (51 to 801 points, 6,000 and 1,100 draws).
-_QUICK_STEP = np.array([2.3, 1.2, 1.35])
-_QUICK_COURSE = np.array([38.0, 38.5, 42.0])
 _PLACES = 64
-# What is looked at together stays in a processor's cache.
-_AT_ONCE_POINTS = 2**13
 # More would take seconds and gigabytes to look through, point by point.
 MOST_POINTS = 20_000
 _ROUNDS = 4
@@ -147,10 +141,10 @@ def watch(fitted: Fitted, measured: Rows) -> Watched:
     watched = Watched(**own, moved={})
     if measured.u.shape[1] > MOST_POINTS:
         return watched
-    for row in suspects(fitted):
+    for row in np.flatnonzero(may_have_moved(fitted) & _credible(fitted)).tolist():
         # With several resonances told apart their unknowns would have to be carried along.
-        if int(row) not in fitted.told:
-            watched = _allowed_for(watched, int(row))
+        if row not in fitted.told:
+            watched = _allowed_for(watched, row)
     for row in fitted.told:
         watched = _in_place_of_several(watched, row, measured)
     return watched
@@ -169,65 +163,6 @@ def _credible(fitted: Fitted) -> NDArray[np.bool_]:
         & (fitted.rival_rss - left > RIVAL * noise2)
         & np.isfinite(fitted.covariance).all(axis=(1, 2))
     )
-
-
-def suspects(fitted: Fitted) -> IndexArray:
-    """Return the rows that are worth a thorough look, at a small part of its cost."""
-    some = max(1, _AT_ONCE_POINTS // fitted.rows.u.shape[1])
-    pieces = (slice(first, first + some) for first in range(0, len(fitted.rows), some))
-    seen = np.concatenate([_at_a_glance(fitted, piece) for piece in pieces])
-    return np.flatnonzero(seen & _credible(fitted))
-
-
-def _at_a_glance(fitted: Fitted, piece: slice) -> NDArray[np.bool_]:
-    """Return in which of a few rows something may have moved."""
-    rows, solution = fitted.rows.take(piece), fitted.solution.take(piece)
-    bins = np.arange(0, rows.u.shape[1], _width(rows))
-    scores = _scores(rows, solution, fitted.misfit[piece])
-    score, power = (np.add.reduceat(part, bins, axis=2) for part in scores)
-    variance = (fitted.sigma[piece] ** 2)[:, None]
-    whole = power.sum(axis=2) * variance + 1e-300
-    peak = np.cumsum(score, axis=2)
-    steps = np.maximum(peak.max(axis=2), -peak.min(axis=2)) ** 2 / whole[:, [0, 0, 1]]
-    courses = courses_over(score.shape[2]).T
-    seen = (score.reshape(-1, len(courses)) @ courses).reshape(len(score), 3, -1) ** 2
-    expected = (power.reshape(-1, len(courses)) @ courses**2).reshape(len(score), 2, -1)
-    expected = expected * variance[:, :, None] + 1e-300
-    swayed = (seen / expected[:, [0, 0, 1]]).sum(axis=2)
-    return np.asarray(((steps > _QUICK_STEP) | (swayed > _QUICK_COURSE)).any(axis=1))
-
-
-def _scores(rows: Rows, solution: Solution, misfit: ComplexArray) -> tuple[FloatArray, FloatArray]:
-    """Return what every point says of a change, and how much it could say.
-
-    Of amplitude, of phase and of the resonance: ``Re(M* r)``, ``Im(M* r)``, ``Re(S* r)`` with the
-    model M and its slope ``S = dM/dx0 = -j B L^2 dx/dx0``, shape (b, 3, n); of the first two
-    ``abs(M)^2``, of the last ``abs(S)^2``, shape (b, 2, n). Parts are kept real: it takes half.
-    """
-    x, by_x0 = lorentz(rows, solution.p)
-    size = 1 / (1 + x * x)
-    shape = size, -x * size
-    detuned, drop = solution.linear[:, :1], solution.linear[:, 1:]
-    model = (
-        detuned.real + drop.real * shape[0] - drop.imag * shape[1],
-        detuned.imag + drop.real * shape[1] + drop.imag * shape[0],
-    )
-    rest = misfit.real, misfit.imag
-    square = shape[0] * shape[0] - shape[1] * shape[1], 2 * shape[0] * shape[1]
-    score = np.empty((len(rows), 3, x.shape[1]))
-    power = np.empty((len(rows), 2, x.shape[1]))
-    score[:, 0] = model[0] * rest[0] + model[1] * rest[1]
-    score[:, 1] = model[0] * rest[1] - model[1] * rest[0]
-    score[:, 2] = by_x0 * (
-        (drop.imag * square[0] + drop.real * square[1]) * rest[0]
-        + (drop.imag * square[1] - drop.real * square[0]) * rest[1]
-    )
-    power[:, 0] = model[0] * model[0] + model[1] * model[1]
-    power[:, 1] = (np.abs(drop) * shape[0] * by_x0) ** 2
-    if not rows.all_count:
-        score *= rows.weight[:, None]
-        power *= rows.weight[:, None]
-    return score, power
 
 
 def _allowed_for(watched: Watched, row: int) -> Watched:

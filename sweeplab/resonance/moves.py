@@ -34,10 +34,10 @@ How = Literal["step", "course"]
 # Of one row's vectors: seven tangents of the circle, three more of movements, the residual.
 TANGENTS, RESIDUAL = 7, 10
 _HALF_TURNS = 16
-# In white noise each is reached by one sweep in some three thousand, whatever the number of points
-# (50 to 800, 3,000 draws each). Of 20,000 still sweeps of the usual design seven were called moved.
-_NEEDED: dict[What, float] = {"reflection": 22.0, "resonance": 20.5, "loss": 24.0}
-_COURSE_DEVIATIONS = 3.5
+# In white noise each is reached by one sweep in some ten thousand, all together by one in two
+# thousand, whatever the number of points (51 to 801, 20,000 draws).
+_NEEDED: dict[What, float] = {"reflection": 23.5, "resonance": 22.0, "loss": 25.5}
+_COURSE_DEVIATIONS = 3.75
 # Of a movement, what the circle's unknowns take up but for this share is not seen.
 _UNSEEN_STEP, _UNSEEN_COURSE, _ROUNDING = 1e-4, 1e-3, 1e-10
 # Sizes of a course's coefficients that are tried, as chi-square of the best seen one.
@@ -378,8 +378,9 @@ def _stepped(look: Look, kind: Kind, seen: _Seen, noise2: float) -> Answer:
     weight = weight / total
     pull = seen.pull(look)
     means = look.theta + np.einsum("kfg,kg->kf", pull, seen.coefficients)
-    spread = np.where(seen.power > 0, 1 / np.where(seen.power > 0, seen.power, 1), 0)
-    spread = noise2 * np.einsum("k,kfg,kg,keg->fe", weight, pull, spread, pull, optimize=True)
+    spread = np.where(seen.power > 0, noise2 / np.where(seen.power > 0, seen.power, 1), 0)
+    pulls = pull.transpose(1, 0, 2).reshape(pull.shape[1], -1)
+    spread = (pulls * (weight[:, None] * spread).ravel()) @ pulls.T
     best = int(weight.argmax())
     change = np.zeros_like(look.vectors[0])
     place = (best + 1) * look.width
