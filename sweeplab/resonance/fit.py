@@ -33,7 +33,7 @@ _STRONG = 60.0
 _STRUCTURE = 4.0
 _COARSE_POINTS = 72
 _COARSE_STEPS = 4
-_COARSE_GAIN = 0.1
+_COARSE_ACCURACY = 0.2
 _NEAR_STEPS = 6
 _FAR_STEPS = 12
 _VALLEYS = 3
@@ -169,8 +169,10 @@ def _out_of_wrong_valleys(
 def _coarse_to_fine(rows: Rows, delay_free: BoolArray) -> Solution:
     """Find the valley on averaged neighbours, its bottom on every point."""
     coarse = rows.binned(_COARSE_POINTS)
+    if coarse is not rows:
+        coarse = coarse.sharpened(-(-rows.u.shape[1] // _COARSE_POINTS))
     (start,), narrow = starts(coarse, delay_free)
-    start = solve(coarse, start, delay_free, _COARSE_STEPS, _COARSE_GAIN).p
+    start = solve(coarse, start, delay_free, _COARSE_STEPS, _COARSE_ACCURACY).p
     again = np.flatnonzero(narrow)
     if again.size and coarse is not rows:
         # A resonance as narrow as the averages hides in them.

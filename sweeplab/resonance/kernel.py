@@ -23,13 +23,11 @@ from sweeplab.resonance.rows import BoolArray, Rows, Solution
 from sweeplab.sweep import ComplexArray, FloatArray
 
 _MAX_STEPS = 14
-# A step that promises to gain less chi-square than this is taken without looking: it moves by a
-# hundredth of the noise's uncertainty, and what it leaves is smaller again by the ratio of noise
-# to signal.
-_LAST_GAIN = 2.5e-3
-# After so many steps one that gains hardly more than that follows noise along a flat valley.
-_PATIENCE = 6
-_CRAWL = 100.0
+# A step within the noise's uncertainty may be the last, taken without a look at where it leads:
+# what it leaves goes with its square, and may come to so many standard deviations.
+_ACCURACY = 0.005
+# After so many steps one that gains no more chi-square than this follows noise along a flat valley.
+_PATIENCE, _CRAWL = 6, 0.01
 # Less damping than this does not shorten a step that went too far.
 _LEAST_BRAKE = 1e-3
 _LOWEST, _HIGHEST = np.array([-1.5, -3.0, -np.inf]), np.array([1.5, 15.0, np.inf])
@@ -183,7 +181,7 @@ def solve(
     start: FloatArray,
     delay_free: BoolArray,
     steps: int = _MAX_STEPS,
-    last_gain: float = _LAST_GAIN,
+    accuracy: float = _ACCURACY,
 ) -> Solution:
     """Fit every row from its own start.
 
@@ -196,8 +194,8 @@ def solve(
         Whether theta may move.
     steps : int
         Cap on the number of steps.
-    last_gain : float
-        Chi-square below whose promise a step is the last.
+    accuracy : float
+        How far from the bottom of its valley a fit may end, in standard deviations.
 
     Returns
     -------
@@ -210,12 +208,13 @@ def solve(
     damping = np.full(len(p), 1e-6)
     here = _evaluate(rows, p)
     linear, rss, products = here.linear.copy(), here.rss.copy(), here.products.copy()
-    enough = last_gain / (2 * rows.weight.sum(axis=1))
+    values = 2 * rows.weight.sum(axis=1)
     active, part = np.arange(len(p)), rows
     for turn in range(steps):
         step, gain = _damped_step(here, free[active], damping[active])
         # A damped step is short for another reason than being near.
-        last = (gain <= enough[active] * here.rss) & (damping[active] < 1e-3)
+        last = _is_last(p[active], step, gain * values[active], here.rss, accuracy)
+        last &= damping[active] < 1e-3
         if last.any():
             ended = active[last]
             p[ended] += step[last]
@@ -239,7 +238,7 @@ def solve(
         )
         goes_on = ~_lost(trial)
         if turn >= _PATIENCE:
-            goes_on &= ~gained | (here.rss - there.rss > _CRAWL * enough[active] * here.rss)
+            goes_on &= ~gained | ((here.rss - there.rss) * values[active] > _CRAWL * here.rss)
         here = _merge(here, there, gained)
         if not goes_on.all():
             active, here = active[goes_on], here.take(goes_on)
@@ -247,6 +246,20 @@ def solve(
                 break
             part = rows.take(active)
     return Solution(p, linear, np.maximum(rss, 0), _information(products, linear))
+
+
+def _is_last(
+    p: FloatArray, step: FloatArray, gain: FloatArray, rss: FloatArray, accuracy: float
+) -> BoolArray:
+    """Return which rows' steps need no look at where they lead, shape (b,).
+
+    A step of s standard deviations, its chi-square promised ``s^2 = gain/rss``, leaves some
+    ``s abs(step)``, counted in half bandwidths, in relative width and in radians.
+    """
+    size = np.abs(step)
+    size[:, 0] *= 2 * np.exp(p[:, 1])
+    left = size.max(axis=1) ** 2 * gain
+    return np.asarray((gain <= rss) & (left <= accuracy**2 * rss))
 
 
 def _lost(p: FloatArray) -> BoolArray:

@@ -87,6 +87,16 @@ class Rows:
         u = np.add.reduceat(self.weight * self.u, edges, axis=1) / norm
         return Rows(u, self.f_mid_hz, self.span_hz, gamma, weight)
 
+    def sharpened(self, group: int) -> Rows:
+        """Return rows that were averaged over `group` points with the averaging's blur taken out.
+
+        Of a smooth curve an average of m points is off by ``(1 - 1/m^2)/24`` of the averages'
+        second difference.
+        """
+        bent = np.zeros_like(self.gamma)
+        bent[:, 1:-1] = self.gamma[:, 2:] - 2 * self.gamma[:, 1:-1] + self.gamma[:, :-2]
+        return replace(self, gamma=self.gamma - (1 - group**-2) / 24 * bent)
+
 
 @dataclass(frozen=True, eq=False)
 class Solution:
