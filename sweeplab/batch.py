@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import gc
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import Executor
-from contextlib import contextmanager
 from functools import partial
 from os import PathLike
 from typing import TYPE_CHECKING, Any
 
 from sweeplab.files import Place, places, read_each
+from sweeplab.machine import keep_freed_memory, no_collection, one_blas_thread
 from sweeplab.reading import RESONANCE_FIGURES, Reading, take_readings
-from sweeplab.threads import one_blas_thread
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -70,20 +68,9 @@ def _columns(with_build: bool) -> list[str]:
 
 def _rows(batch: Sequence[Place], build: Build | None) -> list[dict[str, Any]]:
     """Read and fit one batch, so that a worker process gets more than a file at a time."""
-    with one_blas_thread(), _no_collection():
+    keep_freed_memory()
+    with one_blas_thread(), no_collection():
         return _fitted(batch, build)
-
-
-@contextmanager
-def _no_collection() -> Iterator[None]:
-    """Spare a batch the search for reference cycles: it makes ten thousand objects and no cycle."""
-    was_on = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_on:
-            gc.enable()
 
 
 def _fitted(batch: Sequence[Place], build: Build | None) -> list[dict[str, Any]]:

@@ -27,10 +27,10 @@ from sweeplab.loss.plausible import (
 )
 from sweeplab.loss.result import LossBudget
 from sweeplab.loss.sources import sources
+from sweeplab.machine import one_blas_thread
 from sweeplab.resonance import Resonance, fit_resonance
 from sweeplab.resonance.unsigned import signed_like
 from sweeplab.sweep import Sweep
-from sweeplab.threads import one_blas_thread
 
 # The one-pole circle against full-wave truth: median error of efficiency 1.4 %.
 _U_CIRCLE = 0.02

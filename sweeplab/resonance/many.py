@@ -13,6 +13,7 @@ import numpy as np
 from sweeplab.estimate import Estimate
 from sweeplab.finding import Finding, ranked
 from sweeplab.line import Line, deembed
+from sweeplab.machine import one_blas_thread
 from sweeplab.resonance.brackets import unexplained_loss
 from sweeplab.resonance.evidence import gather
 from sweeplab.resonance.figures import Figures, coupling_of, figures
@@ -25,7 +26,6 @@ from sweeplab.resonance.rows import Rows
 from sweeplab.resonance.several import Told
 from sweeplab.resonance.unsigned import signs_unknown, with_signs
 from sweeplab.sweep import Sweep
-from sweeplab.threads import one_blas_thread
 
 # Large enough to hide the interpreter, small enough for a processor's cache.
 _BATCH = 256

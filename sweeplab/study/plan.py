@@ -14,6 +14,7 @@ from sweeplab.finding import Finding, ranked
 from sweeplab.line import C0_M_PER_S
 from sweeplab.loop import LoopModel
 from sweeplab.loop.coupling import CouplingGeometry
+from sweeplab.machine import one_blas_thread
 from sweeplab.quantity import Quantity, format_quantity
 from sweeplab.study.plan_band import BandFigures, band_figures, open_items
 from sweeplab.study.plan_coupling import (
@@ -26,7 +27,6 @@ from sweeplab.study.plan_coupling import (
 from sweeplab.study.plan_reach import range_known, tuning_reach
 from sweeplab.study.plan_stuff import conductor_length_m, conductor_mass_kg
 from sweeplab.study.safety import Distances, Strain, distances, strain, voltage_finding
-from sweeplab.threads import one_blas_thread
 
 # A knob that passes this share of the bandwidth in a degree is hard to set (common practice, no
 # source).
