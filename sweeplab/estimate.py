@@ -76,7 +76,7 @@ class Estimate:
 
     def widened(self, *others: float) -> Estimate:
         """Return the estimate with its interval stretched to reach every one of `others`."""
-        low, high = min((self.low, *others)), max((self.high, *others))
+        low, high = min(self.low, *others), max(self.high, *others)
         return Estimate(self.value, self.u, low, high)
 
     def clipped(self, low: float, high: float) -> Estimate:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,8 +16,7 @@ from sweeplab.resonance.sampling import next_sweep
 from sweeplab.sweep import FloatArray
 
 
-@dataclass(frozen=True)
-class Evidence:
+class Evidence(NamedTuple):
     """What one row's verdict rests on.
 
     Parameters
@@ -115,7 +114,9 @@ def gather(fitted: Watched, figures: Figures, measured: Rows) -> list[Evidence]:
         (count - kept.sum(axis=1)).astype(int),
         count.astype(int),
     )
-    return [Evidence(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
+    return [
+        Evidence._make(row) for row in zip(*(column.tolist() for column in columns), strict=True)
+    ]
 
 
 def _moved(fitted: Watched) -> NDArray[np.object_]:
