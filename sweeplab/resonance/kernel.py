@@ -33,7 +33,7 @@ _LEAST_BRAKE = 1e-3
 _LOWEST, _HIGHEST = np.array([-1.5, -3.0, -np.inf]), np.array([1.5, 15.0, np.inf])
 _LONGEST_STEP = np.array([0.25, 0.7, 1.5])
 # Products of more points than this would not stay in a processor's cache.
-_AT_ONCE_POINTS = 2**12
+_AT_ONCE_POINTS = 2**13
 # Rounding of a sum of squares taken from inner products, against the data's own.
 _ROUNDING = 1e-14
 
