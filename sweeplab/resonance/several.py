@@ -27,9 +27,10 @@ _LEAST_WIDTHS = 1.0
 _ONE_POINT = 0.7
 _STEPS = 25
 _LONGEST_STEP = 0.7
-# Chi-square; see the kernel.
-_SETTLED = 1e-4
-_PATIENCE, _CRAWL = 6, 100.0
+# Chi-square: a step that gained so little moved by a tenth of the noise's uncertainty, and what it
+# leaves goes with its square; after some steps one that gained as much as this crawls.
+_SETTLED = 0.01
+_PATIENCE, _CRAWL = 6, 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,8 +116,8 @@ def _misfit(rows: Rows, found: list[Solution]) -> ComplexArray:
     return np.asarray(turned(rows, found[0].p[:, 2]) - model)
 
 
-def _rss(rows: Rows, found: list[Solution]) -> float:
-    return float((rows.weight * np.abs(_misfit(rows, found)) ** 2).sum())
+def _squares(rows: Rows, misfit: ComplexArray) -> float:
+    return float((rows.weight * np.abs(misfit) ** 2).sum())
 
 
 def _next(rows: Rows, found: list[Solution]) -> Solution | None:
@@ -143,23 +144,24 @@ def _settle(rows: Rows, found: list[Solution], delay_free: bool) -> list[Solutio
     free = np.ones(x.size, dtype=bool)
     free[2] = delay_free
     found, damping = _unpacked(x, found), 1e-4
-    misfit, rss = _misfit(rows, found), _rss(rows, found)
-    enough = _SETTLED / (2 * float(rows.weight.sum()))
+    misfit = _misfit(rows, found)
+    rss = _squares(rows, misfit)
+    values = 2 * float(rows.weight.sum())
     for turn in range(_STEPS):
         normal, right = _equations(rows, found, misfit, free)
         lifted = normal + np.diag(damping * np.diag(normal) + 1e-14 * np.trace(normal))
         step = np.zeros(x.size)
         step[free] = np.clip(np.linalg.solve(lifted, right), -_LONGEST_STEP, _LONGEST_STEP)
         trial = _unpacked(x + step, found)
-        tried = _rss(rows, trial)
+        left = _misfit(rows, trial)
+        tried = _squares(rows, left)
         gained = rss - tried
         if gained >= 0:
-            x, found, rss, damping = x + step, trial, tried, damping / 10
-            misfit = _misfit(rows, found)
+            x, found, misfit, rss, damping = x + step, trial, left, tried, damping / 10
         else:
             damping *= 30
-        crawls = _CRAWL if turn >= _PATIENCE else 1.0
-        if 0 <= gained < crawls * enough * rss or damping > 1e8:
+        enough = _CRAWL if turn >= _PATIENCE else _SETTLED
+        if 0 <= gained * values < enough * rss or damping > 1e8:
             break
     return found
 
@@ -217,9 +219,9 @@ def _columns(rows: Rows, found: list[Solution], order: list[int]) -> ComplexArra
 
 def _gains(rows: Rows, before: list[Solution], after: list[Solution]) -> bool:
     n = float(rows.weight.sum())
-    rss = _rss(rows, after)
+    rss = _squares(rows, _misfit(rows, after))
     sigma2 = max(rss / max(2 * n - 3 - 4 * len(after), 1), 1e-300)
-    return (_rss(rows, before) - rss) / sigma2 > _LEAST_GAIN
+    return (_squares(rows, _misfit(rows, before)) - rss) / sigma2 > _LEAST_GAIN
 
 
 def _told(rows: Rows, found: list[Solution], delay_free: bool, near_hz: float | None) -> Told:
