@@ -1,7 +1,8 @@
 """Movement during a sweep: noticed, and allowed for in the circle and its uncertainty.
 
 A resonance that drifts steadily is another Q and a phase that turns steadily is a line: no single
-sweep shows them. What can be seen, and how, stands in `sweeplab.resonance.moves`.
+sweep shows them. What can be seen, and how, stands in `sweeplab.resonance.moves`, what
+it makes of the circle in `sweeplab.resonance.answers`.
 """
 
 from __future__ import annotations
@@ -13,22 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sweeplab.finding import Finding
+from sweeplab.resonance.answers import KINDS, Answer, answers_of, averaged, left_by
 from sweeplab.resonance.figures import correlation_inflation
 from sweeplab.resonance.fit import LEAST_GAIN, RIVAL, Fitted
 from sweeplab.resonance.glance import may_have_moved
 from sweeplab.resonance.kernel import solve
-from sweeplab.resonance.moves import (
-    KINDS,
-    TANGENTS,
-    Answer,
-    How,
-    Look,
-    What,
-    answers_of,
-    averaged,
-    left_by_a_step,
-    noticed,
-)
+from sweeplab.resonance.moves import TANGENTS, How, Look, What, left_by_a_step, noticed
 from sweeplab.resonance.rows import IndexArray, Rows, Solution
 from sweeplab.sweep import FloatArray
 
@@ -246,7 +237,7 @@ def _found(rows: Rows, fit: Solution, free: IndexArray) -> _Found | None:
         hopeless = max(_HOPELESS, _BLURRED * likeliest if turn == 0 else 0.0)
         kinds = tuple(a.kind for a in answers if a.likelihood > likeliest - hopeless)
     best = max(answers, key=lambda answer: answer.likelihood)
-    rest = look.without(best)
+    rest = left_by(look, best)
     whole = np.zeros((TANGENTS, TANGENTS))
     whole[np.ix_(free, free)] = covariance
     rss = float((rest**2).sum())

@@ -1,4 +1,4 @@
-"""Kinds of movement during a sweep, and what each makes of a fitted circle.
+"""Kinds of movement during a sweep, and how clearly each shows in what a circle leaves.
 
 A movement is looked for in what a circle leaves. With the tangents T of the circle's unknowns and
 the derivative D of the reflection by a movement, allowing for the movement takes
@@ -8,10 +8,6 @@ their frequencies a movement is
 
 - a step at any place: of amplitude and phase together, of the resonance, of loss and coupling;
 - a course of up to eight turns to and fro: of amplitude, of phase, of both, of the resonance.
-
-The answers of all kinds are averaged by how likely each is (J. A. Hoeting et al., Statistical
-Science 14, 382, 1999, memory). Of a step, place and size are not known; a course has normal
-coefficients whose size the data choose.
 """
 
 from __future__ import annotations
@@ -39,9 +35,7 @@ _HALF_TURNS = 16
 _NEEDED: dict[What, float] = {"reflection": 23.5, "resonance": 22.0, "loss": 25.5}
 _COURSE_DEVIATIONS = 3.75
 # Of a movement, what the circle's unknowns take up but for this share is not seen.
-_UNSEEN_STEP, _UNSEEN_COURSE, _ROUNDING = 1e-4, 1e-3, 1e-10
-# Sizes of a course's coefficients that are tried, as chi-square of the best seen one.
-_SIZES = np.exp(np.linspace(math.log(0.1), math.log(1e7), 55))
+_UNSEEN_STEP, UNSEEN_COURSE = 1e-4, 1e-3
 
 
 @dataclass(frozen=True)
@@ -65,39 +59,8 @@ class Kind:
         return "step" if self.fall is None else "course"
 
 
-_STEPS = (Kind("reflection", (7, 8)), Kind("resonance", (0,)), Kind("loss", (1, 9)))
-_LOOKED_FOR = (Kind("reflection", (7, 8), 0.0), Kind("resonance", (0,), 0.0))
-# Amplitude and phase may sway together or either alone.
-KINDS = _STEPS + tuple(
-    Kind(what, along, fall)
-    for what, along in (*((kind.what, kind.along) for kind in _LOOKED_FOR),
-                        ("reflection", (7,)), ("reflection", (8,)))
-    for fall in (0.0, 1.0, 2.0)
-)  # fmt: skip
-
-
-@dataclass(frozen=True, eq=False)
-class Answer:
-    """What allowing for one kind of movement makes of the circle's free unknowns.
-
-    Parameters
-    ----------
-    likelihood : float
-        Its logarithm, over that of none.
-    mean : ndarray, shape (f,)
-        Of the unknowns' changes, and `square` the mean of their products, shape (f, f).
-    best : ndarray, shape (f,)
-        Changes at the likeliest place, and `change` the movement's reflection there, weighted,
-        shape (2, n).
-    """
-
-    kind: Kind
-    likelihood: float
-    mean: FloatArray
-    square: FloatArray
-    best: FloatArray
-    change: FloatArray
-    place: int | None
+STEPS = (Kind("reflection", (7, 8)), Kind("resonance", (0,)), Kind("loss", (1, 9)))
+LOOKED_FOR = (Kind("reflection", (7, 8), 0.0), Kind("resonance", (0,), 0.0))
 
 
 @lru_cache(maxsize=16)
@@ -191,11 +154,6 @@ class Look:
         vectors[RESIDUAL] = residual
         return self.upon(vectors, self.free, width, self.dof, self.dip)
 
-    def without(self, answer: Answer) -> FloatArray:
-        """Return the residual that an answer leaves, weighted, shape (2, n)."""
-        circle = np.tensordot(answer.best, self.vectors[self.free], axes=1)
-        return np.asarray(self.vectors[RESIDUAL] - circle - answer.change)
-
     def ratio(self, gain: float, unknowns: float) -> float:
         """Return a gain as twice the likelihood's logarithm, by Bartlett's factor chi-square."""
         left = max(self.left - gain, 1e-12 * self.left)
@@ -214,7 +172,7 @@ def _binned(vectors: FloatArray, width: int) -> FloatArray:
 
 
 @dataclass(frozen=True, eq=False)
-class _Seen:
+class Seen:
     """Movements of one kind as far as the circle's unknowns do not take them up.
 
     Parameters
@@ -243,7 +201,7 @@ class _Seen:
         along: FloatArray,
         unseen: float,
         fall: FloatArray | float = 1.0,
-    ) -> _Seen:
+    ) -> Seen:
         """Project the circle's unknowns out of movements with these inner products.
 
         Directions are those of the movements' coefficients over `fall`, in units of what each
@@ -274,7 +232,7 @@ class _Seen:
         return np.asarray(-look.inverse @ self.cross @ self.ways)
 
 
-def _steps(look: Look, kind: Kind) -> _Seen:
+def steps(look: Look, kind: Kind) -> Seen:
     """Return a step at every place between the points (or bins), counted from the dip."""
     group = list(kind.along)
     whole, after = look.after[0], look.after[1:]
@@ -282,7 +240,7 @@ def _steps(look: Look, kind: Kind) -> _Seen:
     before = np.arange(1, len(look.bins)) * look.width <= look.dip
     sign = np.where(before, -1.0, 1.0)[:, None, None]
     touched = np.where(before[:, None, None], whole - after, after)
-    return _Seen.of(
+    return Seen.of(
         look,
         sign * touched[:, look.free][:, :, group],
         touched[:, group][:, :, group],
@@ -291,12 +249,12 @@ def _steps(look: Look, kind: Kind) -> _Seen:
     )
 
 
-def _swayings(look: Look, kind: Kind, unseen: float) -> _Seen:
+def swayings(look: Look, kind: Kind, unseen: float) -> Seen:
     """Return all courses together, counted from the dip, as one movement of many coefficients."""
     cross, inner, along = _products_of_courses(look, kind.along)
     order = np.arange(1.0, _HALF_TURNS + 1)
     falls = np.tile(order ** -(kind.fall or 0.0), len(kind.along))
-    return _Seen.of(look, cross, inner, along, unseen, falls)
+    return Seen.of(look, cross, inner, along, unseen, falls)
 
 
 @lru_cache(maxsize=4)
@@ -319,12 +277,12 @@ def _products_of_courses(
 
 def _at_bins(look: Look) -> FloatArray:
     """Return the courses at the bins' middles, shape (m, k)."""
-    courses = _from_the_dip(look)
+    courses = from_the_dip(look)
     starts = np.arange(0, courses.shape[1], look.width)
     return courses[:, np.minimum(starts + (look.width - 1) // 2, courses.shape[1] - 1)]
 
 
-def _from_the_dip(look: Look) -> FloatArray:
+def from_the_dip(look: Look) -> FloatArray:
     """Return the courses less their value at the dip, shape (m, n)."""
     courses = courses_over(look.vectors.shape[2])
     return np.asarray(courses - courses[:, look.dip, None])
@@ -332,17 +290,17 @@ def _from_the_dip(look: Look) -> FloatArray:
 
 def left_by_a_step(look: Look) -> float:
     """Return the squares that the likeliest step leaves."""
-    return look.left - max(float(_steps(look, kind).gain.max()) for kind in _STEPS)
+    return look.left - max(float(steps(look, kind).gain.max()) for kind in STEPS)
 
 
 def noticed(look: Look) -> bool:
     """Say whether anything moved by more than still sweeps show."""
-    for kind in _STEPS:
-        gain = float(_steps(look, kind).gain.max())
+    for kind in STEPS:
+        gain = float(steps(look, kind).gain.max())
         if look.ratio(gain, len(kind.along)) > _NEEDED[kind.what]:
             return True
-    for kind in _LOOKED_FOR:
-        seen = _swayings(look, kind, _UNSEEN_COURSE)
+    for kind in LOOKED_FOR:
+        seen = swayings(look, kind, UNSEEN_COURSE)
         unknowns = int((seen.power > 0).sum())
         # Wilson & Hilferty's normal form of chi-square (Proc. Nat. Acad. Sci. 17, 684, 1931).
         off = 2 / (9 * max(unknowns, 1))
@@ -350,79 +308,3 @@ def noticed(look: Look) -> bool:
         if root > 1 - off + _COURSE_DEVIATIONS * math.sqrt(off):
             return True
     return False
-
-
-def answers_of(look: Look, kinds: tuple[Kind, ...]) -> tuple[list[Answer], float]:
-    """Return what each kind of movement makes of the circle, and the noise's variance."""
-    steps = {kind: _steps(look, kind) for kind in kinds if kind.fall is None}
-    widest = [_swayings(look, kind, _UNSEEN_COURSE) for kind in _LOOKED_FOR]
-    noise2 = min(
-        (look.left - float(seen.gain.max())) / (look.dof - int((seen.power > 0).sum(axis=1).max()))
-        for seen in (*steps.values(), *widest)
-    )
-    noise2 = max(noise2, 1e-12 * look.left / look.dof)
-    answers = [_stepped(look, kind, seen, noise2) for kind, seen in steps.items()]
-    answers += [_swayed(look, kind, noise2) for kind in kinds if kind.fall is not None]
-    return answers, noise2
-
-
-def _stepped(look: Look, kind: Kind, seen: _Seen, noise2: float) -> Answer:
-    chi2 = seen.gain / noise2
-    unknowns = np.maximum((seen.power > 0).sum(axis=1), 1)
-    # Its size is of the order that fits best: the logarithm of what a normal prior leaves.
-    size = np.maximum(chi2 / unknowns, 1)
-    likelihood = (chi2 - unknowns * (1 + np.log(size))) / 2
-    top = float(likelihood.max())
-    weight = np.exp(likelihood - top)
-    total = float(weight.sum())
-    weight = weight / total
-    pull = seen.pull(look)
-    means = look.theta + np.einsum("kfg,kg->kf", pull, seen.coefficients)
-    spread = np.where(seen.power > 0, noise2 / np.where(seen.power > 0, seen.power, 1), 0)
-    pulls = pull.transpose(1, 0, 2).reshape(pull.shape[1], -1)
-    spread = (pulls * (weight[:, None] * spread).ravel()) @ pulls.T
-    best = int(weight.argmax())
-    change = np.zeros_like(look.vectors[0])
-    place = (best + 1) * look.width
-    touched, sign = (np.s_[place:], 1) if place > look.dip else (np.s_[:place], -1)
-    coefficients = seen.ways[best] @ seen.coefficients[best]
-    change[:, touched] = sign * np.tensordot(
-        coefficients, look.vectors[list(kind.along)][:, :, touched], axes=1
-    )
-    return Answer(
-        kind, top + math.log(total / weight.size), weight @ means,
-        look.inverse * noise2 + spread + (means.T * weight) @ means, means[best], change, place,
-    )  # fmt: skip
-
-
-def _swayed(look: Look, kind: Kind, noise2: float) -> Answer:
-    seen, group = _swayings(look, kind, _ROUNDING), list(kind.along)
-    power, along = seen.power[0], seen.along[0]
-    # Coefficients of variance v along every way: the v that makes the residual likeliest.
-    sizes = _SIZES[:, None] * noise2 / max(float(power.max()), 1e-300)
-    gained = sizes * power / (noise2 + sizes * power)
-    chi2 = np.where(power > 0, along**2 / np.where(power > 0, power, 1), 0) / noise2
-    likelihood = (gained * chi2 + np.log1p(-gained)).sum(axis=1) / 2
-    best = int(likelihood.argmax())
-    variance = float(sizes[best, 0])
-    coefficients = along / (power + noise2 / variance)
-    pull = seen.pull(look)[0]
-    mean = look.theta + pull @ coefficients
-    spread = noise2 * (pull / (power + noise2 / variance)) @ pull.T
-    courses = _from_the_dip(look)
-    own = (seen.ways[0] @ coefficients).reshape(len(group), -1) @ courses
-    change = np.einsum("gi,gci->ci", own, look.vectors[group])
-    return Answer(
-        kind, float(likelihood[best]), mean,
-        look.inverse * noise2 + spread + np.outer(mean, mean), mean, change, None,
-    )  # fmt: skip
-
-
-def averaged(answers: list[Answer]) -> tuple[FloatArray, FloatArray]:
-    """Return mean and covariance of the unknowns' changes over all answers."""
-    likelihood = np.array([answer.likelihood for answer in answers])
-    weight = np.exp(likelihood - likelihood.max())
-    weight /= weight.sum()
-    mean = np.einsum("a,af->f", weight, np.array([answer.mean for answer in answers]))
-    square = np.einsum("a,afe->fe", weight, np.array([answer.square for answer in answers]))
-    return mean, square - np.outer(mean, mean)

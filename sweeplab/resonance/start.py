@@ -2,8 +2,7 @@
 
 Each shape of the bank is a Lorentzian in linear detuning. From bank and data alike the slow
 background (a parabola over the span, complex) is projected out, so that a line's phase does not
-hide the resonance; the phase is then scanned for the best shape alone. Single precision will do
-for that.
+hide the resonance; the phase is then scanned for the best shape alone.
 """
 
 from __future__ import annotations
@@ -11,7 +10,6 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sweeplab.resonance.kernel import lorentz
 from sweeplab.resonance.rows import BoolArray, Rows
@@ -53,15 +51,15 @@ def _bank(u: FloatArray) -> ComplexArray:
 @lru_cache(maxsize=8)
 def _known_bank(points: int, places: bytes) -> ComplexArray:
     """Return the bank for one row of places; the same places come again and again."""
-    return _bank(np.frombuffer(places, dtype=np.float64)).astype(np.complex64)
+    return _bank(np.frombuffer(places, dtype=np.float64))
 
 
-def scores(rows: Rows) -> NDArray[np.float32]:
+def scores(rows: Rows) -> FloatArray:
     """Return how much of each row's variation each shape explains, shape (b, k)."""
     points = rows.u.shape[1]
     # Points that don't count take the background's value: they neither help nor hurt a shape.
-    data = (rows.gamma if np.all(rows.weight > 0) else _filled(rows)).astype(np.complex64)
-    found = np.empty((len(rows), len(_shapes(points))), np.float32)
+    data = rows.gamma if np.all(rows.weight > 0) else _filled(rows)
+    found = np.empty((len(rows), len(_shapes(points))))
     keys = [row.tobytes() for row in _nearby(rows.u)]
     for key in dict.fromkeys(keys):
         same = np.array([other == key for other in keys])
@@ -105,7 +103,7 @@ def _best_theta(rows: Rows, x0: FloatArray, kappa: FloatArray, delay_free: BoolA
     shared = bool(np.abs(rows.u - rows.u[:1]).max() < 0.01)
     turns = np.exp(1j * (rows.u[:1] if shared else rows.u)[:, :, None] * _THETAS)
     data = np.stack([w * rows.gamma, centred.conj() * rows.gamma], axis=1)
-    level, along = (data.astype(np.complex64) @ turns.astype(np.complex64)).transpose(1, 0, 2)
+    level, along = (data @ turns).transpose(1, 0, 2)
     explained = (level.real**2 + level.imag**2) / total
     explained += (along.real**2 + along.imag**2) / norm**2
     return np.where(delay_free, _THETAS[np.argmax(explained, axis=1)], 0.0)
