@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import os
 import stat
 import sys
-import time
+from datetime import UTC, datetime
 
 from sweeplab.errors import ReadError
 from sweeplab.files import archive
@@ -99,6 +100,7 @@ def _refusal(name: str, error: OSError) -> ReadError:
 
 def _utc(seconds: float) -> str | None:
     try:
-        return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(seconds))
+        moment = datetime.fromtimestamp(math.floor(seconds), UTC)
     except (ValueError, OverflowError, OSError):  # a time no calendar holds
         return None
+    return f"{moment.replace(tzinfo=None).isoformat()}Z"

@@ -116,7 +116,8 @@ def _sweep(begun: _Begun, values: FloatArray | None) -> Sweep | None:
         gamma = reflection_of(gamma.reshape(-1, 1, 1), options.parameter, np.ones(1))
     elif options.parameter != "S":
         return None
-    if not np.abs(gamma).max() <= LARGEST_SIZE:
+    # The parts' sizes are had more quickly, and what they leave open is left to the careful way.
+    if not np.abs(gamma.view(float)).max() <= LARGEST_SIZE / 2:
         return None
     taken = find_time(begun.comments) or raw.written
     origin = Origin(raw.name, raw.sha256, taken, begun.comments, "touchstone")

@@ -82,9 +82,11 @@ class Rows:
         edges = np.arange(0, points, group)
         weight = np.add.reduceat(self.weight, edges, axis=1)
         norm = np.maximum(weight, 1e-300)
-        gamma = np.asarray(np.add.reduceat(self.weight * self.gamma, edges, axis=1) / norm, complex)
+        weighed = self.gamma if self.all_count else self.weight * self.gamma
+        gamma = np.asarray(np.add.reduceat(weighed, edges, axis=1) / norm, dtype=complex)
         # Where no point counts the place does not matter, as long as it is one.
-        u = np.add.reduceat(self.weight * self.u, edges, axis=1) / norm
+        places = self.u if self.all_count else self.weight * self.u
+        u = np.add.reduceat(places, edges, axis=1) / norm
         return Rows(u, self.f_mid_hz, self.span_hz, gamma, weight)
 
     def sharpened(self, group: int) -> Rows:
