@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sweeplab.resonance.rows import BoolArray, Rows, Solution
+from sweeplab.resonance.rows import BoolArray, IndexArray, Rows, Solution
 from sweeplab.sweep import ComplexArray, FloatArray
 
 _MAX_STEPS = 14
@@ -202,50 +202,101 @@ def solve(
     Solution
         The best point reached; always finite.
     """
-    p = np.array(start)
-    free = np.ones_like(p)
-    free[:, 2] = delay_free
-    damping = np.full(len(p), 1e-6)
-    here = _evaluate(rows, p)
-    linear, rss, products = here.linear.copy(), here.rss.copy(), here.products.copy()
-    values = 2 * rows.weight.sum(axis=1)
-    active, part = np.arange(len(p)), rows
+    search = _Search.begin(rows, start, delay_free)
     for turn in range(steps):
-        step, gain = _damped_step(here, free[active], damping[active])
-        # A damped step is short for another reason than being near.
-        last = _is_last(p[active], step, gain * values[active], here.rss, accuracy)
-        last &= damping[active] < 1e-3
-        if last.any():
-            ended = active[last]
-            p[ended] += step[last]
-            linear[ended] += _followed(here.take(last), step[last])
-            rss[ended] -= gain[last]
-        # Damping alone can make a step small: then only a huge damping ends the search.
-        keep = ~last & (damping[active] <= 1e8)
-        if not keep.any():
+        step, gain = search.next_step()
+        step = search.end(step, gain, accuracy)
+        if search.active.size:
+            search.go(step, patient=turn < _PATIENCE)
+        if not search.active.size:
             break
-        if not keep.all():
-            active, here, step = active[keep], here.take(keep), step[keep]
-            part = rows.take(active)
-        trial = np.minimum(np.maximum(p[active] + step, _LOWEST), _HIGHEST)
-        there = _evaluate(part, trial)
+    rss = np.maximum(search.rss, 0)
+    return Solution(search.p, search.linear, rss, _information(search.products, search.linear))
+
+
+@dataclass(eq=False)
+class _Search:
+    """Where the search stands: the best point of every row, and the rows that still go on.
+
+    Parameters
+    ----------
+    p, linear, rss, products : ndarray, first axis b
+        Of every row, as `Solution` and `_products` have them.
+    free : ndarray, shape (b, 3)
+        One for an unknown that may move, else zero.
+    damping : ndarray, shape (b,)
+    active : ndarray of int, shape (a,)
+        The rows that go on.
+    rows : Rows
+    here : _Point
+        Of the active rows.
+    """
+
+    p: FloatArray
+    linear: ComplexArray
+    rss: FloatArray
+    products: ComplexArray
+    free: FloatArray
+    damping: FloatArray
+    active: IndexArray
+    rows: Rows
+    here: _Point
+
+    @classmethod
+    def begin(cls, rows: Rows, start: FloatArray, delay_free: BoolArray) -> _Search:
+        """Return the search at its start."""
+        p = np.array(start)
+        free = np.ones_like(p)
+        free[:, 2] = delay_free
+        here = _evaluate(rows, p)
+        best = here.linear.copy(), here.rss.copy(), here.products.copy()
+        return cls(p, *best, free, np.full(len(p), 1e-6), np.arange(len(p)), rows, here)
+
+    def next_step(self) -> tuple[FloatArray, FloatArray]:
+        """Return the active rows' steps, shape (a, 3), and the squares they promise to gain."""
+        return _damped_step(self.here, self.free[self.active], self.damping[self.active])
+
+    def end(self, step: FloatArray, gain: FloatArray, accuracy: float) -> FloatArray:
+        """Take the last step where it is one; return the steps of the rows that go on."""
+        damping = self.damping[self.active]
+        gains = 2 * gain * self.rows.weight.sum(axis=1)
+        last = _is_last(self.p[self.active], step, gains, self.here.rss, accuracy)
+        # A damped step is short for another reason than being near.
+        last &= damping < 1e-3
+        if last.any():
+            ended = self.active[last]
+            self.p[ended] += step[last]
+            self.linear[ended] += _followed(self.here.take(last), step[last])
+            self.rss[ended] -= gain[last]
+        # Damping alone can make a step small: then only a huge damping ends the search.
+        goes_on = ~last & (damping <= 1e8)
+        self._keep(goes_on)
+        return step[goes_on]
+
+    def go(self, step: FloatArray, patient: bool) -> None:
+        """Look where the steps lead, go there where it is better, and let go what is hopeless."""
+        active, here = self.active, self.here
+        trial = np.minimum(np.maximum(self.p[active] + step, _LOWEST), _HIGHEST)
+        there = _evaluate(self.rows, trial)
         gained = there.rss <= here.rss + _ROUNDING * here.scale
         moved = active[gained]
-        p[moved], linear[moved] = trial[gained], there.linear[gained]
-        rss[moved], products[moved] = there.rss[gained], there.products[gained]
-        damping[active] = np.where(
-            gained, damping[active] / 10, np.maximum(damping[active] * 30, _LEAST_BRAKE)
+        self.p[moved], self.linear[moved] = trial[gained], there.linear[gained]
+        self.rss[moved], self.products[moved] = there.rss[gained], there.products[gained]
+        damping = self.damping[active]
+        self.damping[active] = np.where(
+            gained, damping / 10, np.maximum(damping * 30, _LEAST_BRAKE)
         )
         goes_on = ~_lost(trial)
-        if turn >= _PATIENCE:
-            goes_on &= ~gained | ((here.rss - there.rss) * values[active] > _CRAWL * here.rss)
-        here = _merge(here, there, gained)
+        if not patient:
+            gains = 2 * (here.rss - there.rss) * self.rows.weight.sum(axis=1)
+            goes_on &= ~gained | (gains > _CRAWL * here.rss)
+        self.here = _merge(here, there, gained)
+        self._keep(goes_on)
+
+    def _keep(self, goes_on: BoolArray) -> None:
         if not goes_on.all():
-            active, here = active[goes_on], here.take(goes_on)
-            if active.size == 0:
-                break
-            part = rows.take(active)
-    return Solution(p, linear, np.maximum(rss, 0), _information(products, linear))
+            self.active, self.here = self.active[goes_on], self.here.take(goes_on)
+            self.rows = self.rows.take(goes_on)
 
 
 def _is_last(
@@ -253,8 +304,8 @@ def _is_last(
 ) -> BoolArray:
     """Return which rows' steps need no look at where they lead, shape (b,).
 
-    A step of s standard deviations, its chi-square promised ``s^2 = gain/rss``, leaves some
-    ``s abs(step)``, counted in half bandwidths, in relative width and in radians.
+    With the squares gained times the number of values, ``s^2 = gain/rss``: a step of s standard
+    deviations. It leaves some ``s abs(step)``, in half bandwidths, relative width and radians.
     """
     size = np.abs(step)
     size[:, 0] *= 2 * np.exp(p[:, 1])
