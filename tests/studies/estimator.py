@@ -20,7 +20,7 @@ LABELS = dict(zip(NAMES, ("resonance", "loaded Q", "unloaded Q", "coupling facto
 def main() -> None:
     """Run the study and write it down."""
     words = [int(word) for word in sys.argv[1:]]
-    count, draws = [*words, *(60, 2000)[len(words) :]]
+    count, draws = [*words, *(60, 10_000)[len(words) :]]
     start = time.process_time()
     rng = np.random.default_rng(20261125)
     truths = latin_truths(count, seed=7)
