@@ -167,9 +167,11 @@ def _answers(
     group: Sequence[Raw | list[Answer]], asked: Callable[[str], Request]
 ) -> Iterator[Answer]:
     raws = [one for one in group if isinstance(one, Raw)]
-    read = iter(read_together(raws, asked(raws[0].name)) if raws else [])
+    # What the person said is the same for all of them, and was found right for each.
+    request = asked(raws[0].name) if raws else Request()
+    read = iter(read_together(raws, request))
     for one in group:
-        yield from _each(one, next(read), asked(one.name)) if isinstance(one, Raw) else one
+        yield from _each(one, next(read), request) if isinstance(one, Raw) else one
 
 
 def _each(raw: Raw, read: Sweep | ReadError, request: Request) -> Iterator[Answer]:

@@ -6,7 +6,6 @@ import codecs
 import hashlib
 import re
 from dataclasses import dataclass
-from functools import cached_property
 from pathlib import PurePath
 
 from sweeplab.errors import ReadError
@@ -62,7 +61,7 @@ class Raw:
     name: str
     written: str | None = None
 
-    @cached_property
+    @property
     def sha256(self) -> str:
         """SHA-256 of the bytes, in hexadecimal."""
         return hashlib.sha256(self.data).hexdigest()
