@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import time
 from collections import Counter
 
 import numpy as np
 import pytest
+from pace import slowness
 from simulated import Truth, white
 from studies.convergence import INVALID, covered, invalid, valid
 
@@ -31,6 +33,21 @@ def test_of_sweeps_without_one_hardly_one_in_a_thousand_is_believed() -> None:
     sweeps = [invalid(rng, kind) for kind in INVALID for _ in range(each)]
     # One in a thousand is promised; three happen to that promise once in twelve.
     assert Counter(fit.status for fit in fit_many(sweeps))["ok"] <= 2
+
+
+@pytest.mark.parametrize("kind", INVALID)
+def test_none_without_one_takes_long(kind: str) -> None:
+    rng = np.random.default_rng(33)
+
+    def seconds(sweep: Sweep) -> float:
+        times = []
+        for _ in range(3):
+            start = time.process_time()
+            fit_resonance(sweep)
+            times.append(time.process_time() - start)
+        return min(times)
+
+    assert max(seconds(invalid(rng, kind)) for _ in range(12)) < 0.050 * slowness()
 
 
 @pytest.mark.parametrize("name", ["f_loaded_hz", "q_loaded", "q_unloaded", "coupling_factor"])
