@@ -24,6 +24,8 @@ _MOST = 4
 _LEAST_GAIN = 60.0
 _LEAST_DIAMETER = 0.02
 _LEAST_WIDTHS = 1.0
+# What has fewer points a half-power bandwidth stands between two of them and is seen by neither.
+_LEAST_POINTS = 1.0
 _ONE_POINT = 0.7
 _STEPS = 25
 _LONGEST_STEP = 0.7
@@ -85,7 +87,9 @@ def tell_apart(
         if candidate is None:
             break
         together = _settle(rows, [*found, candidate], delay_free)
-        if not _gains(rows, found, together):
+        # What no resonance explains, such as a jump, may drive one out of the span or onto a point.
+        stand = all(_is_credible(rows, one, together[0]) for one in together)
+        if not (stand and _gains(rows, found, together)):
             break
         found = together
     if len(found) == 1:
@@ -126,16 +130,20 @@ def _next(rows: Rows, found: list[Solution]) -> Solution | None:
     frozen = np.zeros(1, dtype=bool)
     (start,), _ = starts(left, frozen)
     candidate = solve(left, start, frozen)
-    x, _ = lorentz(rows, candidate.p)
+    return candidate if _is_credible(rows, candidate, found[0]) else None
+
+
+def _is_credible(rows: Rows, one: Solution, first: Solution) -> bool:
+    """Say whether a resonance lies in the span, over several points, and is large enough."""
+    x, _ = lorentz(rows, one.p)
     size = rows.weight / (1 + x * x)
-    diameter = abs(candidate.linear[0, 1]) / max(abs(found[0].linear[0, 0]), 1e-12)
-    credible = (
-        abs(candidate.p[0, 0]) < 0.5
-        and candidate.p[0, 1] > np.log(_LEAST_WIDTHS)
+    diameter = abs(one.linear[0, 1]) / max(abs(first.linear[0, 0]), 1e-12)
+    return bool(
+        abs(one.p[0, 0]) < 0.5
+        and np.log(_LEAST_WIDTHS) < one.p[0, 1] < np.log(rows.u.shape[1] / _LEAST_POINTS)
         and diameter > _LEAST_DIAMETER
         and float(size.max() / size.sum()) < _ONE_POINT
     )
-    return candidate if credible else None
 
 
 def _settle(rows: Rows, found: list[Solution], delay_free: bool) -> list[Solution]:

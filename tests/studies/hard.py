@@ -47,7 +47,7 @@ def row(cell: Cell) -> str:
 def main() -> None:
     """Run the study and write it down."""
     given = [int(word) for word in sys.argv[1:3]]
-    count, draws = given + [24, 1000][len(given) :]
+    count, draws = given + [24, 10_000][len(given) :]
     rng = np.random.default_rng(43)
     cells = [study(truth, draws, rng) for truth in hard_truths(count, seed=5)]
     cells.sort(key=lambda cell: cell.bound_q_unloaded)
