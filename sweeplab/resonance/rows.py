@@ -93,11 +93,14 @@ class Rows:
         """Return rows that were averaged over `group` points with the averaging's blur taken out.
 
         Of a smooth curve an average of m points is off by ``(1 - 1/m^2)/24`` of the averages'
-        second difference.
+        second difference. Averages that lack a point, or stand beside such, stay as they are.
         """
-        bent = np.zeros_like(self.gamma)
-        bent[:, 1:-1] = self.gamma[:, 2:] - 2 * self.gamma[:, 1:-1] + self.gamma[:, :-2]
-        return replace(self, gamma=self.gamma - (1 - group**-2) / 24 * bent)
+        whole = self.weight == group
+        beside = whole[:, 2:] & whole[:, 1:-1] & whole[:, :-2]
+        bent = self.gamma[:, 2:] - 2 * self.gamma[:, 1:-1] + self.gamma[:, :-2]
+        gamma = self.gamma.copy()
+        gamma[:, 1:-1] -= (1 - group**-2) / 24 * np.where(beside, bent, 0)
+        return replace(self, gamma=gamma)
 
 
 @dataclass(frozen=True, eq=False)

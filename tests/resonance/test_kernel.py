@@ -100,3 +100,14 @@ def test_averages_without_blur_stand_for_the_points_in_their_middle(group: int) 
     blurred = np.abs(averaged.gamma[0] - wanted)[1:-1].max()
     sharp = np.abs(averaged.sharpened(group).gamma[0] - wanted)[1:-1].max()
     assert sharp < 0.15 * blurred
+
+
+def test_an_average_that_lacks_a_point_is_left_as_it_is_and_so_are_its_neighbours() -> None:
+    truth = Truth(points=240, span_bandwidths=6)
+    weight = np.ones((1, 240))
+    weight[0, 120:123] = 0
+    weight[0, 60] = 0
+    rows = Rows.of(truth.f_hz[None], truth.reflection()[None] * weight, weight)
+    averaged = rows.binned(80)
+    changed = np.flatnonzero(averaged.sharpened(3).gamma[0] != averaged.gamma[0])
+    assert set(range(80)) - set(changed.tolist()) == {0, 19, 20, 21, 39, 40, 41, 79}
