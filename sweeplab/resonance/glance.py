@@ -37,7 +37,7 @@ def may_have_moved(fitted: Fitted) -> BoolArray:
     width = np.minimum(points / _PLACES, in_bandwidth / _IN_BANDWIDTH)
     width = np.maximum(width, 1).astype(int)
     found = np.zeros(len(fitted.rows), dtype=bool)
-    for own in np.unique(width).tolist():
+    for own in sorted(set(width.tolist())):
         index = np.flatnonzero(width == own)
         some = max(1, _AT_ONCE_PLACES * own // points)
         for first in range(0, index.size, some):
