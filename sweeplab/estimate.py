@@ -51,12 +51,20 @@ class Estimate:
         return cls(float(value), float(u), float(value / stretch), float(value * stretch))
 
     @classmethod
+    def normals(
+        cls, values: NDArray[np.float64], u: NDArray[np.float64], dof: NDArray[np.float64]
+    ) -> list[Estimate]:
+        """Return what `normal` does, for arrays of shape (b,)."""
+        half = _coverage_factors(dof) * u
+        columns = (values, u, values - half, values + half)
+        return [cls(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
+
+    @classmethod
     def lognormals(
         cls, values: NDArray[np.float64], u: NDArray[np.float64], dof: NDArray[np.float64]
     ) -> list[Estimate]:
         """Return what `lognormal` does, for arrays of positive values, all of shape (b,)."""
-        factors = np.array([coverage_factor(each) for each in dof.tolist()])
-        stretch = np.exp(np.minimum(factors * u / values, 600.0))
+        stretch = np.exp(np.minimum(_coverage_factors(dof) * u / values, 600.0))
         columns = (values, u, values / stretch, values * stretch)
         return [cls(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
 
@@ -90,6 +98,10 @@ class Estimate:
     def is_finite(self) -> bool:
         """Say whether all four figures are finite."""
         return all(map(math.isfinite, (self.value, self.u, self.low, self.high)))
+
+
+def _coverage_factors(dof: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.array([coverage_factor(each) for each in dof.tolist()])
 
 
 @lru_cache(maxsize=512)

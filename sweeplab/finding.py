@@ -48,4 +48,6 @@ class Finding:
 
 def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Return findings with problems first, in the order given within a level."""
-    return tuple(sorted(findings, key=lambda finding: _RANK[finding.level]))
+    given = tuple(findings)
+    # Most have none or one.
+    return given if len(given) < 2 else tuple(sorted(given, key=lambda one: _RANK[one.level]))

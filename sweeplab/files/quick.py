@@ -27,7 +27,6 @@ from sweeplab.sweep import FloatArray, Origin, Sweep
 _PLAIN = b"0123456789+-.eE \t\r\n"
 _COMMENTS = rb"(?:[ \t]*\r?\n|![^\r\n]*\r?\n)*+"
 _HEAD = re.compile(_COMMENTS + rb"(#[^\r\n!;]*)\r?\n" + _COMMENTS)
-_SUFFIX = re.compile(r"\.[^./\\]*$")
 _COLUMNS = 3
 
 
@@ -53,7 +52,7 @@ def read(raws: Sequence[Raw]) -> list[Sweep | None]:
 
 def _begun(raw: Raw) -> _Begun | None:
     head = _HEAD.match(raw.data)
-    if head is None or _ports(raw.name) not in (1, None):
+    if head is None or _ports(raw.name.rpartition(".")[2]) not in (1, None):
         return None
     try:
         options = _options(head[1])
@@ -71,9 +70,9 @@ def _options(line: bytes) -> Options:
     return parse_options(line.decode("ascii"), "", 1)
 
 
-def _ports(name: str) -> int | None:
-    suffix = _SUFFIX.search(name)
-    return ports_named(suffix[0]) if suffix else None
+@lru_cache(maxsize=64)
+def _ports(suffix: str) -> int | None:
+    return ports_named(f".{suffix}")
 
 
 def _tables(bodies: Sequence[bytes]) -> list[FloatArray | None]:
@@ -106,7 +105,9 @@ def _sweep(begun: _Begun, values: FloatArray | None) -> Sweep | None:
     if values is None:
         return None
     raw, options = begun.raw, begun.options
-    f_hz = values[:, 0] * options.f_scale_hz
+    f_hz = values[:, 0]
+    if options.f_scale_hz != 1:
+        f_hz = f_hz * options.f_scale_hz
     if not (PLAUSIBLE_HZ[0] <= f_hz[0] and f_hz[-1] <= PLAUSIBLE_HZ[1]):
         return None
     if options.form == "MA" and (values[:, 1] < 0).any():

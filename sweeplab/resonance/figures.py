@@ -81,8 +81,7 @@ class Figures:
     def f_loaded_estimates(self) -> list[Estimate]:
         """Return every row's loaded frequency, normal and not log-normal."""
         f = self.f_loaded
-        rows = zip(f.value.tolist(), f.u_relative.tolist(), f.dof.tolist(), strict=True)
-        return [Estimate.normal(value, value * u, dof) for value, u, dof in rows]
+        return Estimate.normals(f.value, f.value * f.u_relative, f.dof)
 
 
 def figures(fitted: Fitted) -> Figures:

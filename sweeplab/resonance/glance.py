@@ -7,14 +7,14 @@ took up nothing of them, which the threshold makes good.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from sweeplab.resonance.fit import Fitted
 from sweeplab.resonance.kernel import lorentz
 from sweeplab.resonance.moves import courses_over
-from sweeplab.resonance.rows import BoolArray, IndexArray
+from sweeplab.resonance.rows import BoolArray, IndexArray, Rows
 from sweeplab.sweep import ComplexArray, FloatArray
 
 # Places that are looked at, and how many of them a half-power bandwidth holds at least.
@@ -71,7 +71,11 @@ class _Look:
     @classmethod
     def at(cls, fitted: Fitted, index: IndexArray, width: int) -> _Look:
         """Return the look at some rows, `width` points averaged."""
-        rest = replace(fitted.rows.take(index), gamma=fitted.misfit[index])
+        own = fitted.rows
+        rest = Rows(
+            own.u[index], own.f_mid_hz[index], own.span_hz[index],
+            fitted.misfit[index], own.weight[index],
+        )  # fmt: skip
         rows = rest.binned(-(-rest.u.shape[1] // width))
         linear = fitted.solution.linear[index]
         detuned, drop = linear[:, :1], linear[:, 1:]

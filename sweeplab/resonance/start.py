@@ -99,11 +99,13 @@ def _best_theta(rows: Rows, x0: FloatArray, kappa: FloatArray, delay_free: BoolA
     total = w.sum(axis=1, keepdims=True)
     centred = w * (shape - (w * shape).sum(axis=1, keepdims=True) / total)
     norm = np.sqrt((centred.conj() * shape).sum(axis=1, keepdims=True).real) + 1e-150
-    # One matrix serves the batch where the places are nearly the same in every row.
-    shared = bool(np.abs(rows.u - rows.u[:1]).max() < 0.01)
-    turns = np.exp(1j * (rows.u[:1] if shared else rows.u)[:, :, None] * _THETAS)
-    data = np.stack([w * rows.gamma, centred.conj() * rows.gamma], axis=1)
-    level, along = (data @ turns).transpose(1, 0, 2)
+    data = np.stack([w * rows.gamma, centred.conj() * rows.gamma])
+    # One product serves the batch where the places are nearly the same in every row.
+    if bool(np.abs(rows.u - rows.u[:1]).max() < 0.01):
+        level, along = data @ np.exp(1j * rows.u[0][:, None] * _THETAS)
+    else:
+        turns = np.exp(1j * rows.u[:, :, None] * _THETAS)
+        level, along = (data[:, :, None] @ turns)[:, :, 0]
     explained = (level.real**2 + level.imag**2) / total
     explained += (along.real**2 + along.imag**2) / norm**2
     return np.where(delay_free, _THETAS[np.argmax(explained, axis=1)], 0.0)
