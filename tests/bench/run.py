@@ -36,14 +36,18 @@ Sections = list[tuple[str, list[str]]]
 
 
 def reading(paths: list[str], quick: bool) -> list[Row]:
-    """Reading one file."""
+    """Reading a file, alone and of many."""
     ways: dict[str, Callable[[str], object]] = {
         "numpy.loadtxt, its fast path": rivals.loadtxt,
         "sweeplab.read_sweep": read_sweep,
         "bare split and numpy.array": rivals.bare,
         "scikit-rf Network": rivals.network,
     }
-    return rows(side_by_side(ways, paths[:64], 8 if quick else 40), "numpy.loadtxt, its fast path")
+    times = side_by_side(ways, paths[:64], 8 if quick else 40)
+    some = paths[:640]
+    many = best_of(lambda: read_sweeps(some), 3 if quick else 20, time.process_time)
+    together = {"sweeplab.read_sweeps, 640 at once": 1e6 * many / len(some)}
+    return rows({**together, **times}, "numpy.loadtxt, its fast path")
 
 
 def fitting(paths: list[str], quick: bool) -> list[Row]:
