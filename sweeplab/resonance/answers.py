@@ -66,7 +66,7 @@ class Answer:
 def answers_of(look: Look, kinds: tuple[Kind, ...]) -> tuple[list[Answer], float]:
     """Return what each kind of movement makes of the circle, and the noise's variance."""
     jumps = {kind: steps(look, kind) for kind in kinds if kind.fall is None}
-    widest = [swayings(look, kind, UNSEEN_COURSE) for kind in LOOKED_FOR]
+    widest = [swayings(look, kind).above(UNSEEN_COURSE) for kind in LOOKED_FOR]
     noise2 = min(
         (look.left - float(seen.gain.max())) / (look.dof - int((seen.power > 0).sum(axis=1).max()))
         for seen in (*jumps.values(), *widest)
@@ -107,7 +107,7 @@ def _stepped(look: Look, kind: Kind, seen: Seen, noise2: float) -> Answer:
 
 
 def _swayed(look: Look, kind: Kind, noise2: float) -> Answer:
-    seen, group = swayings(look, kind, _ROUNDING), list(kind.along)
+    seen, group = swayings(look, kind).above(_ROUNDING), list(kind.along)
     power, along = seen.power[0], seen.along[0]
     # Coefficients of variance v along every way: the v that makes the residual likeliest.
     sizes = _SIZES[:, None] * noise2 / max(float(power.max()), 1e-300)

@@ -161,9 +161,10 @@ def _allowed_for(watched: Watched, row: int) -> Watched:
     one = np.array([row])
     rows, fit = watched.rows.take(one), watched.solution.take(one)
     free = _free(watched, row)
-    if not noticed(Look.at(rows, fit, free, _width(rows))):
+    look = Look.at(rows, fit, free, _width(rows))
+    if not noticed(look):
         return watched
-    found = _found(rows, fit, free)
+    found = _found(rows, fit, look)
     if found is None:
         return watched
     return _replaced(watched, row, found) if found.mended else _widened(watched, row, found)
@@ -183,7 +184,7 @@ def _in_place_of_several(watched: Watched, row: int, measured: Rows) -> Watched:
     # Seen from the circle that ignores the step, the step explains it all but roughly.
     if left_by_a_step(Look.at(rows, fit, free, 1)) > _ROUGHLY * watched.solution.rss[row]:
         return watched
-    found = _found(rows, fit, free)
+    found = _found(rows, fit, Look.at(rows, fit, free, _width(rows)))
     if found is None or not found.mended or found.fit.rss[0] > watched.solution.rss[row]:
         return watched
     told = {place: told for place, told in watched.told.items() if place != row}
@@ -214,12 +215,12 @@ class _Found:
     correlation: float
 
 
-def _found(rows: Rows, fit: Solution, free: IndexArray) -> _Found | None:
+def _found(rows: Rows, fit: Solution, look: Look) -> _Found | None:
     """Return what moved in one row; None where the circle would run away."""
-    kinds = KINDS
+    kinds, free = KINDS, look.free
     for turn in range(_ROUNDS):
         # All kinds at places a few points apart, the likely ones then at every point.
-        look = Look.at(rows, fit, free, _width(rows) if turn == 0 else 1)
+        look = look if turn == 0 else Look.at(rows, fit, free, 1)
         answers, noise2 = answers_of(look, kinds)
         mean, covariance = averaged(answers)
         step = np.zeros(TANGENTS)

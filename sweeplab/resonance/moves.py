@@ -13,7 +13,7 @@ their frequencies a movement is
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Literal
 
@@ -180,7 +180,7 @@ class Seen:
     cross : ndarray, shape (k, f, g)
         Inner products of the free tangents with the movements.
     power : ndarray, shape (k, g)
-        Of each movement's scaled coefficients' directions; zero where it is not seen.
+        Of each movement's scaled coefficients' directions, rising; zero where it is not seen.
     ways : ndarray, shape (k, g, g)
         The directions, as columns, in the movements' own coefficients.
     along : ndarray, shape (k, g)
@@ -199,7 +199,6 @@ class Seen:
         cross: FloatArray,
         inner: FloatArray,
         along: FloatArray,
-        unseen: float,
         fall: FloatArray | float = 1.0,
     ) -> Seen:
         """Project the circle's unknowns out of movements with these inner products.
@@ -210,12 +209,18 @@ class Seen:
         size = np.sqrt(np.maximum(np.einsum("kgg->kg", inner), 1e-300)) / fall
         hidden = cross.transpose(0, 2, 1) @ look.inverse @ cross
         left = (inner - hidden) / size[:, :, None] / size[:, None, :]
-        power, ways = (left[:, 0], np.ones_like(left)) if left.shape[1] == 1 else eigh(left)
-        strongest = np.maximum(power[:, -1:], 1) if np.isscalar(fall) else power[:, -1:]
-        power = np.where(power > unseen * strongest, power, 0)
+        power, ways = _principal(left)
         ways = ways / size[:, :, None]
         rest = along - np.einsum("kfg,f->kg", cross, look.theta)
         return cls(cross, power, ways, np.einsum("kgh,kg->kh", ways, rest))
+
+    def above(self, share: float, least: float = 0.0) -> Seen:
+        """Return the same without directions of less than a share of the strongest's power.
+
+        The strongest counts as `least` at least, one being a movement that nothing takes up.
+        """
+        limit = share * np.maximum(self.power[:, -1:], least)
+        return replace(self, power=np.where(self.power > limit, self.power, 0))
 
     @property
     def coefficients(self) -> FloatArray:
@@ -232,6 +237,22 @@ class Seen:
         return np.asarray(-look.inverse @ self.cross @ self.ways)
 
 
+def _principal(symmetric: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return eigenvalues, rising, and eigenvectors as columns, of matrices of shape (k, g, g)."""
+    size = symmetric.shape[1]
+    if size == 1:
+        return symmetric[:, 0], np.ones_like(symmetric)
+    if size > 2:
+        return eigh(symmetric)
+    # Of two by two the closed form is quicker by far.
+    middle = (symmetric[:, 0, 0] + symmetric[:, 1, 1]) / 2
+    off, cross = (symmetric[:, 0, 0] - symmetric[:, 1, 1]) / 2, symmetric[:, 0, 1]
+    radius, turn = np.hypot(off, cross), np.arctan2(cross, off) / 2
+    cosine, sine = np.cos(turn), np.sin(turn)
+    ways = np.stack([np.stack([-sine, cosine], axis=1), np.stack([cosine, sine], axis=1)], axis=1)
+    return np.stack([middle - radius, middle + radius], axis=1), ways
+
+
 def steps(look: Look, kind: Kind) -> Seen:
     """Return a step at every place between the points (or bins), counted from the dip."""
     group = list(kind.along)
@@ -245,16 +266,16 @@ def steps(look: Look, kind: Kind) -> Seen:
         sign * touched[:, look.free][:, :, group],
         touched[:, group][:, :, group],
         sign[:, :, 0] * touched[:, group, RESIDUAL],
-        _UNSEEN_STEP,
-    )
+    ).above(_UNSEEN_STEP, least=1.0)
 
 
-def swayings(look: Look, kind: Kind, unseen: float) -> Seen:
+@lru_cache(maxsize=16)
+def swayings(look: Look, kind: Kind) -> Seen:
     """Return all courses together, counted from the dip, as one movement of many coefficients."""
     cross, inner, along = _products_of_courses(look, kind.along)
     order = np.arange(1.0, _HALF_TURNS + 1)
     falls = np.tile(order ** -(kind.fall or 0.0), len(kind.along))
-    return Seen.of(look, cross, inner, along, unseen, falls)
+    return Seen.of(look, cross, inner, along, falls)
 
 
 @lru_cache(maxsize=4)
@@ -300,7 +321,7 @@ def noticed(look: Look) -> bool:
         if look.ratio(gain, len(kind.along)) > _NEEDED[kind.what]:
             return True
     for kind in LOOKED_FOR:
-        seen = swayings(look, kind, UNSEEN_COURSE)
+        seen = swayings(look, kind).above(UNSEEN_COURSE)
         unknowns = int((seen.power > 0).sum())
         # Wilson & Hilferty's normal form of chi-square (Proc. Nat. Acad. Sci. 17, 684, 1931).
         off = 2 / (9 * max(unknowns, 1))
