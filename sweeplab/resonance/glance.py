@@ -1,8 +1,8 @@
 """A quick look for movement at a whole batch of fits: which rows are worth the thorough one.
 
 The same score tests as in `sweeplab.resonance.moves`, on neighbours averaged: for a step of
-amplitude, of phase or of the resonance at every place; for courses as if the circle's unknowns
-took up nothing of them, which the threshold makes good.
+every kind at every place; for courses as if the circle's unknowns took up nothing of them, which
+the limit makes good.
 """
 
 from __future__ import annotations
@@ -21,13 +21,16 @@ from sweeplab.sweep import ComplexArray, FloatArray
 _PLACES, _IN_BANDWIDTH = 32, 6
 # What is looked at together stays in a processor's cache.
 _AT_ONCE_PLACES = 2**12
-# Chi-square of a step of the reflection and of the resonance; of courses of amplitude, of phase and
-# of the resonance. Two to seven still sweeps in a thousand pass, and two in a hundred of the
-# movements that the thorough look would notice are lost (51 to 801 points, 15,000 and 6,000 draws).
-_STEP = np.array([21.0, 18.5])
+# Chi-square of a step of the reflection, of the resonance, of loss and coupling; of courses of
+# amplitude, of phase, of the resonance. One to five still sweeps in a thousand pass, and seven in a
+# thousand of the movements that the thorough look would notice are lost (25 to 401 points, 24,000
+# and 10,000 draws).
+_STEP = np.array([21.0, 17.5, 20.5])
 _COURSE = np.array([39.0, 39.0, 48.0])
 # A step that the circle's unknowns take up but for this share is not told by averages.
 _UNSEEN = 0.02
+# Changes of loss and of coupling that have this much in common are not told apart either.
+_ALIKE = 0.98
 
 
 def may_have_moved(fitted: Fitted) -> BoolArray:
@@ -55,15 +58,19 @@ class _Look:
     tangents : ndarray of complex, shape (b, 5, k)
         Weighed and conjugate: the model's slopes by x0 and by ln kappa, the model times u, one,
         and the resonance's shape. With those turned by 90 degrees they are the circle's tangents.
-    moved : ndarray of complex, shape (b, 2, k)
-        What amplitude and the resonance change: the model, and its slope by x0.
-    score : ndarray of complex, shape (b, 2, k)
+    moved : ndarray of complex, shape (b, 4, k)
+        What amplitude, the resonance, loss and coupling change: the model, its slopes by x0 and
+        by ln kappa, and the resonance's own part. The first turned by 90 degrees is phase's.
+    score : ndarray of complex, shape (b, 4, k)
         The latter, conjugate, times what the circle leaves.
+    left : ndarray of complex, shape (b, 5)
+        Inner products of the tangents with what the circle leaves: averages bring in a little.
     """
 
     tangents: ComplexArray
     moved: ComplexArray
     score: ComplexArray
+    left: ComplexArray
     linear: ComplexArray
     inverse: FloatArray
     variance: FloatArray
@@ -82,20 +89,23 @@ class _Look:
         x, by_x0 = lorentz(rows, fitted.solution.p[index])
         shape = 1 / (1 + 1j * x)
         slope = (-1j * drop) * shape * shape
-        moved = np.empty((len(rows), 2, x.shape[1]), dtype=complex)
-        moved[:, 0] = detuned + drop * shape
+        moved = np.empty((len(rows), 4, x.shape[1]), dtype=complex)
         np.multiply(slope, by_x0, out=moved[:, 1])
+        np.multiply(slope, x, out=moved[:, 2])
+        np.multiply(shape, drop, out=moved[:, 3])
+        np.add(moved[:, 3], detuned, out=moved[:, 0])
         tangents = np.empty((len(rows), 5, x.shape[1]), dtype=complex)
-        tangents[:, 0], tangents[:, 3], tangents[:, 4] = moved[:, 1], 1, shape
-        np.multiply(slope, x, out=tangents[:, 1])
+        tangents[:, :2], tangents[:, 3], tangents[:, 4] = moved[:, 1:3], 1, shape
         np.multiply(moved[:, 0], rows.u, out=tangents[:, 2])
         np.conjugate(tangents, out=tangents)
         tangents *= rows.weight[:, None]
         score = moved.conj() * (rows.weight * rows.gamma)[:, None]
+        left = (tangents @ rows.gamma[:, :, None])[:, :, 0]
         variance = fitted.sigma[index] ** 2
         inverse = fitted.covariance[index] / variance[:, None, None]
         # What is not determined is not credible either.
-        return cls(tangents, moved, score, linear, np.nan_to_num(inverse), variance[:, None])
+        inverse = np.nan_to_num(inverse)
+        return cls(tangents, moved, score, left, linear, inverse, variance[:, None])
 
     def sees_movement(self) -> BoolArray:
         """Say of every row whether anything may have moved, shape (b,)."""
@@ -103,42 +113,68 @@ class _Look:
         return np.asarray((steps > _STEP).any(axis=1) | (courses > _COURSE).any(axis=1))
 
     def _steps(self) -> FloatArray:
-        """Return the chi-square of the likeliest step, of the reflection and of the resonance."""
-        cross, power = self._inner_products()
+        """Return the chi-square of the likeliest step: of the reflection, the resonance, loss."""
+        cross, inner = self._inner_products()
         flat = cross.reshape(*cross.shape[:2], -1)
-        hidden = np.einsum("bix,bix->bx", self.inverse @ flat, flat).reshape(power.shape)
-        seen = power - hidden
-        told = seen > _UNSEEN * power
-        score = np.cumsum(_parts(self.score), axis=2)
-        gain = np.where(told, score * score / np.where(told, seen, 1), 0)
-        reflection, resonance = (gain[:, 0] + gain[:, 1]).max(axis=1), gain[:, 2].max(axis=1)
-        return np.stack([reflection, resonance], axis=1) / self.variance
+        pulled = (self.inverse @ flat).reshape(cross.shape)
+        seen = inner[:, :5] - np.einsum("bijk,bijk->bjk", pulled, cross)
+        told = seen > _UNSEEN * inner[:, :5]
+        left = np.einsum("bi,bijk->bjk", _along(self.left), pulled)
+        score = np.where(told, np.cumsum(_parts(self.score), axis=2) - left, 0)
+        seen = np.where(told, seen, 1)
+        gain = score * score / seen
+        both = inner[:, 5] - np.einsum("bik,bik->bk", pulled[:, :, 3], cross[:, :, 4])
+        both = np.where(told[:, 3] & told[:, 4], both, 0)
+        best = [gain[:, 0] + gain[:, 1], gain[:, 2], _together(gain, score, seen, both)]
+        return np.stack([one.max(axis=1) for one in best], axis=1) / self.variance
 
     def _inner_products(self) -> tuple[FloatArray, FloatArray]:
         """Return those of steps at every place with the tangents and with themselves.
 
-        Of amplitude, of phase, of the resonance: shapes (b, 7, 3, k) and (b, 3, k).
+        Of amplitude, phase, the resonance, loss, coupling: shape (b, 7, 5, k); and (b, 6, k), the
+        last that of loss with coupling.
         """
-        by_size = np.cumsum(self.tangents * self.moved[:, :1], axis=2)
-        by_place = np.cumsum(self.tangents * self.moved[:, 1:], axis=2)
-        cross = np.empty((len(by_size), 7, 3, by_size.shape[2]))
-        for kind, along in enumerate((by_size, 1j * by_size, by_place)):
-            cross[:, :2, kind] = along[:, :2].real
-            cross[:, 2, kind] = -along[:, 2].imag
-            cross[:, 3::2, kind], cross[:, 4::2, kind] = along[:, 3:].real, along[:, 3:].imag
-        model = (self.linear.conj()[:, :, None] * by_size[:, 3:]).sum(axis=1).real
-        return cross, np.stack([model, model, by_place[:, 0].real], axis=1)
+        by_size, by_place, by_width, by_depth = (
+            np.cumsum(self.tangents * self.moved[:, kind, None], axis=2) for kind in range(4)
+        )
+        cross = np.empty((len(by_size), 7, 5, by_size.shape[2]))
+        for kind, along in enumerate((by_size, 1j * by_size, by_place, by_width, by_depth)):
+            _along(along, out=cross[:, :, kind])
+        of_linear = self.linear.conj()[:, :, None]
+        model = (of_linear * by_size[:, 3:]).sum(axis=1).real
+        depth = (of_linear[:, 1] * by_depth[:, 4]).real
+        inner = [model, model, by_place[:, 0].real, by_width[:, 1].real, depth, by_depth[:, 1].real]
+        return cross, np.stack(inner, axis=1)
 
     def _courses(self) -> FloatArray:
         """Return the chi-square of all courses together: amplitude's, phase's, the resonance's."""
         courses = courses_over(self.score.shape[2]).T
-        seen = (_parts(self.score) @ courses) ** 2
-        weight = self.tangents[:, 3:4].real
-        expected = (weight * (self.moved.real**2 + self.moved.imag**2)) @ courses**2
+        seen = (_parts(self.score)[:, :3] @ courses) ** 2
+        weight, moved = self.tangents[:, 3:4].real, self.moved[:, :2]
+        expected = (weight * (moved.real**2 + moved.imag**2)) @ courses**2
         expected = expected * self.variance[:, :, None] + 1e-300
         return np.asarray((seen / expected[:, [0, 0, 1]]).sum(axis=2))
 
 
+def _together(
+    gain: FloatArray, score: FloatArray, seen: FloatArray, both: FloatArray
+) -> FloatArray:
+    """Return the squares that loss and coupling gain together, which have `both` in common."""
+    alike = both * both / (seen[:, 3] * seen[:, 4])
+    shared = 2 * both * score[:, 3] * score[:, 4] / (seen[:, 3] * seen[:, 4])
+    apart = (gain[:, 3] + gain[:, 4] - shared) / np.maximum(1 - alike, 1 - _ALIKE)
+    return np.where(alike < _ALIKE, apart, np.maximum(gain[:, 3], gain[:, 4]))
+
+
+def _along(products: ComplexArray, out: FloatArray | None = None) -> FloatArray:
+    """Return the real inner products with all seven tangents, shape (b, 7, ...)."""
+    if out is None:
+        out = np.empty((len(products), 7, *products.shape[2:]))
+    out[:, :2], out[:, 2] = products[:, :2].real, -products[:, 2].imag
+    out[:, 3::2], out[:, 4::2] = products[:, 3:].real, products[:, 3:].imag
+    return out
+
+
 def _parts(score: ComplexArray) -> FloatArray:
-    """Return what amplitude, phase and the resonance have of the score, shape (b, 3, k)."""
-    return np.stack([score[:, 0].real, score[:, 0].imag, score[:, 1].real], axis=1)
+    """Return what amplitude, phase, the resonance, loss, coupling have of it, shape (b, 5, k)."""
+    return np.concatenate([score[:, :1].real, score[:, :1].imag, score[:, 1:].real], axis=1)

@@ -29,6 +29,18 @@ def fitted(truth: Truth, gamma: ComplexArray, draws: int, seed: int) -> Fitted:
 def stepping(truth: Truth, what: str, size: float) -> ComplexArray:
     """Return the reflection with a step at six tenths, by `size` times the noise."""
     course = np.where(np.arange(truth.points) >= 0.6 * truth.points, 1.0, 0.0)
+    if what == "loss":
+        # A contact that gives way: less Q, and less of a match, over the same frequencies.
+        less = 1 - size * truth.noise
+        worse = replace(
+            truth,
+            q_loaded=truth.q_loaded * less,
+            coupling_factor=truth.coupling_factor * less**2,
+            span_bandwidths=truth.span_bandwidths * less,
+            off_centre=truth.off_centre * less,
+        )
+        assert np.allclose(worse.f_hz, truth.f_hz, rtol=1e-12)
+        return np.where(course > 0, worse.reflection(), truth.reflection())
     return WHAT[what](truth, course, size * truth.noise)
 
 
