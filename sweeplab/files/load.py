@@ -204,7 +204,7 @@ def _part(base: str, number: int, name: str, request: Request) -> Answer:
 
 
 def _each_part(several: SeveralSweepsError, raw: Raw, request: Request) -> Iterator[Answer]:
-    lines = decode(raw.data, raw.name, "").lines
+    lines = decode(raw).lines
     for number, part in enumerate(several.parts, start=1):
         own = Raw(part.text_of(lines).encode(), f"{raw.name}#{number}", raw.written)
         try:

@@ -113,7 +113,7 @@ def read_together(raws: Sequence[Raw], request: Request) -> list[Sweep | ReadErr
 
 def _carefully(raw: Raw, request: Request) -> Sweep | ReadError:
     try:
-        source = decode(raw.data, raw.name, raw.sha256)
+        source = decode(raw)
         reader = choose(source, request)
         return make_sweep(reader.read(source, request), source, reader.name, raw.written)
     except ReadError as error:

@@ -108,23 +108,15 @@ def ports_named(suffix: str) -> int | None:
     return int(match[1]) if match else None
 
 
-def decode(data: bytes, name: str, sha256: str) -> Source:
+def decode(raw: Raw) -> Source:
     """Return a file's text.
-
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    name : str
-        The file as the person named it.
-    sha256 : str
-        Its hash, carried along.
 
     Raises
     ------
     ReadError
         The file is empty, holds no text, or more of it than a sweep does.
     """
+    data, name = raw.data, raw.name
     for magic, kind in _BINARY_KINDS:
         if data.startswith(magic):
             raise _binary(name, kind)
@@ -143,7 +135,7 @@ def decode(data: bytes, name: str, sha256: str) -> Source:
     if long is not None:
         raise too_long_line(name, text.count("\n", 0, long.start()) + 1, len(long[0]))
     found = () if encoding is None else (_encoding_finding(encoding),)
-    return Source(name, sha256, Lines(text), not text.endswith("\n"), found)
+    return Source(name, raw.sha256, Lines(text), not text.endswith("\n"), found)
 
 
 def _text(data: bytes, name: str) -> tuple[str, str | None]:

@@ -6,7 +6,7 @@ import pytest
 
 from sweeplab.files import registry, table, touchstone
 from sweeplab.files.claim import Claim, Request
-from sweeplab.files.source import decode
+from sweeplab.files.source import Raw, decode
 
 ROWS = "7 0.5 0.25\n8 0.5 0.25\n"
 CLAIMS = [
@@ -25,14 +25,14 @@ CLAIMS = [
 
 @pytest.mark.parametrize(("name", "text", "reader", "why"), CLAIMS)
 def test_the_surest_reads_and_says_why(name: str, text: str, reader: str, why: str) -> None:
-    source = decode(text.encode(), name, "")
+    source = decode(Raw(text.encode(), name))
     chosen = registry.choose(source, Request())
     assert chosen.name == reader
     assert chosen.claim(source, Request()).why == why
 
 
 def test_columns_said_make_it_a_table() -> None:
-    source = decode(b"# MHz S RI R 50\n7 0.5 0.25\n", "a.s1p", "")
+    source = decode(Raw(b"# MHz S RI R 50\n7 0.5 0.25\n", "a.s1p"))
     request = Request(columns=("f_mhz", "re", "im"))
     assert touchstone.claim(source, request) == Claim(0.0, "its columns were named")
     assert table.claim(source, request) == Claim(1.0, "its columns were named")
@@ -42,6 +42,6 @@ def test_columns_said_make_it_a_table() -> None:
 @pytest.mark.parametrize("reader", registry.READERS, ids=lambda reader: reader.name)
 @pytest.mark.parametrize("text", ["prose\n", "# Heading\n\nprose\n", "1\n2\n", "[x]\n", "# 1\n"])
 def test_no_reader_claims_what_is_no_sweep(reader: registry.Reader, text: str) -> None:
-    claim = reader.claim(decode(text.encode(), "a.txt", ""), Request())
+    claim = reader.claim(decode(Raw(text.encode(), "a.txt")), Request())
     assert claim.confidence == 0
     assert claim.why
