@@ -31,6 +31,8 @@ _LEAST_NOISE = 1e-8
 _STRONG = 60.0
 # Standard deviations of the residual's correlation at which a second resonance is looked for.
 _STRUCTURE = 4.0
+# A rival that leaves less than so many times what neighbours do not share has explained the sweep.
+_EXPLAINED = 2.0
 _COARSE_POINTS = 72
 _COARSE_STEPS = 4
 _COARSE_ACCURACY = 0.2
@@ -122,20 +124,23 @@ def fit_rows(rows: Rows, line_known: BoolArray, near_hz: float | None = None) ->
 def _with_structure(
     rows: Rows, solution: Solution, misfit: ComplexArray, first_misfit: ComplexArray
 ) -> tuple[IndexArray, IndexArray]:
-    """Return the rows with a resonance in the span whose residual hangs together.
+    """Return the rows that may hold several resonances, and those that a rival explains better.
 
-    Those that a line's ripple or a step explains better stand apart: they hold no resonance, let
-    alone several.
+    The former have a resonance in the span and a residual that hangs together, and what a line's
+    ripple or a step leaves of them hangs together too.
     """
-    correlation = _lag_one_correlation(rows, misfit)
-    if first_misfit is not misfit:
-        correlation = np.maximum(correlation, _lag_one_correlation(rows, first_misfit))
+    correlation = np.maximum(
+        _lag_one_correlation(rows, misfit), _lag_one_correlation(rows, first_misfit)
+    )
     structured = correlation * np.sqrt(2 * rows.weight.sum(axis=1)) > _STRUCTURE
     index = np.flatnonzero(structured & _in_the_span(solution))
     if index.size == 0:
         return index, index
-    better = _rivals(rows.take(index)) < solution.rss[index]
-    return index[~better], index[better]
+    part = rows.take(index)
+    rival = _rivals(part)
+    better = rival < solution.rss[index]
+    explained = rival < _EXPLAINED * _noise_of_neighbours(part, misfit[index])
+    return index[~(better & explained)], index[better]
 
 
 def _in_the_span(solution: Solution) -> BoolArray:
