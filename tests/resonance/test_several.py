@@ -1,4 +1,4 @@
-"""Two resonances in one sweep are told apart, however alike, and the wanted one's interval holds."""
+"""Two resonances in one sweep are told apart, however alike; the wanted one's interval holds."""
 
 from __future__ import annotations
 
