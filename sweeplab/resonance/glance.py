@@ -65,6 +65,12 @@ class _Look:
         The latter, conjugate, times what the circle leaves.
     left : ndarray of complex, shape (b, 5)
         Inner products of the tangents with what the circle leaves: averages bring in a little.
+    linear : ndarray of complex, shape (b, 2)
+        (Gd, B).
+    inverse : ndarray, shape (b, 7, 7)
+        Of the tangents' real inner products; zero where one was not fitted.
+    variance : ndarray, shape (b, 1)
+        Of the noise, a quadrature.
     """
 
     tangents: ComplexArray

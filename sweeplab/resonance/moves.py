@@ -13,7 +13,7 @@ their frequencies a movement is
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 from typing import Literal
 
@@ -109,6 +109,8 @@ class Look:
     dof : float
     dip : int
         The point nearest to the resonance: every movement is counted from there.
+    products, courses : dict
+        What was worked out of courses, by their vectors and by their kind.
     """
 
     vectors: FloatArray
@@ -120,6 +122,8 @@ class Look:
     left: float
     dof: float
     dip: int
+    products: dict[tuple[int, ...], tuple[FloatArray, ...]] = field(default_factory=dict)
+    courses: dict[Kind, Seen] = field(default_factory=dict)
 
     @classmethod
     def at(cls, rows: Rows, fit: Solution, free: IndexArray, width: int) -> Look:
@@ -269,23 +273,23 @@ def steps(look: Look, kind: Kind) -> Seen:
     ).above(_UNSEEN_STEP, least=1.0)
 
 
-@lru_cache(maxsize=16)
 def swayings(look: Look, kind: Kind) -> Seen:
     """Return all courses together, counted from the dip, as one movement of many coefficients."""
-    cross, inner, along = _products_of_courses(look, kind.along)
-    order = np.arange(1.0, _HALF_TURNS + 1)
-    falls = np.tile(order ** -(kind.fall or 0.0), len(kind.along))
-    return Seen.of(look, cross, inner, along, falls)
+    if kind not in look.courses:
+        # However the coefficients fall, the inner products are the same.
+        if kind.along not in look.products:
+            look.products[kind.along] = _products_of_courses(look, kind.along)
+        cross, inner, along = look.products[kind.along]
+        order = np.arange(1.0, _HALF_TURNS + 1)
+        falls = np.tile(order ** -(kind.fall or 0.0), len(kind.along))
+        look.courses[kind] = Seen.of(look, cross, inner, along, falls)
+    return look.courses[kind]
 
 
-@lru_cache(maxsize=4)
 def _products_of_courses(
     look: Look, vectors: tuple[int, ...]
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the inner products of courses with tangents, themselves and the residual.
-
-    However the coefficients fall they are the same.
-    """
+    """Return the inner products of courses with tangents, themselves and the residual."""
     group, g = list(vectors), look.bins
     courses = _at_bins(look)
     size = len(group) * len(courses)

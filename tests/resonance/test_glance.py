@@ -11,7 +11,7 @@ from studies.interference import WHAT
 
 from sweeplab.resonance.fit import Fitted, fit_rows
 from sweeplab.resonance.glance import _Look, may_have_moved
-from sweeplab.resonance.moves import STEPS, Look, noticed, steps
+from sweeplab.resonance.moves import STEPS, Look, _principal, noticed, steps
 from sweeplab.resonance.rows import IndexArray, Rows
 from sweeplab.sweep import ComplexArray
 
@@ -56,7 +56,9 @@ def test_hardly_one_still_sweep_in_a_hundred_passes(points: int, widths: float) 
     assert passed.mean() < 0.01 + LIMIT * np.sqrt(0.01 / 600)
 
 
-@pytest.mark.parametrize(("what", "size"), [("amplitude", 1.5), ("phase", 2), ("the resonance", 6)])
+@pytest.mark.parametrize(
+    ("what", "size"), [("amplitude", 1.5), ("phase", 2), ("the resonance", 6), ("loss", 10)]
+)
 def test_what_the_thorough_look_notices_it_loses_seldom(what: str, size: float) -> None:
     truth = Truth(off_centre=0.2, noise=1e-3)
     fits = fitted(truth, stepping(truth, what, size), 100, 72)
@@ -82,6 +84,19 @@ def test_on_every_point_a_step_of_the_resonance_is_worth_what_the_thorough_look_
         gain = float(steps(thorough(fits, row), STEPS[1]).gain.max())
         # The covariance is that of the point before the fit's last step.
         assert found[row] == pytest.approx(gain / fits.sigma[row] ** 2, rel=0.05)
+
+
+def test_directions_in_closed_form_are_those_of_linear_algebra() -> None:
+    random = np.random.default_rng(76).standard_normal((40, 2, 2))
+    given = np.concatenate([
+        random @ random.transpose(0, 2, 1), [np.eye(2), np.diag([1.0, 2.0]), np.diag([2.0, 1.0])],
+    ])  # fmt: skip
+    power, ways = _principal(given)
+    assert power == pytest.approx(np.linalg.eigvalsh(given), abs=1e-13)
+    assert given @ ways == pytest.approx(ways * power[:, None, :], abs=1e-13)
+    assert ways.transpose(0, 2, 1) @ ways == pytest.approx(
+        np.tile(np.eye(2), (43, 1, 1)), abs=1e-13
+    )
 
 
 def test_points_set_aside_do_not_count() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import tracemalloc
 
 import numpy as np
@@ -47,3 +48,19 @@ def test_memory_grows_as_the_points_and_not_as_their_square() -> None:
     tracemalloc.stop()
     # The bank of shapes takes some tens of megabytes at any size.
     assert peak < 64e6 + 1_000 * len(sweep)
+
+
+def test_what_a_movement_was_worked_out_with_is_not_held_after() -> None:
+    truth = Truth(points=15_001, span_bandwidths=8, noise=1e-3)
+    course = np.where(np.arange(truth.points) >= 0.6 * truth.points, 1.002, 1.0)
+    noise = white(np.random.default_rng(5), truth.points, truth.noise)
+    sweep = Sweep(truth.f_hz, truth.reflection() * course + noise)
+    tracemalloc.start()
+    fit = fit_resonance(sweep)
+    assert "step-in-sweep" in {finding.code for finding in fit.findings}
+    del fit
+    gc.collect()
+    held = tracemalloc.get_traced_memory()[0]
+    tracemalloc.stop()
+    # Inner products at every point would be 15 MB, twice; the banks of shapes may stay.
+    assert held < 16e6

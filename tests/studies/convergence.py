@@ -133,13 +133,14 @@ def main() -> None:
     for kind in INVALID:
         sweeps = [invalid(rng, kind) for _ in range(each)]
         said = Counter(fit.status for fit in fit_many(sweeps))
-        slowest = max(_milliseconds(sweep) for sweep in sweeps[:40])
+        slowest = max(milliseconds(sweep) for sweep in sweeps[:40])
         lines.append(f"| {each}, {kind} | {said['ok']} | {said['doubtful']} | {said['refused']} | "
                      f"{slowest:.0f} ms |")  # fmt: skip
     write("convergence", "\n".join(lines))
 
 
-def _milliseconds(sweep: Sweep) -> float:
+def milliseconds(sweep: Sweep) -> float:
+    """Return the processor time that one fit takes alone, the median of three."""
     times = []
     for _ in range(3):
         start = time.process_time()
