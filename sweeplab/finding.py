@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Literal, TypeAlias
 
 Level = Literal["note", "warning", "problem"]
+
+# The type of a module's constant that decides a status, a verdict or a finding. Those, and no
+# other, are written `NAME: Threshold = 0.15`, so that a script finds them all; each has a test on
+# both sides of it.
+Threshold: TypeAlias = float
 _RANK: dict[Level, int] = {"problem": 0, "warning": 1, "note": 2}
 
 
