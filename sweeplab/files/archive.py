@@ -20,14 +20,15 @@ from pathlib import PurePosixPath
 from sweeplab.errors import ReadError
 from sweeplab.files.limits import SIZE_LIMIT_BYTES, too_large
 from sweeplab.files.show import show
+from sweeplab.finding import Threshold
 
 SUFFIX = ".zip"
 # A sweep's text packs to a third; a constant one, of a dummy, to a fiftieth.
-_LARGEST_RATIO = 200
-_RATIO_MATTERS_BYTES = 1_000_000
-_ALL_TOGETHER_BYTES = 1_000_000_000
+_LARGEST_RATIO: Threshold = 200
+_RATIO_MATTERS_BYTES: Threshold = 1_000_000
+_ALL_TOGETHER_BYTES: Threshold = 1_000_000_000
 # Some 100,000 files; unpacked in memory the table takes twenty times as much.
-_CONTENTS_BYTES = 8_000_000
+_CONTENTS_BYTES: Threshold = 8_000_000
 _END = struct.Struct("<4s4H2LH")
 _END_MARK, _LARGE_MARK = b"PK\x05\x06", b"PK\x06\x07"
 _LARGE_LOCATOR_BYTES = 20

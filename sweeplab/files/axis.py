@@ -7,13 +7,16 @@ import numpy as np
 from sweeplab.errors import ReadError
 from sweeplab.files.columns import UNITS_HZ, Column, how_to_say, labels
 from sweeplab.files.show import show
-from sweeplab.finding import Finding
+from sweeplab.finding import Finding, Threshold
 from sweeplab.sweep import FloatArray
 
 # No unit but Hz puts numbers from here on below 1 GHz, where no small loop works.
-_SURELY_HZ = 1e6
+_SURELY_HZ: Threshold = 1e6
 # Between these a unit is worth naming to the person as one that fits.
-_THINKABLE_HZ = (1e4, 1e11)
+_LEAST_THINKABLE_HZ: Threshold = 1e4
+_MOST_THINKABLE_HZ: Threshold = 1e11
+# Two columns whose frequencies differ by less, relative, say the same: they are rounded.
+_SAME_FREQUENCY: Threshold = 1e-4
 _NAMES = {"hz": "Hz", "khz": "kHz", "mhz": "MHz", "ghz": "GHz"}
 
 
@@ -63,7 +66,8 @@ def frequency(
 
 
 def _alike(a: FloatArray, a_scale: float | None, b: FloatArray, b_scale: float | None) -> bool:
-    return np.allclose(a * (a_scale or 1), b * (b_scale or 1), rtol=1e-4, atol=0, equal_nan=True)
+    a_hz, b_hz = a * (a_scale or 1), b * (b_scale or 1)
+    return np.allclose(a_hz, b_hz, rtol=_SAME_FREQUENCY, atol=0, equal_nan=True)
 
 
 def _unit(
@@ -76,14 +80,14 @@ def _unit(
     """Return the unit [Hz] of a column whose header names none, and why."""
     known = data[np.isfinite(data)]
     low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 0.0)
-    if preamble_scale_hz is not None and low * preamble_scale_hz >= _THINKABLE_HZ[0]:
+    if preamble_scale_hz is not None and low * preamble_scale_hz >= _LEAST_THINKABLE_HZ:
         return preamble_scale_hz, "the one unit named above the table"
     if low >= _SURELY_HZ:
         return 1.0, "since any other would put it beyond 1 GHz"
     fitting = [
         _NAMES[unit]
         for unit, scale in UNITS_HZ.items()
-        if low * scale >= _THINKABLE_HZ[0] and high * scale <= _THINKABLE_HZ[1]
+        if low * scale >= _LEAST_THINKABLE_HZ and high * scale <= _MOST_THINKABLE_HZ
     ]
     raise ReadError(
         path,

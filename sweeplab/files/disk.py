@@ -72,7 +72,7 @@ def _standard_input() -> bytes:
     try:
         if sys.stdin is None:
             raise OSError
-        data = sys.stdin.buffer.read(SIZE_LIMIT_BYTES + 1)
+        data = sys.stdin.buffer.read(int(SIZE_LIMIT_BYTES) + 1)
     except OSError as error:
         raise ReadError(STANDARD_INPUT, "cannot be read", "pipe a file into it") from error
     if len(data) > SIZE_LIMIT_BYTES:

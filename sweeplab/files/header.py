@@ -10,9 +10,10 @@ from sweeplab.files.cells import whole
 from sweeplab.files.columns import UNITS_HZ, Column, classify
 from sweeplab.files.layout import COMMENT_MARKS, Layout, split_fields
 from sweeplab.files.limits import ROW_LIMIT_CHARACTERS
+from sweeplab.finding import Threshold
 
 # A header names columns close above them; a preamble may go on for longer.
-_SEARCHED_LINES = 40
+_SEARCHED_LINES: Threshold = 40
 _OTHER_QUANTITY = re.compile(r"\b(S(?:12|21|22|31|32|33|13|23))\b", re.IGNORECASE)
 _PORT_1 = re.compile(r"\bS\(?1,?1\)?", re.IGNORECASE)
 _UNIT = re.compile(r"\b([kMG]?Hz)\b", re.IGNORECASE)
@@ -64,12 +65,13 @@ def find_header(lines: Sequence[str], layout: Layout) -> Header:
     layout : Layout
         Where the numbers begin, and how many columns they have.
     """
-    above = [_unmarked(line[:ROW_LIMIT_CHARACTERS]) for line in lines[: layout.first]]
+    longest = int(ROW_LIMIT_CHARACTERS)
+    above = [_unmarked(line[:longest]) for line in lines[: layout.first]]
     columns, line = _names(above, layout)
-    near = "\n".join(above[-_SEARCHED_LINES:])
+    near = "\n".join(_nearest(above))
     other = None if _PORT_1.search(near) else _OTHER_QUANTITY.search(near)
     # Units in the header itself belong to its other columns.
-    preamble = "\n".join(above[:line][-_SEARCHED_LINES:-1])
+    preamble = "\n".join(_nearest(above[:line])[:-1])
     units = {match.lower() for match in _UNIT.findall(preamble)}
     z0 = _Z0.search(near)
     return Header(
@@ -80,6 +82,11 @@ def find_header(lines: Sequence[str], layout: Layout) -> Header:
         f_scale_hz=UNITS_HZ[units.pop()] if len(units) == 1 else None,
         z0_ohm=_positive(z0[1]) if z0 else None,
     )
+
+
+def _nearest(above: list[str]) -> list[str]:
+    """Return the lines that are searched: the last ones."""
+    return above[-int(_SEARCHED_LINES) :]
 
 
 def _positive(digits: str) -> float | None:
@@ -100,7 +107,7 @@ def _unmarked(line: str) -> str:
 
 def _names(above: list[str], layout: Layout) -> tuple[tuple[Column, ...], int]:
     """Return the columns' names and their line, looking upwards from the numbers."""
-    stop = max(0, len(above) - _SEARCHED_LINES)
+    stop = len(above) - len(_nearest(above))
     best: tuple[tuple[Column, ...], int] = ((), 0)
     for index in range(len(above) - 1, stop - 1, -1):
         for fields in _splits(above[index], layout):
@@ -121,7 +128,7 @@ def _column(label: str, place: int, layout: Layout) -> Column:
 
 
 def _fields_of_other_width(above: list[str]) -> int:
-    for text in reversed(above[-_SEARCHED_LINES:]):
+    for text in reversed(_nearest(above)):
         for separator in ("\t", ";", ",", None):
             columns = tuple(classify(field) for field in split_fields(text, separator))
             if _is_header(columns):

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from sweeplab.files.limits import ROW_LIMIT_CHARACTERS
 from sweeplab.files.numbers import parse_number
+from sweeplab.finding import Threshold
 
 COMMENT_MARKS = ("#", "!", "%", ";", "//")
 # Separator (None: white space) and decimal sign, the likelier first: a tie goes to the first.
@@ -22,9 +23,11 @@ _CANDIDATES: tuple[tuple[str | None, str], ...] = (
     (None, ","),
     (",", ","),  # decimal commas in quotes
 )
-SEARCHED_LINES = 2000
+SEARCHED_LINES: Threshold = 2000
 # So many rows of numbers of one width are no accident of a preamble.
-_DECISIVE_ROWS = 50
+_DECISIVE_ROWS: Threshold = 50
+# Nor is a run of more than this share of the lines.
+_DECISIVE_SHARE: Threshold = 0.5
 
 
 @dataclass(frozen=True)
@@ -102,7 +105,7 @@ def find_layout(lines: Sequence[str]) -> Layout | None:
     most = 0
     searched = [
         (index, line)
-        for index, line in enumerate(lines[:SEARCHED_LINES])
+        for index, line in enumerate(lines[: int(SEARCHED_LINES)])
         if line.strip() and not is_comment(line)
     ]
     for separator, decimal in _CANDIDATES:
@@ -111,7 +114,7 @@ def find_layout(lines: Sequence[str]) -> Layout | None:
         first, width, count = _longest_run(searched, separator, decimal)
         if count > most:
             best, most = Layout(separator, decimal, first, width), count
-        if most == _DECISIVE_ROWS or most > len(searched) / 2:
+        if most == _DECISIVE_ROWS or most > _DECISIVE_SHARE * len(searched):
             break
     return best
 

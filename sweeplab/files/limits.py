@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from sweeplab.errors import ReadError
+from sweeplab.finding import Threshold
 
-SIZE_LIMIT_BYTES = 256_000_000
+SIZE_LIMIT_BYTES: Threshold = 256_000_000
 # A million points and one with a preamble; no analyzer sweeps over more.
-LINE_LIMIT = 1_200_000
+LINE_LIMIT: Threshold = 1_200_000
 # A frequency of a network of 64 ports fits on one.
-LINE_LIMIT_CHARACTERS = 200_000
+LINE_LIMIT_CHARACTERS: Threshold = 200_000
 # A table's row, an option line, a keyword are never as long as this.
-ROW_LIMIT_CHARACTERS = 20_000
+ROW_LIMIT_CHARACTERS: Threshold = 20_000
 # So many lines of comments are kept verbatim.
-COMMENT_LIMIT = 10_000
+COMMENT_LIMIT: Threshold = 10_000
 # So many rows are mended one by one, which takes some ten times as long as reading plain ones.
-MENDED_LIMIT = 200_000
+MENDED_LIMIT: Threshold = 200_000
 _MEGABYTE = 1_000_000
 
 

@@ -11,17 +11,18 @@ from numpy.typing import NDArray
 from sweeplab.errors import ReadError
 from sweeplab.files.source import Source
 from sweeplab.files.stamp import find_time
-from sweeplab.finding import Finding, ranked
+from sweeplab.finding import Finding, Threshold, ranked
 from sweeplab.sweep import ComplexArray, Content, FloatArray, Origin, Sweep
 
 # Beyond these a sweep of an antenna is likelier to carry the wrong unit. Common practice, no
 # source.
-PLAUSIBLE_HZ = (1e3, 1e12)
+LEAST_PLAUSIBLE_HZ: Threshold = 1e3
+MOST_PLAUSIBLE_HZ: Threshold = 1e12
 # No instrument gives a reflection of this size; sums of several stay finite.
-LARGEST_SIZE = 1e6
+LARGEST_SIZE: Threshold = 1e6
 # Repeats of a point that differ by more than this are not the noise of one analyzer at rest.
 # Common practice, no source.
-_REPEAT_TOLERANCE = 0.02
+_REPEAT_TOLERANCE: Threshold = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -187,7 +188,7 @@ def _each_once(
 
 def _plausibility(f_hz: FloatArray) -> list[Finding]:
     low, high = float(f_hz[0]), float(f_hz[-1])
-    if PLAUSIBLE_HZ[0] <= low and high <= PLAUSIBLE_HZ[1]:
+    if low >= LEAST_PLAUSIBLE_HZ and high <= MOST_PLAUSIBLE_HZ:
         return []
     return [
         Finding(

@@ -21,14 +21,16 @@ from sweeplab.files.lines import Lines
 from sweeplab.files.numbers import Spelling
 from sweeplab.files.rows import plain_rows, row_of
 from sweeplab.files.ways import WAYS
+from sweeplab.finding import Threshold
 from sweeplab.sweep import FloatArray
 
 # Fewer rows than these are a remark, not a sweep.
-_LEAST_ROWS = 3
-_MOST_PARTS = 1000
+_LEAST_ROWS: Threshold = 3
+_MOST_PARTS: Threshold = 1000
 # What stands above them is read again with each; so many lines in all, beside the file's own.
-_MOST_REPEATED = 20_000
-_SHARED_SPAN = 0.5
+_MOST_REPEATED: Threshold = 20_000
+# Of the narrower of two spans: what they share at least where one is swept again.
+_SHARED_SPAN: Threshold = 0.5
 _SHOWN = 4
 
 

@@ -16,16 +16,18 @@ from sweeplab.errors import ReadError
 from sweeplab.files.columns import Column, Role, how_to_say, labels
 from sweeplab.files.show import show
 from sweeplab.files.ways import WAYS, Way, agree, reproduces
-from sweeplab.finding import Finding
+from sweeplab.finding import Finding, Threshold
 from sweeplab.sweep import ComplexArray, Content, FloatArray
 
 # No passive load reflects so much; it is another quantity. Common practice, no source.
-_LARGEST_SIZE = 1.5
+_LARGEST_SIZE: Threshold = 1.5
+# An angle column that goes beyond a whole turn of radians is in degrees.
+_MOST_RADIANS: Threshold = 2 * pi
 _DEGREE = pi / 180
 # A reactance that falls to this part of what it is on either side, over so many points, and never
 # changes sign, has likely lost it. Common practice, no source.
-_NEAR_ZERO = 0.05
-_POINTS_TO_DOUBT = 10
+_NEAR_ZERO: Threshold = 0.05
+_POINTS_TO_DOUBT: Threshold = 10
 _ANGLES: tuple[Role, ...] = ("angle", "z_angle", "angle_abs", "z_angle_abs")
 _CONDUCTANCES: tuple[Role, ...] = ("g_s", "b_s")
 Named = dict[Role, tuple[Column, FloatArray]]
@@ -123,7 +125,7 @@ def _settle_units(named: Named) -> list[tuple[Column, FloatArray]]:
         known = np.abs(data[np.isfinite(data)])
         if column.scale is not None:
             named[role] = (column, data * column.scale)
-        elif role in _ANGLES and known.size and known.max() > 2 * pi:
+        elif role in _ANGLES and known.size and known.max() > _MOST_RADIANS:
             named[role] = (column, data * _DEGREE)
         else:
             unknown.append(named.pop(role))

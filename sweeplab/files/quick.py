@@ -17,7 +17,7 @@ import numpy as np
 from sweeplab.errors import ReadError, SweepError
 from sweeplab.files.decimals import plain_tables
 from sweeplab.files.limits import LINE_LIMIT, ROW_LIMIT_CHARACTERS
-from sweeplab.files.mend import LARGEST_SIZE, PLAUSIBLE_HZ
+from sweeplab.files.mend import LARGEST_SIZE, LEAST_PLAUSIBLE_HZ, MOST_PLAUSIBLE_HZ
 from sweeplab.files.options import Options, parse_options
 from sweeplab.files.parameters import reflection_of, to_complex
 from sweeplab.files.source import Raw, ports_named
@@ -91,7 +91,7 @@ def _lenient(body: bytes) -> FloatArray | None:
         return None
     if not body.strip():
         return None
-    if body.find(b"\n", 0, ROW_LIMIT_CHARACTERS) < 0:
+    if body.find(b"\n", 0, int(ROW_LIMIT_CHARACTERS)) < 0:
         return None
     try:
         # Refuses rows of unequal length and words that are no numbers.
@@ -108,7 +108,7 @@ def _sweep(begun: _Begun, values: FloatArray | None) -> Sweep | None:
     f_hz = values[:, 0]
     if options.f_scale_hz != 1:
         f_hz = f_hz * options.f_scale_hz
-    if not (PLAUSIBLE_HZ[0] <= f_hz[0] and f_hz[-1] <= PLAUSIBLE_HZ[1]):
+    if not (f_hz[0] >= LEAST_PLAUSIBLE_HZ and f_hz[-1] <= MOST_PLAUSIBLE_HZ):
         return None
     if options.form == "MA" and (values[:, 1] < 0).any():
         return None

@@ -17,7 +17,7 @@ from sweeplab.files.options import Options, parse_options
 from sweeplab.files.remarks import Remarks
 from sweeplab.files.show import show
 from sweeplab.files.source import Source
-from sweeplab.finding import Finding
+from sweeplab.finding import Finding, Threshold
 
 _KEYWORD = re.compile(r"\[([^\]]*)\](.*)")
 _COMMENT = re.compile("[!;]")
@@ -30,7 +30,7 @@ _NUMBERS_ONLY = ("", "network data")
 # No keyword: text stood below [End].
 _PAST = "past the end"
 _ROWS_AT_A_TIME = 512
-_MOST_PORTS = 999
+_MOST_PORTS: Threshold = 999
 KEYWORDS = (
     "version",
     "number of ports",
@@ -146,7 +146,7 @@ def _sort(raw: str, number: int, script: Script, state: _State, path: str) -> No
         state.section = _PAST
     elif state.section in _SPANNING:
         words = script.keywords[state.section][1]
-        words += text[:ROW_LIMIT_CHARACTERS].split()
+        words += text[: int(ROW_LIMIT_CHARACTERS)].split()
         if len(words) > _MOST_PORTS:
             raise ReadError(
                 path, f"over {_MOST_PORTS} references", "give one, or one a port", number

@@ -16,7 +16,7 @@ from sweeplab.files.limits import (
     too_many_lines,
 )
 from sweeplab.files.lines import Lines
-from sweeplab.finding import Finding
+from sweeplab.finding import Finding, Threshold
 
 # UTF-32's mark begins with UTF-16's, so it is looked for first.
 _MARKS = (
@@ -34,10 +34,14 @@ _BINARY_KINDS = (
     (b"\xff\xd8\xff", "a picture"),
     (b"SQLite format 3\0", "a database"),
 )
-_SAMPLE = 65536
+# Text is told from binary data by so many bytes or characters at the top.
+_SAMPLE: Threshold = 65536
 # Tab, line ends, form feed and the old end-of-file mark are part of text.
 _CONTROL = re.compile(r"[\x00-\x08\x0e-\x19\x1b-\x1f]")
-_CONTROL_SHARE = 0.002
+_CONTROL_SHARE: Threshold = 0.002
+# Plain characters in UTF-16 have a zero in one half of each pair, and nearly only there.
+_ZEROS_IN_ONE_HALF: Threshold = 0.7
+_ZEROS_IN_THE_OTHER: Threshold = 0.05
 _LONG_LINE = re.compile(rf"^[^\n]{{{LINE_LIMIT_CHARACTERS + 1},}}", re.MULTILINE)
 _PORTS = re.compile(r"\.s([1-9]\d{0,2})p", re.IGNORECASE)
 
@@ -123,7 +127,7 @@ def decode(raw: Raw) -> Source:
     text, encoding = _text(data, name)
     if not text.strip():
         raise ReadError(name, "the file is empty", "save the sweep again")
-    sample = text[:_SAMPLE]
+    sample = text[: int(_SAMPLE)]
     if len(_CONTROL.findall(sample)) > _CONTROL_SHARE * len(sample):
         raise _binary(name, "binary data")
     # CR LF, CR and LF each end a line (Touchstone 2.1 allows all three).
@@ -143,7 +147,7 @@ def _text(data: bytes, name: str) -> tuple[str, str | None]:
     for mark, codec, title in _MARKS:
         if data.startswith(mark):
             return data[len(mark) :].decode(codec, "replace"), title
-    if b"\0" in data[:_SAMPLE]:
+    if b"\0" in data[: int(_SAMPLE)]:
         return _unmarked_utf16(data, name), "UTF-16 without a byte-order mark"
     try:
         return data.decode("utf-8"), None
@@ -152,13 +156,13 @@ def _text(data: bytes, name: str) -> tuple[str, str | None]:
 
 
 def _unmarked_utf16(data: bytes, name: str) -> str:
-    sample = data[:_SAMPLE]
-    # Plain characters in UTF-16 have a zero in one half of each pair, and nearly only there.
+    sample = data[: int(_SAMPLE)]
     high, low = sample[0::2].count(0), sample[1::2].count(0)
     half = len(sample) / 2
-    if low > 0.7 * half and high < 0.05 * half:
+    many, few = _ZEROS_IN_ONE_HALF * half, _ZEROS_IN_THE_OTHER * half
+    if low > many and high < few:
         return data.decode("utf-16-le", "replace")
-    if high > 0.7 * half and low < 0.05 * half:
+    if high > many and low < few:
         return data.decode("utf-16-be", "replace")
     raise _binary(name, "binary data")
 

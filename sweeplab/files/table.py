@@ -46,7 +46,7 @@ def claim(source: Source, request: Request) -> Claim:
     if request.columns is not None:
         return Claim(1.0, "its columns were named")
     # The layout is told by the first lines; those below cost time and are read once only.
-    shape = _shape(replace(source, lines=source.lines[:SEARCHED_LINES]))
+    shape = _shape(replace(source, lines=source.lines[: int(SEARCHED_LINES)]))
     if shape is None:
         return Claim(0.0, "no rows of numbers")
     header = find_header(source.lines, shape.layout)
@@ -96,12 +96,12 @@ def read(source: Source, request: Request) -> Rows:
 
 
 def _shape(source: Source) -> _Shape | None:
-    top = source.lines[:SEARCHED_LINES]
+    top = source.lines[: int(SEARCHED_LINES)]
     cells = unfold(top) if may_hold_cells(top) else None
     layout = None if cells is None else _complex_layout(cells)
     if cells is not None and layout is not None:
         if len(source.lines) > MENDED_LIMIT:
-            raise too_many_mended(source.name, MENDED_LIMIT + 1)
+            raise too_many_mended(source.name, int(MENDED_LIMIT) + 1)
         if len(source.lines) > len(top):
             cells = unfold(source.lines)
         return _Shape(layout, replace(source, lines=cells.real), cells.imaginary)

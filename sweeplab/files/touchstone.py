@@ -14,7 +14,7 @@ import numpy as np
 from sweeplab.errors import ReadError
 from sweeplab.files.claim import Claim, Request
 from sweeplab.files.grouping import Groups, group_rows
-from sweeplab.files.mend import PLAUSIBLE_HZ, Rows
+from sweeplab.files.mend import MOST_PLAUSIBLE_HZ, Rows
 from sweeplab.files.options import Options, looks_like_options, reference_ohm
 from sweeplab.files.parameters import (
     MatrixFormat,
@@ -144,7 +144,7 @@ def _port(request: Request, layout: Layout, path: str) -> int:
 def _default_options(f_hz: FloatArray, below_zero: bool, path: str, line: int) -> Finding:
     """Return the warning that the standard's default was taken, where it can be meant."""
     highest = float(np.nanmax(f_hz, initial=0.0))
-    if below_zero or highest > PLAUSIBLE_HZ[1]:
+    if below_zero or highest > MOST_PLAUSIBLE_HZ:
         why = "a magnitude below zero" if below_zero else f"frequencies up to {highest:.3g} Hz"
         raise ReadError(
             path,

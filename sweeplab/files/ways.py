@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sweeplab.files.columns import READINGS, Role
+from sweeplab.finding import Threshold
 from sweeplab.sweep import ComplexArray, Content, FloatArray
 
 Data = Mapping[Role, FloatArray]
@@ -16,7 +17,7 @@ Formula = Callable[[Data, float], ComplexArray]
 # A column agrees with a reading when the median of their distances stays below this, on a scale
 # where a whole reflection is 1: the rounding of printed ohms and degrees does. Common practice,
 # no source.
-AGREEMENT = 0.02
+AGREEMENT: Threshold = 0.02
 
 
 @dataclass(frozen=True)
