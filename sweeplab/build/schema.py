@@ -10,12 +10,24 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from sweeplab.finding import Threshold
 from sweeplab.quantity import Dimension
 
 Kind = Literal[
     "text", "texts", "choice", "integer", "number", "quantity", "quantities", "awg", "losses",
     "ground",
 ]  # fmt: skip
+
+# What is beyond these is a slip of the pen or of the unit.
+_MOST_TURNS: Threshold = 100
+_LEAST_CONDUCTIVITY_S_PER_M: Threshold = 1e4
+_MOST_CONDUCTIVITY_S_PER_M: Threshold = 1e8
+_COLDEST_C: Threshold = -60.0
+_HOTTEST_C: Threshold = 250.0
+_LEAST_SURFACE_FACTOR: Threshold = 0.5
+_MOST_SURFACE_FACTOR: Threshold = 100.0
+_LEAST_Z0_OHM: Threshold = 1.0
+_MOST_Z0_OHM: Threshold = 1000.0
 
 
 @dataclass(frozen=True)
@@ -92,7 +104,7 @@ _ROOT = Table("", "", (
     Key("note", "text", "anything worth remembering", '"first version"'),
 ), required=True)  # fmt: skip
 
-_TURNS = Key("turns", "integer", "whole turns", "1", at_least=1, at_most=100)
+_TURNS = Key("turns", "integer", "whole turns", "1", at_least=1, at_most=_MOST_TURNS)
 
 _LOOP = Table("loop", "the main loop; one size is enough", (
     _choice("shape", "circle, square, octagon, rectangle",
@@ -127,11 +139,12 @@ _CONDUCTOR = Table("conductor", "what the main loop is made of", (
             '"8.1 mm"', shown=False),
     Key("material", "text", "what the surface is", '"copper"', default="copper", announced=True),
     Key("conductivity", "quantity", "instead of a material's; a plain number is S/m",
-        '"58 MS/m ± 1 MS/m"', "conductivity", at_least=1e4, at_most=1e8, shown=False),
+        '"58 MS/m ± 1 MS/m"', "conductivity", at_least=_LEAST_CONDUCTIVITY_S_PER_M,
+        at_most=_MOST_CONDUCTIVITY_S_PER_M, shown=False),
     Key("temperature_c", "number", "of the conductor, degrees Celsius; conductivities are for 20",
-        "20", default=20.0, at_least=-60.0, at_most=250.0, shown=False),
+        "20", default=20.0, at_least=_COLDEST_C, at_most=_HOTTEST_C, shown=False),
     Key("surface_factor", "quantity", "extra resistance of braid, oxide, plating", "1.0",
-        default=1.0, at_least=0.5, at_most=100.0),
+        default=1.0, at_least=_LEAST_SURFACE_FACTOR, at_most=_MOST_SURFACE_FACTOR),
 ), required=True)  # fmt: skip
 
 _CAPACITOR = Table("capacitor", "the tuning capacitor, as far as known", (
@@ -184,7 +197,7 @@ _LINE = Table("feed.line", "between the analyzer's reference plane and the coupl
     Key("loss_db_per_100m", "losses", "matched loss: [Hz, dB] pairs, interpolated log-log",
         "[[1e6, 1.4], [10e6, 4.6], [30e6, 8.5]]"),
     Key("z0_ohm", "number", "characteristic impedance", "50", default=50.0, announced=True,
-        at_least=1.0, at_most=1000.0),
+        at_least=_LEAST_Z0_OHM, at_most=_MOST_Z0_OHM),
 ))  # fmt: skip
 
 _SITE = Table("site", "without it the sweep is taken as in free space", (

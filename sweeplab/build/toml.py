@@ -10,6 +10,7 @@ from typing import Any
 
 from sweeplab.build.schema import BY_NAME, TABLES, children
 from sweeplab.errors import BuildError
+from sweeplab.finding import Threshold
 
 Trail = tuple[str | int, ...]
 
@@ -22,8 +23,9 @@ _UNQUOTED = re.compile(r"\s*[\w.-]+\s*=\s*([+-]?[\d.,]+\s*[^\W\d_][^#]*?)\s*(?:#
 
 
 # tomllib takes time by the square of a key's steps, and a build has no use for more than three.
-_LONGEST = 1_000_000
-_DEEP = re.compile(r"(?<![\w\"'-])(?:[\w\"'-]++[ \t]*+\.[ \t]*+){17}")
+_LONGEST: Threshold = 1_000_000
+_MOST_DOTS: Threshold = 16
+_DEEP = re.compile(rf"(?<![\w\"'-])(?:[\w\"'-]++[ \t]*+\.[ \t]*+){{{_MOST_DOTS + 1}}}")
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,16 @@ from typing import Any
 from sweeplab.build.schema import TABLES, Key, Table, children, nearest, suggestion
 from sweeplab.build.toml import Source, Trail
 from sweeplab.errors import QuantityError
+from sweeplab.finding import Threshold
 from sweeplab.quantity import BASE_UNIT, Quantity, format_quantity, parse_quantity
+
+# Wire gauges, 4/0 to the thinnest that is drawn.
+_LEAST_GAUGE: Threshold = -3
+_MOST_GAUGE: Threshold = 40
+# A line's loss stated for a lower frequency is in MHz or kHz.
+_LEAST_LOSS_HZ: Threshold = 1e4
+# Twenty times sea water's, and no metal's.
+_MOST_GROUND_S_PER_M: Threshold = 100
 
 
 @dataclass
@@ -288,7 +297,7 @@ def _awg(value: Any, key: Key) -> int:
             gauge = 1 - (int(zeros[1]) if zeros[1] else len(zeros[2]))
         elif digits:
             gauge = int(digits[0])
-    if gauge is None or not -3 <= gauge <= 40:
+    if gauge is None or not _LEAST_GAUGE <= gauge <= _MOST_GAUGE:
         raise _BadError(
             f"no wire gauge: {value!r}", 'write awg = 12; from 40 to 0, "2/0", "3/0", "4/0"'
         )
@@ -301,7 +310,7 @@ def _losses(value: Any, key: Key) -> tuple[tuple[float, float], ...]:
     for pair in pairs:
         if not (isinstance(pair, list) and len(pair) == 2 and all(map(_is_number, pair))):
             raise _wrong_kind(pair, "a pair of numbers [Hz, dB]", key)
-        if pair[0] < 1e4:
+        if pair[0] < _LEAST_LOSS_HZ:
             raise _BadError(f"a loss at {pair[0]:g} Hz", "frequencies are in Hz: 10 MHz is 10e6")
         if pair[1] < 0:
             raise _BadError(
@@ -318,7 +327,7 @@ def _ground(value: Any, key: Key) -> str | tuple[float, float]:
         return _choice(value, key)
     if not (isinstance(value, list) and len(value) == 2 and all(map(_is_number, value))):
         raise _wrong_kind(value, "a word or [eps_r, S/m]", key)
-    if value[0] < 1 or not 0 <= value[1] <= 100:
+    if value[0] < 1 or not 0 <= value[1] <= _MOST_GROUND_S_PER_M:
         action = "relative permittivity is at least 1, conductivity 0 to 100 S/m: [13, 0.005]"
         raise _BadError(f"ground [{value[0]:g}, {value[1]:g}] cannot be", action)
     return float(value[0]), float(value[1])
