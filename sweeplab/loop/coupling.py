@@ -15,6 +15,7 @@ from itertools import pairwise
 import numpy as np
 
 from sweeplab.errors import ModelError
+from sweeplab.finding import Threshold
 from sweeplab.line import C0_M_PER_S
 from sweeplab.loop.conductor import round_wire_impedance
 from sweeplab.loop.inductance import (
@@ -35,8 +36,14 @@ _CIRCLE_SIDES = 32
 _FINE_SEGMENTS = 112
 _COPPER_S_PER_M = 5.8e7
 # Between two conductors that lie on one another.
-_INSULATION_M = 0.001
-_MOST_TILT_RAD = math.radians(85)
+_INSULATION_M: Threshold = 0.001
+_MOST_TILT_DEG: Threshold = 85.0
+# Half widths of coupling loops worth asking about: at least so many radii of their wire, at most
+# so much of the room inside the main loop.
+_TIGHTEST_WIRE_RADII: Threshold = 5.0
+_MOST_OF_ROOM: Threshold = 0.49
+# Half the coupling loop's length in radians up to which it is a shorted line below resonance.
+_MOST_HALF_PHASE: Threshold = 1.4
 # Of a coupling factor's logarithm, where one is sought.
 _SETTLED = 1e-5
 # Where along a turn the tangent is taken, as a fraction of its length either way: wide enough to
@@ -260,7 +267,7 @@ def tilt_for(
         # Coupling goes with the square of the cosine, all but exactly.
         return beyond(replace(feed, tilt_rad=math.acos(math.exp(along))))
 
-    found = _between(excess, math.log(math.cos(_MOST_TILT_RAD)), 0.0)
+    found = _between(excess, math.log(math.cos(math.radians(_MOST_TILT_DEG))), 0.0)
     return None if found is None else math.acos(math.exp(found))
 
 
@@ -322,8 +329,8 @@ def _sizes(model: LoopModel, feed: CouplingGeometry) -> tuple[float, float]:
     _, inward = _place(turn, feed.position)
     room = float(np.ptp(turn @ inward)) - feed.offset_m
     per_half = feed.circumference_m / feed.half_width_m
-    # A loop tighter than five wire radii is none.
-    return 5 * per_half * feed.conductor_radius_m, 0.49 * per_half * room
+    least = _TIGHTEST_WIRE_RADII * per_half * feed.conductor_radius_m
+    return least, _MOST_OF_ROOM * per_half * room
 
 
 def _current_on(fine: Path, model: LoopModel, f_hz: float) -> ComplexArray:
@@ -377,4 +384,4 @@ def _inductance(feed: CouplingGeometry) -> float:
 
 def _lengthened(half_phase: float) -> float:
     """Return what the current's dying away round the loop adds: ``tan(x)/x``, a shorted line."""
-    return math.tan(half_phase) / half_phase if 1e-6 < half_phase < 1.4 else 1.0
+    return math.tan(half_phase) / half_phase if 1e-6 < half_phase < _MOST_HALF_PHASE else 1.0

@@ -18,6 +18,7 @@ import numpy as np
 
 from sweeplab.build.description import Site
 from sweeplab.errors import ModelError
+from sweeplab.finding import Threshold
 from sweeplab.line import C0_M_PER_S
 from sweeplab.loop.halfspace import Spectrum, complex_permittivity, fresnel, spectrum_of
 from sweeplab.loop.model import LoopModel
@@ -32,7 +33,7 @@ _U_MODEL = 0.0035
 # Near the ground the current does change. Solved again with the ground's reaction in it, loops of
 # 2 to 8 m draw up to 1 % more at a tenth of their circumference, 3 % (lying ones 7 %) at a 30th.
 _U_MODEL_NEAR = {"vertical": 0.001, "horizontal": 0.002}
-_LEAST_HEIGHT_OF_TURN = 1 / 30
+_LEAST_HEIGHT_OF_TURN: Threshold = 1 / 30
 # Relative, of the shift of reactance: two loops in their images' fields, solved to first order.
 _U_REACTANCE = 0.1
 _SLOPE_STEP = 0.01

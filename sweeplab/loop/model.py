@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, overload
 import numpy as np
 
 from sweeplab.errors import ModelError
+from sweeplab.finding import Threshold
 from sweeplab.line import C0_M_PER_S
 from sweeplab.loop.conductor import conductor_impedance, equivalent_radius
 from sweeplab.loop.path import Geometry, closed_path, fitting_gap_segments
@@ -21,7 +22,9 @@ if TYPE_CHECKING:
 
 # Where the gap is not described: what a small air-variable capacitor and its lugs span.
 NOMINAL_GAP_M = 0.03
-_MOST_TURNS = 4
+_MOST_TURNS: Threshold = 4
+# Of the described turn: how long the innermost of turns in one plane is at least.
+_LEAST_INNERMOST: Threshold = 0.1
 _SLOPE_STEP = 1e-4
 _COARSE_SEGMENTS = 28
 
@@ -215,7 +218,7 @@ def _turn_lengths(build: Build, in_plane: bool) -> tuple[float, ...]:
         return (size,) * turns
     shorter = loop.turn_spacing.value * _PERIMETER_PER_INRADIUS[loop.shape]
     lengths = tuple(size - turn * shorter for turn in range(turns))
-    if lengths[-1] <= size / 10:
+    if lengths[-1] <= _LEAST_INNERMOST * size:
         raise ModelError("so many turns do not fit within one another at this spacing")
     return lengths
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sweeplab.errors import ModelError
+from sweeplab.finding import Threshold
 from sweeplab.loop.crowding import crowding
 from sweeplab.loop.thinwire import Beside, Path
 from sweeplab.sweep import FloatArray
@@ -23,6 +24,8 @@ _SEGMENTS_A_TURN = 56
 _GAP_SEGMENTS = (3, 6)
 _GAP_SEGMENT_RADII = 1.5
 _CLEARANCE_RADII = 5.0
+# A longer gap leaves no loop.
+_MOST_GAP_OF_TURN: Threshold = 0.3
 
 
 @dataclass(frozen=True)
@@ -98,7 +101,7 @@ def _count(geometry: Geometry) -> int:
 def _placed(geometry: Geometry, turn: int, segments_a_turn: int) -> FloatArray:
     """Return one turn's nodes where it lies, shape (n, 3) [m]."""
     length = geometry.turn_lengths_m[turn]
-    if not geometry.gap_m < 0.3 * length:
+    if not geometry.gap_m < _MOST_GAP_OF_TURN * length:
         raise ModelError(f"a gap of {geometry.gap_m:.3g} m does not fit a turn of {length:.3g} m")
     first = geometry.turn_lengths_m[0]
     plane = _turn(geometry.shape, (length, first), geometry.aspect, geometry.gap_m, segments_a_turn)

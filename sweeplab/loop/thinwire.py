@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sweeplab.errors import ModelError
+from sweeplab.finding import Threshold
 from sweeplab.line import C0_M_PER_S
 from sweeplab.sweep import ComplexArray, FloatArray
 
@@ -28,7 +29,7 @@ MU0 = 4e-7 * math.pi
 ETA0_OHM = MU0 * C0_M_PER_S
 _TERMS = 22
 # The expansion's last term at this size: 3**22/22! = 3e-11.
-_LARGEST_KR = 3.0
+_LARGEST_KR: Threshold = 3.0
 _NEAR_POINTS, _FAR_POINTS = 24, 5
 _SMOOTH_POINTS = 5
 
