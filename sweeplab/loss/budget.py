@@ -34,6 +34,8 @@ from sweeplab.sweep import Sweep
 
 # The one-pole circle against full-wave truth: median error of efficiency 1.4 %.
 _U_CIRCLE = 0.02
+# Joints and connectors of the coupling loop are not in its described resistance.
+_LEAST_U_COUPLING_OHM = 0.02
 
 # What an interval is not widened beyond.
 _MOST = {"efficiency": 1.0, "efficiency_db": 0.0, "efficiency_over_ground": 1.0}
@@ -154,7 +156,7 @@ def _coupling_loop(build: Build, model: LoopModel, f_hz: float) -> CouplingLoop:
         )
         with suppress(ModelError):
             found = coupling_of(model, geometry, f_hz)
-            u_r = max(found.r_ohm, 0.02)
+            u_r = max(found.r_ohm, _LEAST_U_COUPLING_OHM)
             return CouplingLoop(found.r_ohm, u_r, found.r_mutual_ohm, found.x_ohm)
     filling = 1.0 if feed.shape == "circle" else math.pi / 4
     radiation = 20 * math.pi**2 * (size * f_hz / C0_M_PER_S) ** 4 * filling**2
@@ -163,8 +165,7 @@ def _coupling_loop(build: Build, model: LoopModel, f_hz: float) -> CouplingLoop:
         return CouplingLoop(r_mutual_ohm=mutual)
     copper = 5.8e7
     per_m = round_wire_impedance(f_hz, feed.conductor_diameter.value / 2, copper).real
-    # Joints and connectors of the feed are not in it.
-    return CouplingLoop(per_m * size, max(per_m * size, 0.02), mutual)
+    return CouplingLoop(per_m * size, max(per_m * size, _LEAST_U_COUPLING_OHM), mutual)
 
 
 def _budget(

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sweeplab.finding import Threshold
 from sweeplab.line import Line
 from sweeplab.loop import LoopModel
 from sweeplab.loss.roughly import rest_of_line, unsaid_loss
@@ -31,7 +32,8 @@ from sweeplab.sweep import ComplexArray, FloatArray, Sweep
 _MAX_STEPS = 120
 # Of the longest step: a millionth of any uncertainty.
 _SETTLED = 1e-7
-_REST_OF_LINE_CHI2 = 10.83
+# One parameter more, at a significance of 0.1 %.
+_REST_OF_LINE_CHI2: Threshold = 10.83
 # The coupling loop's reactance by its size, leads and connector not in it (common practice, no
 # source).
 _U_X_RELATIVE = 0.2

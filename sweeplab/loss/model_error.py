@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from sweeplab.build import Build
-from sweeplab.finding import Finding
+from sweeplab.finding import Finding, Threshold
 from sweeplab.loop import LoopModel
 
 # From a converged full-wave solution: half of the largest difference met on 64 single turns up to
@@ -14,7 +14,8 @@ from sweeplab.loop import LoopModel
 _SINGLE_TURN = 0.001
 # How joints and leads of several turns run is not described: 0.35 % covers 16 full-wave cases of
 # two turns with leads given; 1 % those with leads left out.
-_TURNS, _TURNS_WITHOUT_LEADS = 0.004, 0.010
+_TURNS = 0.004
+_TURNS_WITHOUT_LEADS = 0.010
 # They also move both ohms together, which efficiency does not see.
 _TURNS_TOGETHER = 0.008
 # Crowding by the plane solution against turns solved by their whole surface: within 6e-4 of the
@@ -24,7 +25,7 @@ _CROWDING = 0.01
 # together.
 _SPACERS = 0.25
 # X_eff over X grows towards the loop's own resonance, and with it what small errors do.
-_NEAR_RESONANCE = 2.0
+_NEAR_RESONANCE: Threshold = 2.0
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from sweeplab.build import Build
 from sweeplab.estimate import Estimate
-from sweeplab.finding import Finding
+from sweeplab.finding import Finding, Threshold
 from sweeplab.loop.model import gap_of
 from sweeplab.loss.coupled import Coupled
 
@@ -21,8 +21,8 @@ _WORDS = {
     "site.ground.sigma": ("the ground's constants", "compare sweeps at two heights"),
     "site.gap_at": ("which way up the loop stands", "write site.gap_at"),
 }
-_MISFIT = 3.0
-_LARGE_REMAINDER = 0.15
+_MISFIT: Threshold = 3.0
+_LARGE_REMAINDER: Threshold = 0.15
 
 
 def budget_findings(

@@ -11,6 +11,7 @@ from sweeplab.sweep import ComplexArray, FloatArray
 
 # At 10 MHz.
 _THIN_COAX_DB_PER_100M = 4.6
+_U_LOSS_RELATIVE = 0.7
 
 
 def rest_of_line(f_hz: FloatArray, f_mid_hz: float, line: Line | None) -> ComplexArray:
@@ -36,4 +37,4 @@ def unsaid_loss(f_mid_hz: float, line: Line | None) -> tuple[float, float]:
         return 0.0, 0.0
     loss_db = _THIN_COAX_DB_PER_100M * math.sqrt(f_mid_hz / 10e6) * line.length_m / 100
     mean = loss_db * math.log(10) / 10
-    return mean, 0.7 * mean
+    return mean, _U_LOSS_RELATIVE * mean
