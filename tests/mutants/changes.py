@@ -15,6 +15,7 @@ import os
 import random
 import re
 from collections.abc import Iterator
+from itertools import pairwise
 
 from mutants.change import Change, Source
 from mutants.rooms import REPOSITORY, ROOMS, modules
@@ -64,7 +65,7 @@ def _of(source: Source, node: ast.AST) -> Iterator[Change]:
                 yield from _between(source, "operator", (left, right), before, after)
         case ast.BoolOp(op=op, values=values):
             words = ("and", "or") if isinstance(op, ast.And) else ("or", "and")
-            for pair in zip(values, values[1:], strict=False):
+            for pair in pairwise(values):
                 yield from _between(source, "and/or", pair, *words)
         case ast.UnaryOp(op=ast.USub() | ast.Not(), operand=operand):
             yield source.instead("sign", node, f"({source.text(*source.span(operand))})")
@@ -82,7 +83,7 @@ def _of(source: Source, node: ast.AST) -> Iterator[Change]:
 
 def _compared(source: Source, node: ast.Compare) -> Iterator[Change]:
     sides = [node.left, *node.comparators]
-    for op, pair in zip(node.ops, zip(sides, sides[1:], strict=False), strict=True):
+    for op, pair in zip(node.ops, pairwise(sides), strict=True):
         before, afters = _FLIPPED[type(op)]
         for after in afters:
             yield from _between(source, "comparison", pair, before, after)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 REPOSITORY = Path(__file__).parents[2]
@@ -58,9 +59,10 @@ def stages(module: Path) -> list[tuple[str, ...]]:
     return [tuple(map(str, part)) for part in parts if part]
 
 
-def _tests(folder: str) -> list[Path]:
+@cache
+def _tests(folder: str) -> tuple[Path, ...]:
     found = (REPOSITORY / "tests" / folder).glob("test_*.py")
-    return sorted(path.relative_to(REPOSITORY) for path in found)
+    return tuple(sorted(path.relative_to(REPOSITORY) for path in found))
 
 
 def _of_thresholds(path: Path) -> bool:
