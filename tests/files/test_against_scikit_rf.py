@@ -17,7 +17,10 @@ from sweeplab.errors import ReadError
 from sweeplab.files import read_sweep
 
 PACKAGED = sorted((Path(skrf.__file__).parent / "data").glob("*.s?p"))
-MEASURED = [*measured("**/*"), *(pytest.param(path, id=path.name) for path in MAT58.iterdir())]
+MEASURED = [
+    *measured("**/*"),
+    *(pytest.param(path, id=path.name) for path in sorted(MAT58.iterdir())),
+]
 
 
 def oracle(path: Path, port: int = 1) -> tuple[np.ndarray, np.ndarray]:

@@ -18,7 +18,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from mutants.change import Change, Source
-from mutants.rooms import REPOSITORY, ROOMS, modules
+from mutants.rooms import BASE, REPOSITORY, ROOMS, modules
 from mutants.trial import trials
 
 _FLIPPED: dict[type[ast.cmpop], tuple[str, tuple[str, ...]]] = {
@@ -134,7 +134,7 @@ def drawn(room: str, count: int, seed: int) -> list[Change]:
 def main() -> None:
     """Try them, and print what survives."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    parser.add_argument("rooms", nargs="+", choices=[*ROOMS], metavar="room")
+    parser.add_argument("rooms", nargs="+", choices=[BASE, *ROOMS], metavar="room")
     parser.add_argument("--count", type=int, default=50, help="changes a room")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--processes", type=int, default=os.cpu_count())

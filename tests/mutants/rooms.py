@@ -29,13 +29,18 @@ ROOMS = {
     "jobs": Room(("cli",)),
     "cli": Room(("cli",)),
 }
+# Modules that stand in no room: tests/test_NAME.py is theirs, and every room is above them.
+BASE = "base"
 
 
 def modules(room: str | None = None) -> list[Path]:
     """Return the package's modules, or a room's, relative to the repository."""
     package = REPOSITORY / "sweeplab"
-    found = sorted((package if room is None else package / room).rglob("*.py"))
-    return [path.relative_to(REPOSITORY) for path in found]
+    if room == BASE:
+        found = package.glob("*.py")
+    else:
+        found = (package if room is None else package / room).rglob("*.py")
+    return [path.relative_to(REPOSITORY) for path in sorted(found)]
 
 
 def stages(module: Path) -> list[tuple[str, ...]]:

@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from mutants.change import Change, Source
-from mutants.rooms import REPOSITORY, ROOMS, modules
+from mutants.rooms import BASE, REPOSITORY, ROOMS, modules
 from mutants.trial import Outcome, trials
 
 ACCEPTED = Path(__file__).with_name("accepted.toml")
@@ -89,7 +89,7 @@ def _number(node: ast.expr) -> float | None:
 def main() -> None:
     """Try them all, and print what survives."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    parser.add_argument("--room", choices=[*ROOMS])
+    parser.add_argument("--room", choices=[BASE, *ROOMS])
     parser.add_argument("--name", help="only thresholds whose name holds this")
     parser.add_argument("--processes", type=int, default=os.cpu_count())
     parser.add_argument("--limit", type=float, default=900, help="seconds a run of tests may take")

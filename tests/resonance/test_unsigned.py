@@ -156,7 +156,8 @@ class TestWhereTheSweepDoesNotTell:
             if fit.status == "doubtful":
                 assert "two-candidates" in codes(fit)
 
-    def test_no_wrong_q_is_plainly_ok_there_either(self) -> None:
+    @pytest.mark.parametrize("count", [60, pytest.param(200, marks=pytest.mark.slow)])
+    def test_no_wrong_q_is_plainly_ok_there_either(self, count: int) -> None:
         rng = np.random.default_rng(10)
         truths = [
             replace(
@@ -165,7 +166,7 @@ class TestWhereTheSweepDoesNotTell:
                 points=51,
                 span_bandwidths=rng.uniform(1.5, 4),
             )
-            for _ in range(200)
+            for _ in range(count)
         ]
         for truth, fit in zip(
             truths, fit_many([unsigned(t.sweep(rng)) for t in truths]), strict=True
