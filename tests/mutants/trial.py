@@ -110,7 +110,9 @@ def trials(processes: int, limit_s: float) -> Iterator[Trials]:
 
 
 def _copy(tree: Path) -> Path:
-    left_out = shutil.ignore_patterns(".*", "__pycache__", "venv", "dist", "*.db-*")
+    left_out = shutil.ignore_patterns(
+        ".git", ".venv", "venv", ".*_cache", "__pycache__", ".hypothesis", "dist", "*.db-*"
+    )  # fmt: skip
     shutil.copytree(REPOSITORY, tree, ignore=left_out)
     # By the sources' hash: a change within a second that keeps the size would pass unnoticed.
     compileall.compile_dir(

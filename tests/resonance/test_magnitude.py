@@ -280,14 +280,14 @@ class TestNoiseFloor:
 class TestFlaws:
     def test_broadcasters_are_set_aside(self) -> None:
         rng = np.random.default_rng(13)
-        inside = 0
+        truth, sweeps, inside = Truth(noise=1e-3), [], 0
         for _ in range(100):
-            truth = Truth(noise=1e-3)
             gamma = truth.sweep(rng).gamma.copy()
             hit = rng.random(truth.points) < 0.05
             spike = rng.uniform(0.02, 0.5, hit.sum()) * np.exp(2j * math.pi * rng.random(hit.sum()))
             gamma[hit] += spike
-            fit = fit_resonance(size_of(Sweep(truth.f_hz, gamma)))
+            sweeps.append(size_of(Sweep(truth.f_hz, gamma)))
+        for fit in fit_many(sweeps):
             assert fit.q_unloaded is not None
             assert fit.kept is not None
             assert "set-aside" in [finding.code for finding in fit.findings]

@@ -127,14 +127,14 @@ class TestSigns:
 
     def test_broadcasters_do_not_hide_them(self) -> None:
         rng = np.random.default_rng(8)
-        held = 0
+        truth, sweeps, held = Truth(noise=1e-3, theta=0.5), [], 0
         for _ in range(60):
-            truth = Truth(noise=1e-3, theta=0.5)
             gamma = truth.sweep(rng).gamma.copy()
             hit = rng.random(truth.points) < 0.05
             phase = np.exp(2j * math.pi * rng.random(hit.sum()))
             gamma[hit] += rng.uniform(0.02, 0.5, hit.sum()) * phase
-            fit = fit_resonance(unsigned(Sweep(truth.f_hz, gamma)))
+            sweeps.append(unsigned(Sweep(truth.f_hz, gamma)))
+        for fit in fit_many(sweeps):
             if "signs-recovered" in codes(fit):
                 assert fit.q_unloaded is not None
                 held += fit.q_unloaded.low <= truth.q_unloaded <= fit.q_unloaded.high
