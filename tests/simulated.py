@@ -1,4 +1,4 @@
-"""Sweeps made by formula for the tests, and real files where they are at hand.
+"""Sweeps made by formula for the tests.
 
 The reflection of one resonance behind a lossless line is written down here on its own, from
 coupling factor and loaded Q (D. Kajfez & E. J. Hwan, IEEE Trans. MTT 32, 666, 1984):
@@ -19,8 +19,6 @@ from sweeplab.sweep import Sweep
 
 REPOSITORY = Path(__file__).parents[1]
 NEC = Path(__file__).parent / "data" / "nec"
-# Real measurements, beside the repository where somebody put them; tests skip without.
-CORPUS = REPOSITORY.parent / "shared" / "corpus"
 
 
 @dataclass(frozen=True)

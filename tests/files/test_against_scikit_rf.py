@@ -1,7 +1,6 @@
 """scikit-rf as oracle: what it reads, and what this package says of the same files.
 
-Its own data files come with it (BSD licence). The folder of measured sweeps beside the
-repository is not part of the project; without it those tests skip.
+Its own data files come with it (BSD licence).
 """
 
 from __future__ import annotations
@@ -12,13 +11,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 import skrf
+from corpus import MAT58, measured
 
 from sweeplab.errors import ReadError
 from sweeplab.files import read_sweep
 
 PACKAGED = sorted((Path(skrf.__file__).parent / "data").glob("*.s?p"))
-CORPUS = Path(__file__).parents[3] / "shared" / "corpus"
-MEASURED = sorted(path for path in CORPUS.rglob("*") if path.is_file()) or [None]
+MEASURED = [
+    *measured("**/*"),
+    *(pytest.param(path, id=path.name) for path in sorted(MAT58.iterdir())),
+]
 
 
 def oracle(path: Path, port: int = 1) -> tuple[np.ndarray, np.ndarray]:
@@ -52,10 +54,8 @@ def test_agrees_at_the_last_port_too(path: Path) -> None:
     np.testing.assert_allclose(sweep.gamma, reflection, atol=1e-14)
 
 
-@pytest.mark.parametrize("path", MEASURED, ids=lambda path: path.name if path else "none")
-def test_agrees_on_measured_files_or_refuses_in_one_line(path: Path | None) -> None:
-    if path is None:
-        pytest.skip("no folder of measured sweeps beside the repository")
+@pytest.mark.parametrize("path", MEASURED)
+def test_agrees_on_measured_files_or_refuses_in_one_line(path: Path) -> None:
     refused = None
     try:
         sweep = read_sweep(path)
@@ -74,9 +74,7 @@ def test_agrees_on_measured_files_or_refuses_in_one_line(path: Path | None) -> N
 
 def test_reads_the_reflection_of_npl_mat_58() -> None:
     """NPL Report MAT 58 (2021), Table 6(c): real and imaginary part beside size and angle."""
-    path = CORPUS / "npl-mat58" / "Table6c27.txt"
-    if not path.exists():
-        pytest.skip("no folder of measured sweeps beside the repository")
+    path = MAT58 / "Table6c27.txt"
     sweep = read_sweep(path)
     f_ghz, re, im, size, _ = np.loadtxt(path, comments="%", unpack=True)
     np.testing.assert_allclose(sweep.f_hz, f_ghz * 1e9, rtol=1e-15)

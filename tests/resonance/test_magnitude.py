@@ -12,8 +12,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from corpus import MAT58
 from pace import slowness
-from simulated import CORPUS, Truth, drawn, white
+from simulated import Truth, drawn, white
 from test_refusals import F_HZ, NO_RESONANCE, POINTS, assert_refused
 
 from sweeplab import (
@@ -146,10 +147,7 @@ class TestFigures:
     def test_the_cavity_of_mat58_from_sizes_alone(self) -> None:
         # A. P. Gregory, NPL Report MAT 58 (2021), Table6c27: Q0 = 862 by the complex methods; the
         # circle's d = 0.3573 (scikit-rf's test_qfactor.py) is coupling factor 0.2175 or 4.6.
-        path = CORPUS / "npl-mat58" / "Table6c27.txt"
-        if not path.exists():
-            pytest.skip("the data of NPL Report MAT 58 are not at hand")
-        f_ghz, re, im, *_ = np.loadtxt(path, comments="%", unpack=True)
+        f_ghz, re, im, *_ = np.loadtxt(MAT58 / "Table6c27.txt", comments="%", unpack=True)
         fit = fit_resonance(size_of(Sweep(f_ghz * 1e9, re + 1j * im)))
         assert fit.q_unloaded is not None
         assert fit.coupling_factor is not None
@@ -282,14 +280,14 @@ class TestNoiseFloor:
 class TestFlaws:
     def test_broadcasters_are_set_aside(self) -> None:
         rng = np.random.default_rng(13)
-        inside = 0
+        truth, sweeps, inside = Truth(noise=1e-3), [], 0
         for _ in range(100):
-            truth = Truth(noise=1e-3)
             gamma = truth.sweep(rng).gamma.copy()
             hit = rng.random(truth.points) < 0.05
             spike = rng.uniform(0.02, 0.5, hit.sum()) * np.exp(2j * math.pi * rng.random(hit.sum()))
             gamma[hit] += spike
-            fit = fit_resonance(size_of(Sweep(truth.f_hz, gamma)))
+            sweeps.append(size_of(Sweep(truth.f_hz, gamma)))
+        for fit in fit_many(sweeps):
             assert fit.q_unloaded is not None
             assert fit.kept is not None
             assert "set-aside" in [finding.code for finding in fit.findings]

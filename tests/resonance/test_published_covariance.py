@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from corpus import MAT58
 from numpy.typing import NDArray
 from scipy.optimize import curve_fit
-from simulated import CORPUS, Truth
+from simulated import Truth
 
 from sweeplab import Sweep, fit_resonance
 
 # A. P. Gregory, NPL Report MAT 58 (2021), doi 10.47120/npl.mat58, data CC0: |S21| of a resonator in
 # transmission, Q0 = 7546 by its notes.
-TRANSMISSION = CORPUS / "npl-mat58" / "Figure6b.txt"
+TRANSMISSION = MAT58 / "Figure6b.txt"
 
 
 class TestCovarianceOfScipysCurveFit:
@@ -60,7 +61,6 @@ class TestCovarianceOfScipysCurveFit:
         np.testing.assert_allclose(fit.covariance / size, theirs / size, atol=2e-3)
 
 
-@pytest.mark.skipif(not TRANSMISSION.exists(), reason="the data of MAT 58 are not at hand")
 def test_the_transmission_of_mat58_has_no_unloaded_q_and_says_why() -> None:
     # Nothing comes back off resonance: a circle through the origin is a transmission.
     f_ghz, re, im = np.loadtxt(TRANSMISSION, comments="%", unpack=True)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from corpus import MAT58
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
-from simulated import CORPUS, Truth, drawn
+from simulated import Truth, drawn
 from skrf.qfactor import Qfactor
 
 from sweeplab import Line, Resonance, Sweep, fit_resonance
@@ -14,14 +15,12 @@ from sweeplab.sweep import Content
 
 # A. P. Gregory, "Q-factor Measurement by using a Vector Network Analyser", NPL Report MAT 58
 # (2021), doi 10.47120/npl.mat58; its one-port data (CC0) and the figures its notes give.
-MAT58 = CORPUS / "npl-mat58" / "Table6c27.txt"
+CAVITY = MAT58 / "Table6c27.txt"
 
 
 @pytest.fixture(scope="module")
 def cavity() -> Sweep:
-    if not MAT58.exists():
-        pytest.skip("the data of NPL Report MAT 58 are not at hand")
-    f_ghz, re, im, *_ = np.loadtxt(MAT58, comments="%", unpack=True)
+    f_ghz, re, im, *_ = np.loadtxt(CAVITY, comments="%", unpack=True)
     return Sweep(f_ghz * 1e9, re + 1j * im)
 
 
@@ -38,7 +37,7 @@ def value(fit: Resonance, name: str) -> float:
 
 class TestTheCavityOfMat58:
     def test_unloaded_q_is_862(self, cavity_fit: Resonance) -> None:
-        # Notes_and_Licence.txt with the data: Q0 = 862 by Method 2, lossless line.
+        # The notes with the data: Q0 = 862 by Method 2, lossless line.
         assert value(cavity_fit, "q_unloaded") == pytest.approx(862, abs=1)
 
     def test_loaded_q_is_708(self, cavity_fit: Resonance) -> None:
@@ -86,15 +85,12 @@ class TestTheCavityOfMat58:
 
 
 class TestTheTransmissionsOfMat58:
-    # Notes_and_Licence.txt: both are S21 data. As a file they are refused by their headings; here
+    # The notes with the data: both are S21 data. As a file they are refused by their headings; here
     # their values are handed over as if they were a reflection.
     @pytest.mark.parametrize("name", ["Figure6b.txt", "Figure23.txt"])
     @pytest.mark.parametrize("content", ["complex", "unsigned", "magnitude"])
     def test_are_refused_as_no_reflection(self, name: str, content: Content) -> None:
-        path = MAT58.with_name(name)
-        if not path.exists():
-            pytest.skip("the data of NPL Report MAT 58 are not at hand")
-        f_ghz, re, im, *_ = np.loadtxt(path, comments="%", unpack=True)
+        f_ghz, re, im, *_ = np.loadtxt(MAT58 / name, comments="%", unpack=True)
         fit = fit_resonance(Sweep(f_ghz * 1e9, re + 1j * im, content=content))
         assert fit.status == "refused"
         if content == "complex":

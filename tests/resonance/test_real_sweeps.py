@@ -7,23 +7,17 @@ from pathlib import Path
 
 import pytest
 import skrf
-from simulated import CORPUS
+from corpus import CORPUS, MAT58, NEEDS_CORPUS, measured
 
 from sweeplab import ReadError, Resonance, find_match, fit_resonance, read_sweep
 
 
-def files(*patterns: str) -> list[Path]:
-    found = sorted(path for pattern in patterns for path in CORPUS.glob(pattern))
-    return found or [CORPUS / "absent"]
-
-
 @cache
 def fitted(path: Path) -> Resonance:
-    if not path.exists():
-        pytest.skip("the corpus is not at hand")
     return fit_resonance(read_sweep(path))
 
 
+@NEEDS_CORPUS
 class TestASmallTransmittingLoop:
     # A home-built loop's calibrated sweeps (MIT- or GPL-licensed collections, see the corpus's own
     # notes); figures of a fit with a line-delay term by whoever gathered them, not truth: 3 %.
@@ -52,19 +46,19 @@ class TestASmallTransmittingLoop:
 
 
 class TestWireAntennasAndCoils:
-    @pytest.mark.parametrize("path", files("hf_antennas/*.s1p"), ids=lambda path: path.name)
+    @pytest.mark.parametrize("path", measured("hf_antennas/*.s1p"))
     def test_a_wire_antenna_is_no_isolated_resonance(self, path: Path) -> None:
         # Low Q or a part of an arc: refusing is right.
         assert fitted(path).status != "ok"
 
     @pytest.mark.slow
-    @pytest.mark.parametrize("path", files("rfid_lc_coils/*.s1p"), ids=lambda path: path.name)
+    @pytest.mark.parametrize("path", measured("rfid_lc_coils/*.s1p"))
     def test_a_coil_on_a_ferrite_core_is_refused(self, path: Path) -> None:
         assert fitted(path).status == "refused"
 
 
 class TestCoaxialResonators:
-    @pytest.mark.parametrize("path", files("highq_resonators/*"), ids=lambda path: path.name)
+    @pytest.mark.parametrize("path", measured("highq_resonators/*"))
     def test_loaded_q_lies_where_its_notes_put_it(self, path: Path) -> None:
         # "Coaxial resonators near 62 MHz, close to critical coupling, QL about 570-820".
         fit = fitted(path)
@@ -75,13 +69,14 @@ class TestCoaxialResonators:
 
 
 class TestWhateverCanBeRead:
+    @NEEDS_CORPUS
     def test_every_readable_file_has_a_status_and_reasons(self) -> None:
         # The coils' thousand points take a second each: see the slow test.
-        folders = ("hf_*/*", "highq_*/*", "npl-mat58/*", "zoo/*")
-        paths = [path for path in files(*folders) if path.is_file()]
-        if not paths:
-            pytest.skip("the corpus is not at hand")
-        assert_no_surprises(paths)
+        folders = ("hf_*/*", "highq_*/*", "zoo/*")
+        assert_no_surprises([path for folder in folders for path in CORPUS.glob(folder)])
+
+    def test_the_resonators_of_mat58(self) -> None:
+        assert_no_surprises(sorted(MAT58.iterdir()))
 
     def test_scikit_rf_s_own_data(self) -> None:
         folder = Path(skrf.__file__).parent / "data"

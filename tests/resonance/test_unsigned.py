@@ -127,14 +127,14 @@ class TestSigns:
 
     def test_broadcasters_do_not_hide_them(self) -> None:
         rng = np.random.default_rng(8)
-        held = 0
+        truth, sweeps, held = Truth(noise=1e-3, theta=0.5), [], 0
         for _ in range(60):
-            truth = Truth(noise=1e-3, theta=0.5)
             gamma = truth.sweep(rng).gamma.copy()
             hit = rng.random(truth.points) < 0.05
             phase = np.exp(2j * math.pi * rng.random(hit.sum()))
             gamma[hit] += rng.uniform(0.02, 0.5, hit.sum()) * phase
-            fit = fit_resonance(unsigned(Sweep(truth.f_hz, gamma)))
+            sweeps.append(unsigned(Sweep(truth.f_hz, gamma)))
+        for fit in fit_many(sweeps):
             if "signs-recovered" in codes(fit):
                 assert fit.q_unloaded is not None
                 held += fit.q_unloaded.low <= truth.q_unloaded <= fit.q_unloaded.high
@@ -156,7 +156,8 @@ class TestWhereTheSweepDoesNotTell:
             if fit.status == "doubtful":
                 assert "two-candidates" in codes(fit)
 
-    def test_no_wrong_q_is_plainly_ok_there_either(self) -> None:
+    @pytest.mark.parametrize("count", [60, pytest.param(200, marks=pytest.mark.slow)])
+    def test_no_wrong_q_is_plainly_ok_there_either(self, count: int) -> None:
         rng = np.random.default_rng(10)
         truths = [
             replace(
@@ -165,7 +166,7 @@ class TestWhereTheSweepDoesNotTell:
                 points=51,
                 span_bandwidths=rng.uniform(1.5, 4),
             )
-            for _ in range(200)
+            for _ in range(count)
         ]
         for truth, fit in zip(
             truths, fit_many([unsigned(t.sweep(rng)) for t in truths]), strict=True
