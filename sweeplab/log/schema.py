@@ -7,7 +7,6 @@ exactly one version. An older file is first copied beside itself; a newer one is
 
 from __future__ import annotations
 
-import os
 import sqlite3
 import struct
 from collections.abc import Iterator
@@ -17,6 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from sweeplab.errors import LogError
+from sweeplab.output import in_place_of
 from sweeplab.version import __version__
 
 APPLICATION_ID = 0x5357504C  # 'SWPL', at byte 68 of the file
@@ -235,6 +235,12 @@ def _check_empty(connection: sqlite3.Connection, path: Path) -> None:
         raise LogError(f"{path}: another program's database, no sweeplab log; it was left alone")
 
 
+def files_of(path: Path) -> tuple[Path, ...]:
+    """Return the log's file and those that SQLite keeps beside it while the log is open."""
+    whole = path.resolve()
+    return whole, *(whole.with_name(whole.name + end) for end in ("-wal", "-shm", "-journal"))
+
+
 def back_up(path: Path, label: str) -> Path:
     """Copy what is committed in a log to a new file beside it and return that file's path.
 
@@ -245,9 +251,11 @@ def back_up(path: Path, label: str) -> Path:
     while target.exists():
         count += 1
         target = path.with_name(f"{path.name}.{label}-{count}.backup")
-    partial = target.with_name(f"{target.name}.{os.getpid()}.partial")
     source = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
-    with closing(source), closing(sqlite3.connect(partial)) as copy:
+    with (
+        closing(source),
+        in_place_of(target) as partial,
+        closing(sqlite3.connect(partial)) as copy,
+    ):
         source.backup(copy)
-    os.replace(partial, target)
     return target
