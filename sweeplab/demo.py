@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import hashlib
+import re
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from importlib.resources import as_file, files
 from pathlib import Path
 from textwrap import fill
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from sweeplab import output
 from sweeplab.errors import SweeplabError
 from sweeplab.files import read_sweep
 from sweeplab.jobs.report import write_report
 from sweeplab.jobs.sweeps import add_files, compare_builds, load_build
+from sweeplab.output import Kind, check, write
 from sweeplab.present.together import together
 from sweeplab.present.words import FIGURES, brief, counted, moves, shown
 
@@ -23,7 +27,8 @@ if TYPE_CHECKING:
 
 Say = Callable[[str], None]
 LOG, REPORT, MARK = "sweeplab.db", "report.html", "invented-data.txt"
-_MARK_TEXT = "Made by 'sweeplab demo' from invented data; it may be made anew at any time.\n"
+_NOTE_TEXT = "Made by 'sweeplab demo' from invented data; it may be made anew at any time.\n"
+_NOTE = Kind("the demo's note", re.compile(rb"Made by 'sweeplab demo'"))
 _SUMMER = ("summer", "nothing was changed: swept again through the summer")
 _AUTUMN = ("autumn", "nothing was changed: has it aged?")
 _TOLD = ("r_loss_ohm", "efficiency", "swr_min")
@@ -44,13 +49,16 @@ def replay(folder: Path, say: Say) -> None:
     Raises
     ------
     SweeplabError
-        The folder holds something else.
+        The folder holds something else, or a log or report of the demo's that is no longer only
+        the demo's.
     """
     from sweeplab.log import Log
 
-    _make_room(folder)
-    with _samples() as samples, Log.open(folder / LOG, create=True) as log:
+    with ExitStack() as opened:
+        samples = opened.enter_context(_samples())
         scenario = tomllib.loads((samples / "scenario.toml").read_text(encoding="utf-8"))
+        _make_room(folder, samples, scenario)
+        log = opened.enter_context(Log.open(folder / LOG, create=True))
         say(fill(f"{scenario['title']} (invented). {scenario['story']}", _WIDTH))
         _add_builds(log, samples, scenario)
         _add_sweeps(log, samples, scenario)
@@ -83,15 +91,36 @@ def _samples() -> Iterator[Path]:
     yield folder
 
 
-def _make_room(folder: Path) -> None:
+def _make_room(folder: Path, samples: Path, scenario: Mapping[str, Any]) -> None:
     """Make the folder, or take an earlier demo out of it; leave anything else alone."""
     if folder.is_dir() and any(folder.iterdir()):
         if not (folder / MARK).is_file():
             raise SweeplabError(f"{folder}: not empty, and no earlier demo; name another folder")
-        for name in (LOG, f"{LOG}-wal", f"{LOG}-shm", REPORT):
-            (folder / name).unlink(missing_ok=True)
+        check(folder / MARK, _NOTE)
+        check(folder / REPORT, output.REPORT)
+        if (folder / LOG).exists():
+            # A person may have gone on with the demo's log, as the demo invites to.
+            _check_log(folder / LOG, samples, scenario)
+            for name in (LOG, f"{LOG}-wal", f"{LOG}-shm"):
+                (folder / name).unlink(missing_ok=True)
+        (folder / REPORT).unlink(missing_ok=True)
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / MARK).write_text(_MARK_TEXT, encoding="utf-8")
+    write(folder / MARK, _NOTE_TEXT.encode(), _NOTE)
+
+
+def _check_log(path: Path, samples: Path, scenario: Mapping[str, Any]) -> None:
+    """Refuse a log that holds a build or a sweep which the demo does not bring."""
+    from sweeplab.log import Log
+
+    names = {entry["name"] for entry in scenario["builds"]}
+    names |= {f"{name}-{season}" for name in names for season, _ in (_SUMMER, _AUTUMN)}
+    bytes_known = {hashlib.sha256(file.read_bytes()).hexdigest() for file in samples.iterdir()}
+    with Log.open(path, create=True) as log:
+        builds, sweeps = log.builds(), log.sweeps()
+    if {build.name for build in builds} - names or {s.sha256 for s in sweeps} - bytes_known:
+        raise SweeplabError(
+            f"{path}: holds builds or sweeps that are not the demo's; name another folder"
+        )
 
 
 def _add_builds(log: Log, samples: Path, scenario: Mapping[str, Any]) -> None:

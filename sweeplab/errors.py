@@ -6,7 +6,8 @@
     ├── QuantityError            a text that is no quantity, or one of the wrong kind
     ├── BuildError               a build's description that does not hold
     ├── ModelError               a build that the loop model cannot answer for
-    └── LogError                 a log that could not be opened, written, or asked
+    ├── LogError                 a log that could not be opened, written, or asked
+    └── OutputError              a file that could not be written: path, found, what to do
 
 Errors carry data and print as one line. The command line turns each into one line on
 stderr and exit status 1.
@@ -108,3 +109,25 @@ class ModelError(SweeplabError):
 
 class LogError(SweeplabError):
     """A log that could not be opened, written or asked, and what to do."""
+
+
+@dataclass(eq=False)
+class OutputError(SweeplabError):
+    """A file that could not be written, or must not be; what was there is as it was.
+
+    Parameters
+    ----------
+    path : str
+        The file as the person named it.
+    found : str
+        What stands in the way.
+    action : str
+        What to do about it.
+    """
+
+    path: str
+    found: str
+    action: str
+
+    def __str__(self) -> str:
+        return one_line(f"{self.path}: {self.found}; {self.action}")

@@ -11,6 +11,7 @@ from sweeplab import (
     BuildError,
     LogError,
     ModelError,
+    OutputError,
     QuantityError,
     ReadError,
     SweepError,
@@ -27,6 +28,7 @@ RAISED: list[SweeplabError] = [
     QuantityError("'3 parsecs' is no length"),
     ModelError("too large"),
     LogError("newer than this program"),
+    OutputError("out.html", "is a folder", "name a file in it"),
 ]
 
 
@@ -34,7 +36,7 @@ class TestTheTree:
     def test_every_error_descends_from_one_root(self) -> None:
         kinds = [kind for _, kind in inspect.getmembers(errors, inspect.isclass)]
         raised = [kind for kind in kinds if issubclass(kind, Exception)]
-        assert len(raised) == 7
+        assert len(raised) == 8
         assert all(issubclass(kind, SweeplabError) for kind in raised)
 
     def test_the_tree_drawn_in_the_docstring_is_whole(self) -> None:

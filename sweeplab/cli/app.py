@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import os
 import sys
 from pathlib import Path
@@ -19,7 +18,8 @@ from sweeplab.cli.log import add, init, list_sweeps, show
 from sweeplab.cli.plan import plan
 from sweeplab.cli.read import read
 from sweeplab.cli.report import report
-from sweeplab.cli.shell import DEFAULT_LOG, Shell, is_broken_pipe, one_line
+from sweeplab.cli.shell import DEFAULT_LOG, Shell, one_line
+from sweeplab.cli.streams import guard, what_is_missing
 from sweeplab.cli.where import say_where
 from sweeplab.errors import SweeplabError
 
@@ -38,11 +38,7 @@ class Root(TyperGroup):
         """Run the command; what a person did wrong ends in one line and status 1."""
         try:
             return super().invoke(ctx)
-        except SweeplabError as error:
-            typer.echo(one_line(error), err=True)
-        except OSError as error:
-            if is_broken_pipe(error):
-                raise
+        except (SweeplabError, OSError) as error:
             typer.echo(one_line(error), err=True)
         raise typer.Exit(1)
 
@@ -128,7 +124,11 @@ app.command()(report)
 
 def main() -> None:
     """Run the command line."""
-    # A name that the terminal's encoding lacks is shown escaped rather than ending the run.
-    if isinstance(sys.stdout, io.TextIOWrapper):
-        sys.stdout.reconfigure(errors="backslashreplace")
-    app(prog_name="sweeplab")
+    guard()
+    try:
+        app(prog_name="sweeplab")
+    except SystemExit as ended:
+        missing = what_is_missing()
+        if missing:
+            typer.echo(missing, err=True)
+        sys.exit(ended.code or (1 if missing else 0))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -54,6 +55,27 @@ ReferenceLoad = Annotated[
     str | None,
     typer.Option(metavar="FILE", help=_STANDARD.format("a load of its ohms")),
 ]
+
+
+def check_plot(plot: Path | None) -> None:
+    """Refuse, before the work, what ``--plot`` cannot be written to.
+
+    Raises
+    ------
+    OutputError
+        Something else than such a figure is there, or nothing can be.
+    """
+    from sweeplab.errors import OutputError
+    from sweeplab.output import PLOTS, check, is_standard_output
+
+    if plot is None:
+        return
+    ending = plot.suffix.lower()
+    if ending not in PLOTS:
+        raise typer.BadParameter(f"--plot {plot}: end the name in {', '.join(PLOTS)}")
+    if is_standard_output(plot):
+        raise OutputError(str(plot), "the figures are printed there already", "name another file")
+    check(plot, PLOTS[ending])
 
 
 def column_names(columns: str | None) -> list[str] | None:

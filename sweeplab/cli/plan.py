@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sweeplab.cli.options import AsJson
+from sweeplab.cli.options import AsJson, check_plot
 from sweeplab.cli.shell import Shell, print_json
 from sweeplab.errors import QuantityError
 from sweeplab.jobs.sweeps import load_build
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from sweeplab.study.plan import Plan
     from sweeplab.study.plan_stuff import Allowance
 
-_PICTURES = (".png", ".svg", ".pdf")
 _MOST_POWER_W = 5000.0
 _MOST_SIZES = 60
 
@@ -72,7 +71,7 @@ def plan(
     ] = None,
 ) -> None:
     """Say what to expect of a build before it is built."""
-    _check_usage(plot)
+    check_plot(plot)
     power_w = None if power is None else _power(power)
     sizes_m = _sizes(circumference)
     allowances = [_allowance(text) for text in allow or ()]
@@ -112,11 +111,6 @@ def plan(
     tables += [page.cut_table(pieces)]
     tables += [page.mast_line(asked)] if asked is not None else []
     Shell.of(ctx).show(page.plan_page(planned, tables))
-
-
-def _check_usage(plot: Path | None) -> None:
-    if plot is not None and plot.suffix.lower() not in _PICTURES:
-        raise typer.BadParameter(f"--plot {plot}: end the name in {', '.join(_PICTURES)}")
 
 
 def _positive(text: str, dimension: Dimension, option: str) -> Quantity:

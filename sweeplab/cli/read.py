@@ -18,6 +18,7 @@ from sweeplab.cli.options import (
     ReferenceOpen,
     ReferenceShort,
     Setting,
+    check_plot,
     column_names,
     frequency,
     reference_of,
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     from sweeplab.reading import Reading
 
 SCHEMA = "sweeplab/1"
-_PICTURES = (".png", ".svg", ".pdf")
 
 
 def read(
@@ -55,7 +55,9 @@ def read(
     ] = None,
 ) -> None:
     """Say what sweeps tell: efficiency, match, what to do next."""
-    _check_usage(build_file, setting, plot)
+    if setting is not None and build_file is None:
+        raise typer.BadParameter("a setting needs the build it belongs to: add --build")
+    check_plot(plot)
     from sweeplab.files import places
     from sweeplab.jobs.sweeps import load_build, readings_of
 
@@ -83,13 +85,6 @@ def read(
         rows = zip(readings, names, strict=True)
         save(sweep_sheet([(r.sweep, r.resonance, name) for r, name in rows]), plot)
     shell.finish()
-
-
-def _check_usage(build_file: Path | None, setting: str | None, plot: Path | None) -> None:
-    if setting is not None and build_file is None:
-        raise typer.BadParameter("a setting needs the build it belongs to: add --build")
-    if plot is not None and plot.suffix.lower() not in _PICTURES:
-        raise typer.BadParameter(f"--plot {plot}: end the name in {', '.join(_PICTURES)}")
 
 
 def _print(shell: Shell, readings: list[Reading]) -> None:

@@ -21,7 +21,9 @@ def report(
     Builds and their changes, figures, plots, loss budget, what each change did. Comments in the
     sweeps' files (a place, a call sign) and paths stay out of it."""
     from sweeplab.jobs.report import write_report
+    from sweeplab.output import is_standard_output
 
     with Shell.of(ctx).open_log() as log:
         write_report(log, out)
-    typer.echo(f"Wrote {out}.")
+    # Where the report itself is printed, a word after it would be part of it.
+    typer.echo(f"Wrote {out}.", err=is_standard_output(out))

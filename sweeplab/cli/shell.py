@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import json
 import os
 import re
@@ -95,11 +94,6 @@ def one_line(error: Exception | str) -> str:
         place = f"{error.filename}: " if error.filename else ""
         return f"{place}{(error.strerror or str(error)).lower()}"
     return " ".join(str(error).split())
-
-
-def is_broken_pipe(error: OSError) -> bool:
-    """Say whether the reader of our output went away, which is no failure of an input."""
-    return error.errno == errno.EPIPE
 
 
 def print_json(value: Any, *, indent: int | None = 2) -> None:

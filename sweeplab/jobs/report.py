@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 from sweeplab.errors import LogError
 from sweeplab.finding import Finding
 from sweeplab.jobs.sweeps import compare_builds
+from sweeplab.log.schema import files_of
+from sweeplab.output import REPORT, check, write
 from sweeplab.present.report import POWER_W, Chapter, Entry, render
 from sweeplab.present.together import column_of, together
 from sweeplab.study.safety import Distances, Strain, distances, strain
@@ -29,13 +31,17 @@ def write_report(log: Log, out: Path, title: str | None = None) -> None:
     ------
     LogError
         The log has no builds.
+    OutputError
+        Something else than a report is there, or the disk did not take it.
     """
+    own = files_of(log.path)
+    check(out, REPORT, never=own)
     chapters = [_chapter(log, stored.name) for stored in log.builds()]
     if not chapters:
         raise LogError(f"{log.path}: no builds to report on; 'sweeplab build add' adds one")
     first, last = chapters[0].build.name, chapters[-1].build.name
     heading = title or (first if first == last else f"{first} to {last}")
-    out.write_text(render(chapters, heading), encoding="utf-8")
+    write(out, render(chapters, heading).encode(), REPORT, never=own)
 
 
 def _chapter(log: Log, name: str) -> Chapter:

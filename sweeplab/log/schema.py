@@ -7,7 +7,6 @@ exactly one version. An older file is first copied beside itself; a newer one is
 
 from __future__ import annotations
 
-import os
 import sqlite3
 import struct
 from collections.abc import Iterator
@@ -17,6 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from sweeplab.errors import LogError
+from sweeplab.output import in_place_of
 from sweeplab.version import __version__
 
 APPLICATION_ID = 0x5357504C  # 'SWPL', at byte 68 of the file
@@ -170,6 +170,9 @@ def connect(path: Path, *, create: bool = False) -> sqlite3.Connection:
 def _check_file(path: Path, *, create: bool) -> None:
     """Refuse, from its first bytes and without opening it as a database, what is no log."""
     try:
+        # Opening a pipe would wait for a writer.
+        if path.exists() and not (path.is_file() or path.is_dir()):
+            raise LogError(f"{path}: is a pipe or device, no sweeplab log; name a file")
         with path.open("rb") as file:
             header = file.read(_HEADER_SIZE)
     except FileNotFoundError:
@@ -180,12 +183,15 @@ def _check_file(path: Path, *, create: bool) -> None:
             ) from None
         if not path.absolute().parent.is_dir():
             raise LogError(f"{path}: there is no such folder; make it first") from None
+        _check_left_over(path, "-wal", "-journal")
         return
     except OSError as error:
         raise LogError(f"{path}: could not be opened: {error.strerror}") from None
     if not header:
         if not create:
             raise LogError(f"{path}: the file is empty; make a log of it with `sweeplab init`")
+        # Not the journal: where making a log was cut short, it lies beside the empty file.
+        _check_left_over(path, "-wal")
         return
     if len(header) < _HEADER_SIZE or not header.startswith(_MAGIC):
         raise LogError(f"{path}: this is no sweeplab log; name another file with --log")
@@ -195,6 +201,16 @@ def _check_file(path: Path, *, create: bool) -> None:
         _refuse_newer(path, version)
     elif application_id != 0 or version != 0:
         raise LogError(f"{path}: another program's database, no sweeplab log; it was left alone")
+
+
+def _check_left_over(path: Path, *ends: str) -> None:
+    """Refuse to make a log beside what SQLite would take for its own old pages, and delete."""
+    for left in files_of(path)[1:]:
+        if left.name.endswith(ends) and left.exists() and left.stat().st_size:
+            raise LogError(
+                f"{path}: {left.name} is left over of a log that was moved or removed, and may "
+                f"hold what was added last; move it to where that log is"
+            )
 
 
 def _version(connection: sqlite3.Connection) -> int:
@@ -235,6 +251,12 @@ def _check_empty(connection: sqlite3.Connection, path: Path) -> None:
         raise LogError(f"{path}: another program's database, no sweeplab log; it was left alone")
 
 
+def files_of(path: Path) -> tuple[Path, ...]:
+    """Return the log's file and those that SQLite keeps beside it while the log is open."""
+    whole = path.resolve()
+    return whole, *(whole.with_name(whole.name + end) for end in ("-wal", "-shm", "-journal"))
+
+
 def back_up(path: Path, label: str) -> Path:
     """Copy what is committed in a log to a new file beside it and return that file's path.
 
@@ -245,9 +267,11 @@ def back_up(path: Path, label: str) -> Path:
     while target.exists():
         count += 1
         target = path.with_name(f"{path.name}.{label}-{count}.backup")
-    partial = target.with_name(f"{target.name}.{os.getpid()}.partial")
     source = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
-    with closing(source), closing(sqlite3.connect(partial)) as copy:
+    with (
+        closing(source),
+        in_place_of(target) as partial,
+        closing(sqlite3.connect(partial)) as copy,
+    ):
         source.backup(copy)
-    os.replace(partial, target)
     return target

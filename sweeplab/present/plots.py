@@ -18,6 +18,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from sweeplab.line import deembed, embed
+from sweeplab.output import PLOTS, write
 from sweeplab.quantity import format_quantity
 
 if TYPE_CHECKING:
@@ -103,9 +104,23 @@ def to_svg(drawn: Figure, name: str, label: str = "") -> str:
 
 
 def save(drawn: Figure, path: Path) -> None:
-    """Write the figure in the format its ending names (png, svg, pdf)."""
+    """Write the figure in the format its ending names (png, svg, pdf).
+
+    Raises
+    ------
+    OutputError
+        Something else than such a figure is there, or the disk did not take it.
+    """
+    ending = path.suffix.lower()
+    sheet = io.BytesIO()
     with styled():
-        drawn.savefig(path, dpi=160, metadata={"Date": None} if path.suffix == ".svg" else None)
+        drawn.savefig(
+            sheet,
+            format=ending.removeprefix("."),
+            dpi=160,
+            metadata={"Date": None} if ending == ".svg" else None,
+        )
+    write(path, sheet.getvalue(), PLOTS[ending])
 
 
 def reflection(ax: Axes, sweep: Sweep, resonance: Resonance) -> Axes:

@@ -58,6 +58,39 @@ def test_efficiency_is_the_engines_within_two_percent(replayed, run, demo):
         assert found == pytest.approx(float(told[name]["efficiency"]), rel=0.02), name
 
 
+@pytest.mark.parametrize("mine", ["sweeplab.db", "report.html", "invented-data.txt"])
+def test_what_a_person_put_in_the_place_of_the_demos_files_stays(run, tmp_path, monkeypatch, mine):
+    from sweeplab import demo as module
+
+    monkeypatch.setattr(module, "_add_sweeps", lambda *args: None)
+    run("demo", "here")
+    (tmp_path / "here" / mine).write_text("my own")
+    before = {path: path.read_bytes() for path in (tmp_path / "here").iterdir()}
+    (line,) = run("demo", "here", status=1).stderr.splitlines()
+    assert mine in line
+    assert {path: path.read_bytes() for path in (tmp_path / "here").iterdir()} == before
+
+
+def test_a_demos_log_that_a_person_went_on_with_stays(run, tmp_path, monkeypatch, first, demo):
+    from sweeplab import demo as module
+
+    monkeypatch.setattr(module, "_add_sweeps", lambda *args: None)
+    log = ("--log", "here/sweeplab.db")
+    sample = (demo / "quay-1_20m_a.s1p").read_bytes()
+    (tmp_path / "mine.s1p").write_bytes(b"! mine\n" + sample)
+    steps = (
+        (["add", "mine.s1p", "--build", "quay-1"], ["list"], "mine.s1p"),
+        (["build", "add", str(first)], ["build", "list"], "first"),
+    )
+    for step, look, found in steps:
+        run("demo", "here")
+        run(*log, *step)
+        (line,) = run("demo", "here", status=1).stderr.splitlines()
+        assert "not the demo's" in line
+        assert found in run(*log, *look).stdout
+        (tmp_path / "here" / "sweeplab.db").unlink()
+
+
 def test_an_earlier_demo_is_replaced_and_anything_else_left_alone(run, tmp_path, monkeypatch):
     from sweeplab import demo as module
 

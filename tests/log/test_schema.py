@@ -71,6 +71,37 @@ class TestRefused:
         with pytest.raises(LogError, match="no such folder"):
             Log.open(tmp_path / "nowhere" / "sweeplab.db", create=True)
 
+    @pytest.mark.skipif(os.name == "nt", reason="pipes with names and devices of POSIX")
+    def test_a_pipe_and_a_device_are_one_line(self, path: Path) -> None:
+        os.mkfifo(path)
+        for name in (path, Path(os.devnull)):
+            with pytest.raises(LogError, match="pipe or device"):
+                Log.open(name, create=True)
+
+    @pytest.mark.parametrize("emptied", [False, True])
+    def test_what_was_added_last_outlives_a_log_moved_without_it(
+        self, path: Path, emptied: bool
+    ) -> None:
+        with closing(schema.connect(path, create=True)) as connection:
+            connection.execute("CREATE TABLE x (y)")
+            kept = path.with_name("sweeplab.db-wal")
+            added = kept.read_bytes()
+            moved = path.rename(path.with_name("moved.db"))
+            if emptied:
+                path.touch()
+            with pytest.raises(LogError, match=r"sweeplab\.db-wal is left over"):
+                Log.open(path, create=True)
+            assert kept.read_bytes() == added
+            assert added
+        assert moved.is_file()
+
+    def test_a_log_whose_making_was_cut_short_can_be_made(self, path: Path) -> None:
+        # SQLite's journal of a file that holds nothing yet: https://www.sqlite.org/fileformat.html,
+        # section 3, "the rollback journal".
+        path.touch()
+        path.with_name("sweeplab.db-journal").write_bytes(bytes.fromhex("d9d505f920a163d7"))
+        Log.open(path, create=True).close()
+
     def test_a_folder_is_one_line(self, tmp_path: Path) -> None:
         with pytest.raises(LogError, match="could not be opened"):
             Log.open(tmp_path)
