@@ -34,6 +34,8 @@ _STRONG: Threshold = 60.0
 _STRUCTURE: Threshold = 4.0
 # A rival that leaves less than so many times what neighbours do not share has explained the sweep.
 _EXPLAINED: Threshold = 2.0
+# A scaled inverse with an element beyond this is that of a resonance the data do not determine.
+_UNDETERMINED: Threshold = 1e13
 _COARSE_POINTS = 72
 _COARSE_STEPS = 4
 _COARSE_ACCURACY = 0.2
@@ -301,7 +303,7 @@ def _inverse(matrix: FloatArray, delay_free: BoolArray) -> FloatArray:
     # Far below what any sweep determines, and enough to let a singular row through to its check.
     scaled[:, range(7), range(7)] += 1e-15
     inverse = np.linalg.inv(scaled)
-    bad |= np.abs(inverse).max(axis=(1, 2)) > 1e13
+    bad |= np.abs(inverse).max(axis=(1, 2)) > _UNDETERMINED
     inverse = inverse / scale[:, :, None] / scale[:, None, :]
     inverse[bad] = np.nan
     inverse[frozen, 2, 2] = 0

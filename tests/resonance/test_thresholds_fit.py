@@ -12,6 +12,7 @@ from sweeplab import Sweep, fit_resonance
 from sweeplab.line import Line
 from sweeplab.resonance.fit import (
     _in_the_span,
+    _inverse,
     _kept,
     _noise_of_neighbours,
     _rival_rss,
@@ -84,6 +85,17 @@ class TestPointsSetAside:
 def test_a_computed_sweep_counts_as_if_it_had_noise_of_1e_8() -> None:
     rows = rows_of(Truth().reflection())
     assert fit_rows(rows, np.zeros(1, dtype=bool)).sigma.item() == pytest.approx(1e-8, rel=1e-12)
+
+
+@pytest.mark.parametrize(("largest", "determined"), [(7e12, True), (1.4e13, False)])
+def test_two_unknowns_that_the_data_hardly_tell_apart_are_not_determined(
+    largest: float, determined: bool
+) -> None:
+    # Two unknowns of unit information with the correlation c: 1/(1 - c^2) of the inverse.
+    information = np.eye(7)[None]
+    information[0, 1, 5] = information[0, 5, 1] = math.sqrt(1 - 1 / largest)
+    inverse = _inverse(information, np.ones(1, dtype=bool))
+    assert bool(np.isfinite(inverse).all()) == determined
 
 
 # With this noise the gains of fitting the delay are 7.2 and 14.9.

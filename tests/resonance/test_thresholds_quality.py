@@ -89,6 +89,7 @@ class TestRefused:
         finding = screen(Sweep(f[:11], circle[:11]))
         assert finding is not None
         assert finding.code == "too-few-points"
+        assert "201 points" in finding.action
         assert screen(Sweep(f, circle)) is None
 
     def test_a_trace_that_is_flat_but_for_rounding(self) -> None:
