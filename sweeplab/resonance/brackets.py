@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 
-from sweeplab.finding import Finding
+from sweeplab.finding import Finding, Threshold
 from sweeplab.resonance.result import Circle
 
-_TWICE = 2.0
-_NOTABLE = 0.003
+# Standard uncertainties of abs(Gd) at which it differs from 1; share of Q0 that is worth a line.
+_LOSS_DEVIATIONS: Threshold = 2.0
+_NOTABLE: Threshold = 0.003
 
 
 def other_reading(circle: Circle) -> tuple[float, float] | None:
@@ -52,7 +53,7 @@ def unexplained_loss(
     line_described : bool
     """
     size = abs(circle.detuned)
-    if abs(size - 1) <= _TWICE * u_detuned_size:
+    if abs(size - 1) <= _LOSS_DEVIATIONS * u_detuned_size:
         return None
     other = other_reading(circle)
     if other is None:

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sweeplab.resonance.figures import Figures
+from sweeplab.resonance.figures import CORRELATION_LIMIT, Figures
 from sweeplab.resonance.fit import Fitted
 from sweeplab.resonance.kernel import lorentz
 from sweeplab.resonance.movement import Moved, Watched
@@ -143,7 +143,7 @@ def share_of_one_point(x: FloatArray, weight: FloatArray) -> FloatArray:
 
 def _misfit(fitted: Fitted) -> FloatArray:
     rho = np.maximum(fitted.correlation, 0)
-    notable = rho * np.sqrt(2 * fitted.rows.weight.sum(axis=1)) >= 3
+    notable = rho * np.sqrt(2 * fitted.rows.weight.sum(axis=1)) >= CORRELATION_LIMIT
     shared = np.sqrt(2 * rho) * fitted.sigma
     diameter = np.maximum(np.abs(fitted.solution.linear[:, 1]), 1e-300)
     return np.asarray(np.where(notable, shared / diameter, 0.0))

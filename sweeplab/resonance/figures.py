@@ -8,14 +8,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from sweeplab.estimate import Estimate
+from sweeplab.finding import Threshold
 from sweeplab.resonance.fit import Fitted
 from sweeplab.resonance.result import Circle, Coupling
 from sweeplab.sweep import FloatArray
 
 # A coupling factor known to lie within this band about 1 counts as critical.
-_CRITICAL = (0.8, 1.25)
+_CRITICAL_LOW: Threshold = 0.8
+_CRITICAL_HIGH: Threshold = 1.25
 # Correlated residuals below this many standard deviations are what white noise gives.
-_CORRELATION_LIMIT = 3.0
+CORRELATION_LIMIT: Threshold = 3.0
+# Beyond this correlation the first-order law runs away.
+_MOST_CORRELATION: Threshold = 0.98
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,8 +132,8 @@ def correlation_inflation(correlation: FloatArray, points: FloatArray) -> FloatA
     ``sqrt((1 + rho)/(1 - rho))``, the first-order autoregressive law (e.g. D. B. Percival,
     Metrologia 30, 289, 1993, memory), where rho is more than white noise gives.
     """
-    rho = np.minimum(correlation, 0.98)
-    notable = correlation * np.sqrt(2 * points) >= _CORRELATION_LIMIT
+    rho = np.minimum(correlation, _MOST_CORRELATION)
+    notable = correlation * np.sqrt(2 * points) >= CORRELATION_LIMIT
     return np.asarray(np.where(notable, np.sqrt((1 + rho) / (1 - rho)), 1.0))
 
 
@@ -161,4 +165,4 @@ def coupling_of(beta: Estimate | None) -> Coupling:
         return "under"
     if beta.low > 1:
         return "over"
-    return "critical" if _CRITICAL[0] <= beta.low and beta.high <= _CRITICAL[1] else "unknown"
+    return "critical" if beta.low >= _CRITICAL_LOW and beta.high <= _CRITICAL_HIGH else "unknown"

@@ -6,45 +6,48 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sweeplab.finding import Threshold
 from sweeplab.resonance.alternatives import ripple_rss, step_gain
 from sweeplab.resonance.kernel import residuals, solve
-from sweeplab.resonance.rows import BoolArray, IndexArray, Rows, Solution
-from sweeplab.resonance.several import Told, tell_apart
+from sweeplab.resonance.rows import SPAN_END, BoolArray, IndexArray, Rows, Solution
+from sweeplab.resonance.several import LEAST_WIDTHS, Told, tell_apart
 from sweeplab.resonance.start import starts
 from sweeplab.sweep import ComplexArray, FloatArray
 
 # Complex white noise of spread s a quadrature: median of abs(r) is s sqrt(2 ln 2).
 _MEDIAN_TO_SIGMA = 1 / np.sqrt(2 * np.log(2))
 # One sweep in a hundred without interference loses a point: 0.005 % of the information.
-_FALSE_ALARMS_A_SWEEP = 0.01
+_FALSE_ALARMS_A_SWEEP: Threshold = 0.01
 _ROUNDS = 5
-_MOST_SET_ASIDE = 0.15
+_MOST_SET_ASIDE: Threshold = 0.15
 _FEW = 2
 # Chi-square, one degree of freedom: of sweeps whose described line is right one in a thousand fits
 # a rest of it; more would cost the spread over narrow spans.
-_REST_OF_LINE_CHI2 = 10.83
+_REST_OF_LINE_CHI2: Threshold = 10.83
 # A residual so many standard deviations above what neighbours do not share may be the wrong valley.
 _SUSPECT = 5.0
 # No instrument and no file is better than this: a cleaner sweep was computed.
-_LEAST_NOISE = 1e-8
+_LEAST_NOISE: Threshold = 1e-8
 # A resonance that takes this much off the background's misfit is nothing else.
-_STRONG = 60.0
+_STRONG: Threshold = 60.0
 # Standard deviations of the residual's correlation at which a second resonance is looked for.
-_STRUCTURE = 4.0
+_STRUCTURE: Threshold = 4.0
 # A rival that leaves less than so many times what neighbours do not share has explained the sweep.
-_EXPLAINED = 2.0
+_EXPLAINED: Threshold = 2.0
+# A scaled inverse with an element beyond this is that of a resonance the data do not determine.
+_UNDETERMINED: Threshold = 1e13
 _COARSE_POINTS = 72
 _COARSE_STEPS = 4
 _COARSE_ACCURACY = 0.2
 _NEAR_STEPS = 6
 _FAR_STEPS = 12
 _VALLEYS = 3
-MIN_POINTS = 12
+MIN_POINTS: Threshold = 12
 # Chi-square that a resonance must gain over a bare background. A bank of some thousand shapes on
 # noise alone gains about 2 ln(1000) + 5; this is out of its reach.
-LEAST_GAIN = 60.0
+LEAST_GAIN: Threshold = 60.0
 # A rival hypothesis this much better, or not this much worse, in chi-square.
-RIVAL = 12.0
+RIVAL: Threshold = 12.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,7 +148,8 @@ def _with_structure(
 
 def _in_the_span(solution: Solution) -> BoolArray:
     """Return in which rows the resonance, and a half-power bandwidth of it, lie in the span."""
-    return np.asarray((np.abs(solution.p[:, 0]) < 0.5) & (solution.p[:, 1] > 0))
+    place, ln_widths = solution.p[:, 0], solution.p[:, 1]
+    return np.asarray((np.abs(place) < SPAN_END) & (ln_widths > np.log(LEAST_WIDTHS)))
 
 
 def _out_of_wrong_valleys(
@@ -299,7 +303,7 @@ def _inverse(matrix: FloatArray, delay_free: BoolArray) -> FloatArray:
     # Far below what any sweep determines, and enough to let a singular row through to its check.
     scaled[:, range(7), range(7)] += 1e-15
     inverse = np.linalg.inv(scaled)
-    bad |= np.abs(inverse).max(axis=(1, 2)) > 1e13
+    bad |= np.abs(inverse).max(axis=(1, 2)) > _UNDETERMINED
     inverse = inverse / scale[:, :, None] / scale[:, None, :]
     inverse[bad] = np.nan
     inverse[frozen, 2, 2] = 0

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sweeplab.finding import Threshold
 from sweeplab.resonance.fit import Fitted
 from sweeplab.resonance.kernel import lorentz
 from sweeplab.resonance.moves import courses_over
@@ -25,12 +26,18 @@ _AT_ONCE_PLACES = 2**12
 # amplitude, of phase, of the resonance. One to five still sweeps in a thousand pass, and seven in a
 # thousand of the movements that the thorough look would notice are lost (25 to 401 points, 24,000
 # and 10,000 draws).
-_STEP = np.array([21.0, 17.5, 20.5])
-_COURSE = np.array([39.0, 39.0, 48.0])
+_REFLECTION_STEP: Threshold = 21.0
+_RESONANCE_STEP: Threshold = 17.5
+_LOSS_STEP: Threshold = 20.5
+_AMPLITUDE_COURSE: Threshold = 39.0
+_PHASE_COURSE: Threshold = 39.0
+_RESONANCE_COURSE: Threshold = 48.0
+_STEP = np.array([_REFLECTION_STEP, _RESONANCE_STEP, _LOSS_STEP])
+_COURSE = np.array([_AMPLITUDE_COURSE, _PHASE_COURSE, _RESONANCE_COURSE])
 # A step that the circle's unknowns take up but for this share is not told by averages.
-_UNSEEN = 0.02
+_UNSEEN: Threshold = 0.02
 # Changes of loss and of coupling that have this much in common are not told apart either.
-_ALIKE = 0.98
+_ALIKE: Threshold = 0.98
 
 
 def may_have_moved(fitted: Fitted) -> BoolArray:

@@ -7,38 +7,45 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from sweeplab.finding import Finding
+from sweeplab.finding import Finding, Threshold
 from sweeplab.resonance.evidence import Evidence
 from sweeplab.resonance.fit import LEAST_GAIN, MIN_POINTS, RIVAL
 from sweeplab.resonance.movement import movement_finding
 from sweeplab.resonance.result import Status
+from sweeplab.resonance.rows import SPAN_END
 from sweeplab.sweep import Sweep
 
 # One step at the best of a thousand places on noise alone gains 25 in one sweep of some thousands.
-_STEP = 25.0
-_LEAST_SPAN = 0.8  # half-power bandwidths
-_GOOD_SPAN = 1.5
-_ONE_POINT = 0.7  # of the resonance's whole weight
-_LEAST_DIAMETER = 0.03
-_WORST_U = 0.5
-_POOR_U = 0.10
+_STEP: Threshold = 25.0
+_LEAST_SPAN: Threshold = 0.8  # half-power bandwidths
+_GOOD_SPAN: Threshold = 1.5
+_ONE_POINT: Threshold = 0.7  # of the resonance's whole weight
+_LEAST_DIAMETER: Threshold = 0.03
+_WORST_U: Threshold = 0.5
+_POOR_U: Threshold = 0.10
 # Residual that hangs together, against the circle's diameter.
-_WORST_MISFIT = 0.12
-_POOR_MISFIT = 0.03
+_WORST_MISFIT: Threshold = 0.12
+_POOR_MISFIT: Threshold = 0.03
 # Copper grows, and the resonance falls, by so much a kelvin (CRC Handbook of Chemistry and Physics,
-# memory); what is worth a word.
-_A_DEGREE = 17e-6
-_NOTABLE_DRIFT = 0.003
+# memory).
+_EXPANSION_PER_KELVIN = 17e-6
+# A share of QL that is worth a word: this much, and so many standard uncertainties.
+_NOTABLE_DRIFT: Threshold = 0.003
+_DRIFT_DEVIATIONS: Threshold = 2.0
 # Below this the picture of one isolated resonance is no longer the antenna's.
-_LEAST_Q = 5.0
-_POOR_Q = 12.0
-_GAIN_LIMIT = 1.02
+_LEAST_Q: Threshold = 5.0
+_POOR_Q: Threshold = 12.0
+# More than this cannot come back; the noise is allowed so many standard deviations on top.
+_GAIN_LIMIT: Threshold = 1.02
+_GAIN_DEVIATIONS: Threshold = 5.0
 # A detuned loop sends everything back; 5 dB of line, one way, leave 0.316 of it, 10 dB leave 0.1.
 # Neither line nor lossless coupling lets it grow at the resonance, as a transmission does.
-_LITTLE_LEFT, _NOTHING_LEFT = 0.316, 0.1
-_GROWN = 3.0
+_LITTLE_LEFT: Threshold = 0.316
+_NOTHING_LEFT: Threshold = 0.1
+_GROWN: Threshold = 3.0
+_DETUNED_DEVIATIONS: Threshold = 4.0
 _NEXT_POINTS = 201
-_ALIKE = 1e-9
+_ALIKE: Threshold = 1e-9
 
 
 def screen(sweep: Sweep) -> Finding | None:
@@ -98,12 +105,12 @@ def _unseen_drift(e: Evidence) -> Iterator[Finding]:
 
     A resonance that drifts by d over the span makes ``QL (1 - d QL/widths)`` of a loaded Q of QL.
     """
-    share = _A_DEGREE * e.q_loaded / e.widths
-    if share > max(2 * e.u_q_loaded, _NOTABLE_DRIFT):
+    share = _EXPANSION_PER_KELVIN * e.q_loaded / e.widths
+    if share > max(_DRIFT_DEVIATIONS * e.u_q_loaded, _NOTABLE_DRIFT):
         yield Finding(
             "drift-unseen", "note",
             "A resonance that drifts steadily during the sweep passes for another Q: warming by "
-            f"one degree (copper, {1e6 * _A_DEGREE:.0f} millionths) would make "
+            f"one degree (copper, {1e6 * _EXPANSION_PER_KELVIN:.0f} millionths) would make "
             f"{100 * share:.1f} % of it.",
             {"q_loaded_relative": share, "u_q_loaded_relative": e.u_q_loaded},
             "Sweep up and down in turn, or twice in succession, and compare the resonances.",
@@ -134,7 +141,7 @@ def _refusal(e: Evidence, determined: bool) -> Finding | None:
             f"The span covers only {e.widths:.2g} half-power bandwidths: Q cannot be told.",
             {"half_power_bandwidths_in_span": e.widths}, e.next_sweep,
         )  # fmt: skip
-    if abs(e.place) > 0.5:
+    if abs(e.place) > SPAN_END:
         return Finding(
             "outside-span", "problem",
             f"The resonance, if any, lies {'below' if e.place < 0 else 'above'} the swept span.",
@@ -146,7 +153,7 @@ def _refusal(e: Evidence, determined: bool) -> Finding | None:
 
 def _no_reflection(e: Evidence) -> Finding | None:
     """Return why this is a transmission, such as S21, and no reflection of a loop's."""
-    most = e.detuned_size + 4 * e.u_detuned_size
+    most = e.detuned_size + _DETUNED_DEVIATIONS * e.u_detuned_size
     circle = e.diameter * e.detuned_size
     if most > (_LITTLE_LEFT if circle > _GROWN * most else _NOTHING_LEFT):
         return None
@@ -263,7 +270,7 @@ def _shape_doubts(e: Evidence) -> Iterator[Finding]:
             {"misfit_relative": e.misfit, "widened_by": e.inflation},
             "Keep hands and people still during the sweep; describe the feed line in the build.",
         )  # fmt: skip
-    if e.largest > _GAIN_LIMIT + 5 * e.noise and e.detuned_size > _GAIN_LIMIT:
+    if e.largest > _GAIN_LIMIT + _GAIN_DEVIATIONS * e.noise and e.detuned_size > _GAIN_LIMIT:
         yield Finding(
             "more-than-all", "warning",
             f"More power seems to come back than goes out (|reflection| up to {e.largest:.3f}).",

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from sweeplab.estimate import Estimate
-from sweeplab.finding import Finding, ranked
+from sweeplab.finding import Finding, Threshold, ranked
 from sweeplab.line import Line, deembed
 from sweeplab.machine import one_blas_thread
 from sweeplab.resonance.brackets import unexplained_loss
@@ -30,6 +30,8 @@ from sweeplab.sweep import Sweep
 # Large enough to hide the interpreter, small enough for a processor's cache.
 _BATCH = 256
 _BATCH_POINTS = 2**16
+# A detuned reflection this near to an open shows no reactance of the coupling loop.
+_OPEN: Threshold = 1e-6
 
 
 def fit_resonance(
@@ -220,7 +222,7 @@ def _unloaded_frequency(
     circle, f_loaded = found.circles[row], found.f_loaded
     size = max(abs(circle.detuned), 1e-300)
     gd = circle.detuned / size
-    if abs(1 - gd) < 1e-6:
+    if abs(1 - gd) < _OPEN:
         return None
     x_over_z0 = ((1 + gd) / (1 - gd)).imag
     pull = beta.value * x_over_z0 / (2 * q_unloaded.value)

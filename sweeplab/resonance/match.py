@@ -13,11 +13,14 @@ from typing import Literal
 
 import numpy as np
 
+from sweeplab.finding import Threshold
 from sweeplab.resonance.many import fit_resonance
 from sweeplab.resonance.result import Match, Resonance
 from sweeplab.sweep import ComplexArray, FloatArray, Sweep
 
 LEVELS = (2.0, 3.0)
+# A reflection this near to an open has no impedance to show.
+_OPEN: Threshold = 1e-9
 Plane = Literal["analyzer", "antenna"]
 # The delay turns the picture and does not change its size.
 _USED = np.array([0, 1, 3, 4, 5, 6])
@@ -291,7 +294,7 @@ def reflection_at(
 
 
 def _impedance(reflection: complex, z0_ohm: float) -> tuple[float, float] | None:
-    if abs(1 - reflection) < 1e-9:
+    if abs(1 - reflection) < _OPEN:
         return None
     z = z0_ohm * (1 + reflection) / (1 - reflection)
     return (z.real, z.imag)

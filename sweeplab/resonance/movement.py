@@ -13,19 +13,20 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sweeplab.finding import Finding
+from sweeplab.finding import Finding, Threshold
 from sweeplab.resonance.answers import KINDS, Answer, answers_of, averaged, left_by
 from sweeplab.resonance.figures import correlation_inflation
 from sweeplab.resonance.fit import LEAST_GAIN, RIVAL, Fitted
 from sweeplab.resonance.glance import may_have_moved
 from sweeplab.resonance.kernel import solve
 from sweeplab.resonance.moves import TANGENTS, How, Look, What, left_by_a_step, noticed
-from sweeplab.resonance.rows import IndexArray, Rows, Solution
+from sweeplab.resonance.rows import SPAN_END, IndexArray, Rows, Solution
+from sweeplab.resonance.several import LEAST_WIDTHS
 from sweeplab.sweep import FloatArray
 
 _PLACES = 64
 # More would take seconds and gigabytes to look through, point by point.
-MOST_POINTS = 20_000
+MOST_POINTS: Threshold = 20_000
 _ROUNDS = 4
 # A round whose step the tangents follow to this share of every uncertainty is the last.
 _SETTLED = 0.03
@@ -33,9 +34,11 @@ _SETTLED = 0.03
 _HOPELESS = 12.0
 # What looking at every few points alone may cost a likelihood.
 _BLURRED = 0.05
-_FARTHEST = 0.3
-_ROUGHLY = 1.5
-_POOR = 0.03  # of the circle: no small movement
+# A circle that a movement shifts further, in spans or in ln kappa, runs away.
+_FARTHEST: Threshold = 0.3
+# A step that leaves less than so many times what two resonances leave is looked at closely.
+_ROUGHLY: Threshold = 1.5
+_POOR: Threshold = 0.03  # of the circle: no small movement
 
 
 @dataclass(frozen=True)
@@ -148,8 +151,8 @@ def _credible(fitted: Fitted) -> NDArray[np.bool_]:
     """
     left, noise2 = fitted.solution.rss, fitted.sigma**2
     return np.asarray(
-        (np.abs(fitted.solution.p[:, 0]) < 0.5)
-        & (fitted.solution.p[:, 1] > 0)
+        (np.abs(fitted.solution.p[:, 0]) < SPAN_END)
+        & (fitted.solution.p[:, 1] > np.log(LEAST_WIDTHS))
         & (fitted.background_rss - left > LEAST_GAIN * noise2)
         & (fitted.rival_rss - left > RIVAL * noise2)
         & np.isfinite(fitted.covariance).all(axis=(1, 2))
@@ -179,7 +182,7 @@ def _in_place_of_several(watched: Watched, row: int, measured: Rows) -> Watched:
     rows = measured.take(one).weighted(watched.rows.weight[one])
     free = _free(watched, row)
     fit = solve(rows, watched.solution.p[one], watched.delay_free[one])
-    if abs(float(fit.p[0, 0])) > 0.5:
+    if abs(float(fit.p[0, 0])) > SPAN_END:
         return watched
     # Seen from the circle that ignores the step, the step explains it all but roughly.
     if left_by_a_step(Look.at(rows, fit, free, 1)) > _ROUGHLY * watched.solution.rss[row]:

@@ -20,6 +20,7 @@ from typing import Literal
 import numpy as np
 from numpy.linalg import eigh
 
+from sweeplab.finding import Threshold
 from sweeplab.resonance.kernel import lorentz, turned
 from sweeplab.resonance.rows import IndexArray, Rows, Solution
 from sweeplab.sweep import FloatArray
@@ -32,10 +33,18 @@ TANGENTS, RESIDUAL = 7, 10
 _HALF_TURNS = 16
 # In white noise each is reached by one sweep in some ten thousand, all together by one in two
 # thousand, whatever the number of points (51 to 801, 20,000 draws).
-_NEEDED: dict[What, float] = {"reflection": 23.5, "resonance": 22.0, "loss": 25.5}
-_COURSE_DEVIATIONS = 3.75
+_REFLECTION_GAIN: Threshold = 23.5
+_RESONANCE_GAIN: Threshold = 22.0
+_LOSS_GAIN: Threshold = 25.5
+_NEEDED: dict[What, float] = {
+    "reflection": _REFLECTION_GAIN,
+    "resonance": _RESONANCE_GAIN,
+    "loss": _LOSS_GAIN,
+}
+_COURSE_DEVIATIONS: Threshold = 3.75
 # Of a movement, what the circle's unknowns take up but for this share is not seen.
-_UNSEEN_STEP, UNSEEN_COURSE = 1e-4, 1e-3
+_UNSEEN_STEP: Threshold = 1e-4
+UNSEEN_COURSE: Threshold = 1e-3
 
 
 @dataclass(frozen=True)

@@ -8,10 +8,13 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from sweeplab.finding import Threshold
 from sweeplab.sweep import ComplexArray, FloatArray
 
 BoolArray = NDArray[np.bool_]
 IndexArray = NDArray[np.intp]
+# Where the span ends, either side of its middle: a resonance further out was not swept over.
+SPAN_END: Threshold = 0.5
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,12 +7,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sweeplab.finding import Threshold
 from sweeplab.resonance.kernel import solve
 from sweeplab.resonance.rows import Rows
 
-_SPAN = 6.0  # half-power bandwidths: near the best for QL, wide enough for a line's phase
+# Half-power bandwidths: near the best for QL, wide enough for a line's phase.
+_SPAN: Threshold = 6.0
 _POINTS = (101, 201, 401, 1001)
-_GOOD_ENOUGH = 0.01
+_GOOD_ENOUGH: Threshold = 0.01
+# At a diameter of 2 the unloaded Q is infinite.
+_MOST_DIAMETER: Threshold = 1.95
 
 
 @dataclass(frozen=True)
@@ -75,7 +79,7 @@ def expected_u(
     """Return the Cramer-Rao bound on u(Q0)/Q0 of a sweep, its line's delay unknown."""
     f = np.linspace(f_start_hz, f_stop_hz, points)
     t = f / f_loaded_hz - f_loaded_hz / f
-    d = min(diameter, 1.95)
+    d = min(diameter, _MOST_DIAMETER)
     circle = np.asarray(1 - d / (1 + 1j * q_loaded * t), dtype=complex)
     rows = Rows.of(f[None], circle[None], np.ones((1, points)))
     span, middle = f_stop_hz - f_start_hz, (f_stop_hz + f_start_hz) / 2

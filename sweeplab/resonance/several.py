@@ -13,20 +13,22 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sweeplab.finding import Threshold
 from sweeplab.resonance.kernel import lorentz, residuals, solve, turned
-from sweeplab.resonance.rows import Rows, Solution
+from sweeplab.resonance.rows import SPAN_END, Rows, Solution
 from sweeplab.resonance.start import starts
 from sweeplab.resonance.wanted import wanted
 from sweeplab.sweep import ComplexArray, FloatArray
 
-_MOST = 4
+_MOST: Threshold = 4
 # Chi-square that a further resonance must gain; as for the first, a bank's luck is out of reach.
-_LEAST_GAIN = 60.0
-_LEAST_DIAMETER = 0.02
-_LEAST_WIDTHS = 1.0
+_LEAST_GAIN: Threshold = 60.0
+_LEAST_DIAMETER: Threshold = 0.02
+# Half-power bandwidths in the span.
+LEAST_WIDTHS: Threshold = 1.0
 # What has fewer points a half-power bandwidth stands between two of them and is seen by neither.
-_LEAST_POINTS = 1.0
-_ONE_POINT = 0.7
+_LEAST_POINTS: Threshold = 1.0
+_ONE_POINT: Threshold = 0.7
 _STEPS = 25
 _LONGEST_STEP = 0.7
 # Chi-square: a step that gained so little moved by a tenth of the noise's uncertainty, and what it
@@ -139,8 +141,8 @@ def _is_credible(rows: Rows, one: Solution, first: Solution) -> bool:
     size = rows.weight / (1 + x * x)
     diameter = abs(one.linear[0, 1]) / max(abs(first.linear[0, 0]), 1e-12)
     return bool(
-        abs(one.p[0, 0]) < 0.5
-        and np.log(_LEAST_WIDTHS) < one.p[0, 1] < np.log(rows.u.shape[1] / _LEAST_POINTS)
+        abs(one.p[0, 0]) < SPAN_END
+        and np.log(LEAST_WIDTHS) < one.p[0, 1] < np.log(rows.u.shape[1] / _LEAST_POINTS)
         and diameter > _LEAST_DIAMETER
         and float(size.max() / size.sum()) < _ONE_POINT
     )
