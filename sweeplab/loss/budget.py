@@ -69,6 +69,7 @@ def _inferred(sweep: Sweep, build: Build, resonance: Resonance | None) -> LossBu
         return LossBudget("refused", fit.findings)
     try:
         model = LoopModel(build)
+        _check_tunable(model, fit.circle.f_loaded_hz)
         # Ground changes little over a sweep: its effect at the loaded resonance serves.
         ground, doubt = _ground(build, model, fit.circle.f_loaded_hz)
         unloaded = _unloaded(sweep, build, fit, model, ground)
@@ -79,6 +80,19 @@ def _inferred(sweep: Sweep, build: Build, resonance: Resonance | None) -> LossBu
             "The resonance's figures stand; compare them between builds.",
         )  # fmt: skip
         return LossBudget("refused", ranked((*fit.findings, refusal)))
+
+
+def _check_tunable(model: LoopModel, f_hz: float) -> None:
+    """Raise ModelError where the described loop is no inductance, which a capacitor could tune.
+
+    Past its own parallel resonance a loop's reactance is negative, and so, near there, the ohms
+    that would follow from it.
+    """
+    if min(model.impedance(f_hz).imag, model.effective_reactance(f_hz)) <= 0:
+        raise ModelError(
+            f"at {f_hz / 1e6:.4g} MHz the loop described is past its own resonance, and no "
+            "capacitor tunes it; check its size and turns in the build"
+        )
 
 
 def _over_ground(build: Build) -> bool:

@@ -75,7 +75,8 @@ def _fit_all(given: list[Sweep], line: Line | None, near_hz: float | None) -> li
     results: list[Resonance | None] = [None] * len(planes)
     by_length: dict[int, list[int]] = {}
     for i, sweep in enumerate(planes):
-        reason = screen(sweep)
+        # Without its phase a sweep is fitted as measured.
+        reason = screen(sweep if sweep.content == "complex" else given[i])
         if reason is None and sweep.content != "complex":
             results[i] = _fit_without_phase(given[i], line, near_hz)
         elif reason is None:

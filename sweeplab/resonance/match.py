@@ -6,6 +6,7 @@ The circle is a bilinear function of ``jx``, ``x = QL t``, and stays one through
 
 from __future__ import annotations
 
+import cmath
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -144,7 +145,9 @@ class _Problem:
         spread = np.sqrt(np.maximum(np.einsum("bii->bi", self.covariance), 0))
         step = np.maximum(1e-2 * spread, 1e-9 * np.abs(self.unknowns)) + 1e-300
         one_moved = np.eye(6)[:, None, :] * step
-        rise = self._outputs(self.unknowns + one_moved) - self._outputs(self.unknowns - one_moved)
+        with np.errstate(over="ignore", invalid="ignore"):  # an infinite SWR has no uncertainty
+            ahead, behind = (self._outputs(self.unknowns + s * one_moved) for s in (1, -1))
+            rise = ahead - behind
         jacobian = (rise / (2 * step.T[:, :, None])).transpose(1, 2, 0)
         variance = ((jacobian @ self.covariance) * jacobian).sum(axis=2)
         return np.asarray(np.sqrt(np.maximum(variance, 0)))
@@ -294,7 +297,7 @@ def _impedance(reflection: complex, z0_ohm: float) -> tuple[float, float] | None
     if abs(1 - reflection) < 1e-9:
         return None
     z = z0_ohm * (1 + reflection) / (1 - reflection)
-    return (z.real, z.imag)
+    return (z.real, z.imag) if cmath.isfinite(z) else None
 
 
 def _measured(sweep: Sweep, levels: Sequence[float]) -> Match:
