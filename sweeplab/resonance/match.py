@@ -17,6 +17,7 @@ import numpy as np
 from sweeplab.resonance.many import fit_resonance
 from sweeplab.resonance.result import Match, Resonance
 from sweeplab.sweep import ComplexArray, FloatArray, Sweep
+from sweeplab.unforeseen import each_alone, unforeseen
 
 LEVELS = (2.0, 3.0)
 Plane = Literal["analyzer", "antenna"]
@@ -64,6 +65,23 @@ def find_matches(
     plane: Plane = "analyzer",
 ) -> list[Match]:
     """Return the matches of many fitted sweeps; see `find_match`."""
+
+    def together(pairs: Sequence[tuple[Sweep, Resonance]]) -> list[Match]:
+        return _find_all([pair[0] for pair in pairs], [pair[1] for pair in pairs], levels, plane)
+
+    def refused(pair: tuple[Sweep, Resonance], error: Exception) -> Match:
+        none = {f"{level:g}": None for level in levels}
+        return Match(None, None, None, none, findings=(unforeseen(pair[0], error),))
+
+    return each_alone(list(zip(sweeps, resonances, strict=True)), together, refused)
+
+
+def _find_all(
+    sweeps: Sequence[Sweep],
+    resonances: Sequence[Resonance],
+    levels: Sequence[float],
+    plane: Plane,
+) -> list[Match]:
     matches: list[Match | None] = [None] * len(sweeps)
     modelled = [i for i, fit in enumerate(resonances) if fit.circle is not None]
     if modelled:
