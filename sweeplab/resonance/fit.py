@@ -300,6 +300,7 @@ def _inverse(matrix: FloatArray, delay_free: BoolArray) -> FloatArray:
     scaled[:, range(7), range(7)] += 1e-15
     inverse = np.linalg.inv(scaled)
     bad |= np.abs(inverse).max(axis=(1, 2)) > 1e13
+    scale[bad] = 1  # nothing of theirs stays, and nothing shall overflow
     inverse = inverse / scale[:, :, None] / scale[:, None, :]
     inverse[bad] = np.nan
     inverse[frozen, 2, 2] = 0
