@@ -83,8 +83,10 @@ def deembed(sweep: Sweep, line: Line) -> Sweep:
 
     The sweep keeps its reference impedance; a line of another impedance is taken off in its own.
     """
-    inner = renormalized(sweep.gamma, sweep.z0_ohm, line.z0_ohm) / line.round_trip(sweep.f_hz)
-    return sweep.with_gamma(renormalized(inner, line.z0_ohm, sweep.z0_ohm))
+    # Where nothing comes back through the line nothing is known: not finite, as if not measured.
+    with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
+        inner = renormalized(sweep.gamma, sweep.z0_ohm, line.z0_ohm) / line.round_trip(sweep.f_hz)
+        return sweep.with_gamma(renormalized(inner, line.z0_ohm, sweep.z0_ohm))
 
 
 def embed(sweep: Sweep, line: Line) -> Sweep:

@@ -13,6 +13,7 @@ from sweeplab.loss import LossBudget
 from sweeplab.resonance import Match, Resonance, find_matches, fit_many
 from sweeplab.resonance.result import Status
 from sweeplab.sweep import Sweep
+from sweeplab.unforeseen import of_those
 
 if TYPE_CHECKING:
     from sweeplab.build import Build
@@ -44,16 +45,27 @@ class Reading:
 
     @property
     def status(self) -> Status:
-        """The worse of the resonance's status and, with a build, the budget's."""
+        """The worse of the resonance's status and, with a build, the budget's.
+
+        Refused too where the match's computation broke off.
+        """
         statuses = [self.resonance.status]
+        if self.unforeseen is not None:
+            return "refused"
         if self.loss is not None:
             statuses.append(self.loss.status)
         return max(statuses, key=_SEVERITY.__getitem__)
 
     @property
+    def unforeseen(self) -> Finding | None:
+        """The finding of a computation that broke off on this sweep; None where none did."""
+        loss = () if self.loss is None else self.loss.findings
+        return of_those((*self.resonance.findings, *self.match.findings, *loss))
+
+    @property
     def findings(self) -> tuple[Finding, ...]:
         """Findings of reader, fit and budget, each once, problems first."""
-        everything = [*self.sweep.findings, *self.resonance.findings]
+        everything = [*self.sweep.findings, *self.resonance.findings, *self.match.findings]
         if self.loss is not None:
             everything += self.loss.findings
         once: list[Finding] = []

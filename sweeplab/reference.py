@@ -54,7 +54,9 @@ class Reference:
         source_match = (a + b) / (a - b)
         tracking = a * (1 - source_match)
         off = sweep.gamma - loaded
-        corrected = replace(sweep, gamma=off / (tracking + source_match * off))
+        # What no antenna can have sent back is not finite: as if not measured.
+        with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
+            corrected = replace(sweep, gamma=off / (tracking + source_match * off))
         findings = (*sweep.findings, *self._findings(sweep))
         return replace(corrected, findings=findings)
 

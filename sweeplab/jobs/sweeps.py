@@ -7,7 +7,7 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sweeplab.errors import ReadError, SweepError, SweeplabError
+from sweeplab.errors import ReadError, SweepError, SweeplabError, one_line
 
 if TYPE_CHECKING:
     from sweeplab.build import Build
@@ -42,7 +42,8 @@ def readings_of(
     build : Build or None
     setting : str or None
     failed : callable
-        Told each file that could not be read, and why; the rest is done.
+        Told each file that could not be read, or on which a computation broke off, and why; the
+        rest is done.
     columns, z0_ohm, port : optional
         As `read_sweep` takes them.
     near_hz, reference : optional
@@ -58,7 +59,19 @@ def readings_of(
     told: dict[str, Any] = {"columns": columns, "z0_ohm": z0_ohm, "port": port}
     for batch in _read(files, failed, reference, told):
         sweeps = [sweep for sweep, _ in batch]
-        yield from take_readings(sweeps, build, setting, near_hz=near_hz, reference=reference)
+        for reading in take_readings(sweeps, build, setting, near_hz=near_hz, reference=reference):
+            _report(reading, failed)
+            yield reading
+
+
+def _report(reading: Reading, failed: Failed) -> None:
+    """Tell of a sweep on which a computation broke off; it is there all the same, refused."""
+    broken = reading.unforeseen
+    if broken is not None:
+        file, what = reading.sweep.origin.file, broken.evidence
+        with_what = f"{what['error']}, version {what['version']}"
+        line = f"{file}: {broken.text} {broken.action} ({with_what})"
+        failed(file, SweeplabError(one_line(line)))
 
 
 def _read(
@@ -117,6 +130,7 @@ def add_files(
             except (SweeplabError, OSError) as error:
                 failed(sweep.origin.file, error)
                 continue
+            _report(reading, failed)
             yield reading, added
 
 

@@ -26,7 +26,8 @@ def reread(
 ) -> Reread:
     """Make readings anew, each in a transaction of its own.
 
-    A sweep that can no longer be read keeps its old reading, with the version that made it.
+    A sweep that can no longer be read, or on which a computation breaks off, keeps its old reading,
+    with the version that made it.
 
     Parameters
     ----------
@@ -55,12 +56,15 @@ def reread(
         except SweeplabError as error:
             failed.append(_failure(sweep_id, error))
             continue
+        if reading.unforeseen is not None:
+            failed.append(_failure(sweep_id, reading.unforeseen.text))
+            continue
         log.replace_reading(sweep_id, reading)
         done.append(sweep_id)
     return Reread(tuple(done), tuple(failed))
 
 
-def _failure(sweep_id: int, error: SweeplabError) -> Finding:
+def _failure(sweep_id: int, error: SweeplabError | str) -> Finding:
     return Finding(
         "log-unreadable", "warning",
         f"sweep {sweep_id} could not be read again and keeps its old reading: {error}",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 
 from sweeplab.build import Build
@@ -31,6 +31,7 @@ from sweeplab.machine import one_blas_thread
 from sweeplab.resonance import Resonance, fit_resonance
 from sweeplab.resonance.unsigned import signed_like
 from sweeplab.sweep import Sweep
+from sweeplab.unforeseen import each_alone, unforeseen
 
 # The one-pole circle against full-wave truth: median error of efficiency 1.4 %.
 _U_CIRCLE = 0.02
@@ -60,17 +61,25 @@ def loss_budget(sweep: Sweep, build: Build, *, resonance: Resonance | None = Non
     LossBudget
         Never raises on a sweep that could be read: see `LossBudget.status`.
     """
-    with one_blas_thread():
-        return _inferred(sweep, build, resonance)
-
-
-def _inferred(sweep: Sweep, build: Build, resonance: Resonance | None) -> LossBudget:
     line = None if build.feed is None else build.feed.line
     fit = fit_resonance(sweep, line=line) if resonance is None else resonance
+
+    def refused(sweep: Sweep, error: Exception) -> LossBudget:
+        return LossBudget("refused", ranked((*fit.findings, unforeseen(sweep, error))))
+
+    def inferred(some: Sequence[Sweep]) -> list[LossBudget]:
+        return [_inferred(one, build, fit) for one in some]
+
+    with one_blas_thread():
+        return each_alone([sweep], inferred, refused)[0]
+
+
+def _inferred(sweep: Sweep, build: Build, fit: Resonance) -> LossBudget:
     if fit.circle is None or fit.q_unloaded is None:
         return LossBudget("refused", fit.findings)
     try:
         model = LoopModel(build)
+        _check_tunable(model, fit.circle.f_loaded_hz)
         # Ground changes little over a sweep: its effect at the loaded resonance serves.
         ground, doubt = _ground(build, model, fit.circle.f_loaded_hz)
         unloaded = _unloaded(sweep, build, fit, model, ground)
@@ -81,6 +90,19 @@ def _inferred(sweep: Sweep, build: Build, resonance: Resonance | None) -> LossBu
             "The resonance's figures stand; compare them between builds.",
         )  # fmt: skip
         return LossBudget("refused", ranked((*fit.findings, refusal)))
+
+
+def _check_tunable(model: LoopModel, f_hz: float) -> None:
+    """Raise ModelError where the described loop is no inductance, which a capacitor could tune.
+
+    Past its own parallel resonance a loop's reactance is negative, and so, near there, the ohms
+    that would follow from it.
+    """
+    if min(model.impedance(f_hz).imag, model.effective_reactance(f_hz)) <= 0:
+        raise ModelError(
+            f"at {f_hz / 1e6:.4g} MHz the loop described is past its own resonance, and no "
+            "capacitor tunes it; check its size and turns in the build"
+        )
 
 
 def _over_ground(build: Build) -> bool:

@@ -222,8 +222,10 @@ def fit_coupled(
     Returns
     -------
     Coupled or None
-        None where the fit does not settle.
+        None where the fit does not settle, or the circle gives it nothing to start from.
     """
+    if circle.detuned == 0 or circle.drop == 0:
+        return None
     f, gamma = sweep.f_hz[kept], sweep.gamma[kept]
     band = Band.of(model, float(f[0]), float(f[-1]))
     problem = _Problem(
@@ -249,7 +251,9 @@ def fit_coupled(
         dof = 2 * f.size - int(insisted.sum())
         if again and (solved.rss - again.rss) > _REST_OF_LINE_CHI2 * again.rss / dof:
             solved = again
-    return None if solved is None else _summed_up(problem, solved)
+    if solved is None or not math.isfinite(solved.rss):
+        return None
+    return _summed_up(problem, solved)
 
 
 def _start(problem: _Problem, circle: Circle, model: LoopModel) -> FloatArray:
@@ -297,7 +301,10 @@ def _solve(problem: _Problem, start: FloatArray, free: NDArray[np.bool_]) -> _So
         cost = float(residual @ residual) + float(weights @ pulls**2)
         normal = jacobian.T @ jacobian + np.diag(weights[which])
         right = -(jacobian.T @ residual) + (weights * pulls)[which]
-        step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), right)
+        try:
+            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), right)
+        except np.linalg.LinAlgError:
+            return None
         step = np.clip(step, -_LONGEST[which], _LONGEST[which])
         trial = p.copy()
         trial[which] += step

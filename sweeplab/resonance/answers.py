@@ -67,10 +67,13 @@ def answers_of(look: Look, kinds: tuple[Kind, ...]) -> tuple[list[Answer], float
     """Return what each kind of movement makes of the circle, and the noise's variance."""
     jumps = {kind: steps(look, kind) for kind in kinds if kind.fall is None}
     widest = [swayings(look, kind).above(UNSEEN_COURSE) for kind in LOOKED_FOR]
-    noise2 = min(
-        (look.left - float(seen.gain.max())) / (look.dof - int((seen.power > 0).sum(axis=1).max()))
+    rests = [
+        (look.left - float(seen.gain.max()), look.dof - int((seen.power > 0).sum(axis=1).max()))
         for seen in (*jumps.values(), *widest)
-    )
+    ]
+    # As many movements as points explain everything, and say nothing of the noise.
+    told = [left / dof for left, dof in rests if dof > 0]
+    noise2 = min(told, default=look.left / look.dof)
     noise2 = max(noise2, 1e-12 * look.left / look.dof)
     answers = [_stepped(look, kind, seen, noise2) for kind, seen in jumps.items()]
     answers += [_swayed(look, kind, noise2) for kind in kinds if kind.fall is not None]

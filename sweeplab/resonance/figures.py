@@ -97,7 +97,8 @@ def figures(fitted: Fitted) -> Figures:
     q = np.exp(solution.p[:, 1]) * f / rows.span_hz
     covariance = _in_si(fitted, f, q) * (inflation**2)[:, None, None]
     gd, b = solution.linear[:, 0], solution.linear[:, 1]
-    size, drop = np.maximum(np.abs(gd), 1e-300), np.maximum(np.abs(b), 1e-300)
+    # Their squares are divided by, and shall not vanish.
+    size, drop = np.maximum(np.abs(gd), 1e-150), np.maximum(np.abs(b), 1e-150)
     d = drop / size
     room = np.where(d < 2, 2 - d, np.nan)
     # Gradients of logarithms over (f_loaded, q_loaded, delay, Re Gd, Im Gd, Re B, Im B).

@@ -8,7 +8,7 @@ import numpy as np
 
 from sweeplab.finding import Threshold
 from sweeplab.resonance.alternatives import ripple_rss, step_gain
-from sweeplab.resonance.kernel import residuals, solve
+from sweeplab.resonance.kernel import residuals, solve, solve_rows
 from sweeplab.resonance.rows import SPAN_END, BoolArray, IndexArray, Rows, Solution
 from sweeplab.resonance.several import LEAST_WIDTHS, Told, tell_apart
 from sweeplab.resonance.start import starts
@@ -297,13 +297,15 @@ def _inverse(matrix: FloatArray, delay_free: BoolArray) -> FloatArray:
     matrix[frozen, 2, :] = matrix[frozen, :, 2] = 0
     matrix[frozen, 2, 2] = 1
     scale = np.sqrt(np.maximum(np.einsum("bii->bi", matrix), 1e-300))
-    scaled = matrix / scale[:, :, None] / scale[:, None, :]
+    with np.errstate(invalid="ignore"):
+        scaled = matrix / scale[:, :, None] / scale[:, None, :]
     bad = ~np.isfinite(scaled).all(axis=(1, 2))
     scaled[bad] = 0
     # Far below what any sweep determines, and enough to let a singular row through to its check.
     scaled[:, range(7), range(7)] += 1e-15
     inverse = np.linalg.inv(scaled)
     bad |= np.abs(inverse).max(axis=(1, 2)) > _UNDETERMINED
+    scale[bad] = 1  # nothing of theirs stays, and nothing shall overflow
     inverse = inverse / scale[:, :, None] / scale[:, None, :]
     inverse[bad] = np.nan
     inverse[frozen, 2, 2] = 0
@@ -362,5 +364,5 @@ def _background_rss(rows: Rows) -> FloatArray:
     np.multiply(rows.u, rows.u, out=vectors[:, 2])
     weighed = vectors if rows.all_count else vectors * rows.weight[:, None, :]
     right = weighed @ parts
-    found = np.linalg.solve(weighed @ vectors.transpose(0, 2, 1), right)
+    found = solve_rows(weighed @ vectors.transpose(0, 2, 1), right)
     return np.asarray(np.einsum("bi,bi->b", weighed[:, 0], size) - (right * found).sum(axis=(1, 2)))

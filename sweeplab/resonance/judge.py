@@ -13,7 +13,7 @@ from sweeplab.resonance.fit import LEAST_GAIN, MIN_POINTS, RIVAL
 from sweeplab.resonance.movement import movement_finding
 from sweeplab.resonance.result import Status
 from sweeplab.resonance.rows import SPAN_END
-from sweeplab.sweep import Sweep
+from sweeplab.sweep import ComplexArray, Sweep
 
 # One step at the best of a thousand places on noise alone gains 25 in one sweep of some thousands.
 _STEP: Threshold = 25.0
@@ -46,6 +46,13 @@ _GROWN: Threshold = 3.0
 _DETUNED_DEVIATIONS: Threshold = 4.0
 _NEXT_POINTS = 201
 _ALIKE: Threshold = 1e-9
+# What no instrument measures. Past the radio spectrum, or over steps finer than any synthesizer's,
+# the places in the span cannot be told apart in double precision; squares of larger reflections
+# drown what belongs to the antenna.
+_LOWEST_HZ: Threshold = 1.0
+_HIGHEST_HZ: Threshold = 1e12
+_LEAST_RELATIVE_SPAN: Threshold = 1e-9
+_LARGEST_REFLECTION: Threshold = 1e6
 
 
 def screen(sweep: Sweep) -> Finding | None:
@@ -59,6 +66,9 @@ def screen(sweep: Sweep) -> Finding | None:
             {"points": float(gamma.size)},
             f"Sweep again with {_NEXT_POINTS} points.",
         )  # fmt: skip
+    beyond = _beyond_instruments(sweep, gamma)
+    if beyond is not None:
+        return beyond
     ends_alike = abs(gamma.item(gamma.size // 2) - gamma.item(0)) < _ALIKE  # spares most the rest
     if ends_alike and float(np.abs(gamma - gamma[0]).max()) < _ALIKE:
         return Finding(
@@ -67,6 +77,30 @@ def screen(sweep: Sweep) -> Finding | None:
             "Check the lead, the analyzer's calibration and that the antenna is connected.",
         )  # fmt: skip
     return None
+
+
+def _beyond_instruments(sweep: Sweep, gamma: ComplexArray) -> Finding | None:
+    low, high = sweep.f_hz.item(0), sweep.f_hz.item(-1)
+    if low < _LOWEST_HZ or high > _HIGHEST_HZ or high - low < _LEAST_RELATIVE_SPAN * high:
+        return Finding(
+            "frequencies-implausible", "problem",
+            f"The sweep runs from {low:.12g} to {high:.12g} Hz, which no analyzer does.",
+            {"f_start_hz": low, "f_stop_hz": high},
+            "Check the frequencies' unit, and delete rows that do not belong to the sweep.",
+        )  # fmt: skip
+    # The sum of squares costs next to nothing, and clears all but a few.
+    if np.vdot(gamma, gamma).real <= _LARGEST_REFLECTION**2:
+        return None
+    largest = float(np.maximum(np.abs(gamma.real), np.abs(gamma.imag)).max())
+    if largest <= _LARGEST_REFLECTION:
+        return None
+    return Finding(
+        "reflections-implausible", "problem",
+        f"A reflection of magnitude {largest:.2g} stands in the sweep: an antenna sends back 1 "
+        "at most.",
+        {"largest_reflection": largest},
+        "Check the file's numbers and, where a line is described, its length and loss.",
+    )  # fmt: skip
 
 
 def judge(evidence: Evidence, determined: bool) -> tuple[Status, list[Finding]]:

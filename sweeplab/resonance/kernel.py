@@ -160,7 +160,9 @@ def eliminated(
     inner, cross = products[:, 2:-1, 2:-1], products[:, 2:-1, 0:2]
     projected = inner - cross @ _plane_inverse(products) @ cross.conj().transpose(0, 2, 1)
     c = coefficients
-    normal = (c.conj()[:, :, None] * c[:, None, :] * projected).real
+    # A shape that all but vanishes has no bounds to its linear unknown: no step comes of it.
+    with np.errstate(over="ignore", invalid="ignore"):
+        normal = (c.conj()[:, :, None] * c[:, None, :] * projected).real
     misfit = products[:, 2:-1, -1] - (cross @ linear[:, :, None])[:, :, 0]
     return normal, (c.conj() * misfit).real
 
@@ -329,18 +331,32 @@ def _merge(here: _Point, there: _Point, gained: BoolArray) -> _Point:
     )
 
 
+def solve_rows(matrix: FloatArray, right: FloatArray) -> FloatArray:
+    """Solve row by row, shapes (b, k, k) and (b, k, r); a singular row by the least norm."""
+    try:
+        return np.asarray(np.linalg.solve(matrix, right))
+    except np.linalg.LinAlgError:
+        if len(matrix) == 1:
+            return np.asarray(np.linalg.pinv(matrix) @ right)
+    rows = range(len(matrix))
+    return np.concatenate([solve_rows(matrix[i : i + 1], right[i : i + 1]) for i in rows])
+
+
 def _damped_step(
     point: _Point, free: FloatArray, damping: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return the step, shape (b, 3), and the squares that it promises to gain, (b,)."""
     normal, right = eliminated(point.products, point.linear, _coefficients(point.linear))
+    known = np.isfinite(normal).all(axis=(1, 2)) & np.isfinite(right).all(axis=1)
+    if not known.all():
+        normal[~known], right[~known] = 0, 0
     normal *= free[:, :, None] * free[:, None, :]
     right *= free
     diagonal = normal.reshape(-1, 9)[:, ::4]
     # A floor keeps a frozen or unseen unknown from making the system singular.
     floor = 1e-14 * diagonal.max(axis=1, keepdims=True) + 1e-300
     diagonal += diagonal * damping[:, None] + floor
-    step = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+    step = solve_rows(normal, right[:, :, None])[:, :, 0]
     short = np.minimum(np.maximum(step, -_LONGEST_STEP), _LONGEST_STEP)
     return short * free, (step * right).sum(axis=1)
 

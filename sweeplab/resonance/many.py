@@ -26,6 +26,7 @@ from sweeplab.resonance.rows import Rows
 from sweeplab.resonance.several import Told
 from sweeplab.resonance.unsigned import signs_unknown, with_signs
 from sweeplab.sweep import Sweep
+from sweeplab.unforeseen import each_alone, unforeseen
 
 # Large enough to hide the interpreter, small enough for a processor's cache.
 _BATCH = 256
@@ -65,19 +66,24 @@ def fit_many(
     Returns
     -------
     list of Resonance
-        In the order given.
+        In the order given. A sweep whose computation breaks off is refused, alone.
     """
     given = list(sweeps)
+
+    def refused(sweep: Sweep, error: Exception) -> Resonance:
+        return Resonance("refused", (unforeseen(sweep, error),), line=line)
+
     with one_blas_thread():
-        return _fit_all(given, line, near_hz)
+        return each_alone(given, lambda some: _fit_all(some, line, near_hz), refused)
 
 
-def _fit_all(given: list[Sweep], line: Line | None, near_hz: float | None) -> list[Resonance]:
+def _fit_all(given: Sequence[Sweep], line: Line | None, near_hz: float | None) -> list[Resonance]:
     planes = [sweep if line is None else deembed(sweep, line) for sweep in given]
     results: list[Resonance | None] = [None] * len(planes)
     by_length: dict[int, list[int]] = {}
     for i, sweep in enumerate(planes):
-        reason = screen(sweep)
+        # Without its phase a sweep is fitted as measured.
+        reason = screen(sweep if sweep.content == "complex" else given[i])
         if reason is None and sweep.content != "complex":
             results[i] = _fit_without_phase(given[i], line, near_hz)
         elif reason is None:

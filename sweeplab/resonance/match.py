@@ -6,6 +6,7 @@ The circle is a bilinear function of ``jx``, ``x = QL t``, and stays one through
 
 from __future__ import annotations
 
+import cmath
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from sweeplab.finding import Threshold
 from sweeplab.resonance.many import fit_resonance
 from sweeplab.resonance.result import Match, Resonance
 from sweeplab.sweep import ComplexArray, FloatArray, Sweep
+from sweeplab.unforeseen import each_alone, unforeseen
 
 LEVELS = (2.0, 3.0)
 # A reflection this near to an open has no impedance to show.
@@ -66,6 +68,23 @@ def find_matches(
     plane: Plane = "analyzer",
 ) -> list[Match]:
     """Return the matches of many fitted sweeps; see `find_match`."""
+
+    def together(pairs: Sequence[tuple[Sweep, Resonance]]) -> list[Match]:
+        return _find_all([pair[0] for pair in pairs], [pair[1] for pair in pairs], levels, plane)
+
+    def refused(pair: tuple[Sweep, Resonance], error: Exception) -> Match:
+        none = {f"{level:g}": None for level in levels}
+        return Match(None, None, None, none, findings=(unforeseen(pair[0], error),))
+
+    return each_alone(list(zip(sweeps, resonances, strict=True)), together, refused)
+
+
+def _find_all(
+    sweeps: Sequence[Sweep],
+    resonances: Sequence[Resonance],
+    levels: Sequence[float],
+    plane: Plane,
+) -> list[Match]:
     matches: list[Match | None] = [None] * len(sweeps)
     modelled = [i for i, fit in enumerate(resonances) if fit.circle is not None]
     if modelled:
@@ -147,7 +166,9 @@ class _Problem:
         spread = np.sqrt(np.maximum(np.einsum("bii->bi", self.covariance), 0))
         step = np.maximum(1e-2 * spread, 1e-9 * np.abs(self.unknowns)) + 1e-300
         one_moved = np.eye(6)[:, None, :] * step
-        rise = self._outputs(self.unknowns + one_moved) - self._outputs(self.unknowns - one_moved)
+        with np.errstate(over="ignore", invalid="ignore"):  # an infinite SWR has no uncertainty
+            ahead, behind = (self._outputs(self.unknowns + s * one_moved) for s in (1, -1))
+            rise = ahead - behind
         jacobian = (rise / (2 * step.T[:, :, None])).transpose(1, 2, 0)
         variance = ((jacobian @ self.covariance) * jacobian).sum(axis=2)
         return np.asarray(np.sqrt(np.maximum(variance, 0)))
@@ -297,7 +318,7 @@ def _impedance(reflection: complex, z0_ohm: float) -> tuple[float, float] | None
     if abs(1 - reflection) < _OPEN:
         return None
     z = z0_ohm * (1 + reflection) / (1 - reflection)
-    return (z.real, z.imag)
+    return (z.real, z.imag) if cmath.isfinite(z) else None
 
 
 def _measured(sweep: Sweep, levels: Sequence[float]) -> Match:

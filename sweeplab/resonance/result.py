@@ -134,6 +134,8 @@ class Match:
     u_swr_min, u_f_swr_min_hz : float or None
         Standard uncertainties from the fit; None where the figure is a measured point.
     u_swr_bandwidth_hz : mapping of str to (float or None)
+    findings : tuple of Finding
+        Why there are no figures, where their computation broke off.
     """
 
     swr_min: float | None
@@ -143,6 +145,7 @@ class Match:
     u_swr_min: float | None = None
     u_f_swr_min_hz: float | None = None
     u_swr_bandwidth_hz: Mapping[str, float | None] = field(default_factory=dict)
+    findings: tuple[Finding, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Return the match as the JSON contract has it, with its standard uncertainties."""

@@ -287,6 +287,8 @@ def _stands_alone(rows: Rows, solution: Solution, best: int, noise2: float) -> b
     alone = float((pair * np.abs(np.diff(rest)) ** 2).sum()) / 2
     rss, points = float(solution.rss[best]), float(rows.weight[best].sum())
     drop = abs(complex(solution.linear[best, 1]))
+    if drop == 0:
+        return False
     if math.sqrt(max(rss - alone, 0.0) / points) > _WORST_MISFIT * drop:
         return False
     # What neighbours share counts as one point's noise, not as many.
