@@ -89,7 +89,7 @@ def false_alarms(
 
 @pytest.mark.parametrize(("n", "spread"), [(2, 0.02), (3, UNLIKE)])
 def test_nothing_moved_is_seldom_called_moved(n: int, spread: float | dict[str, float]) -> None:
-    assert false_alarms(n, spread, 100) <= 0.05 + slack(0.05, 100)
+    assert false_alarms(n, spread, 50) <= 0.05 + slack(0.05, 50)
 
 
 @pytest.mark.slow
@@ -117,9 +117,12 @@ def test_control_a_loud_band_that_borrows_cries_wolf(monkeypatch: pytest.MonkeyP
     assert false_alarms(2, UNLIKE, **TENFOLD) > 0.05 + slack(0.05, 200)  # type: ignore[arg-type]
 
 
+@pytest.mark.parametrize("trials", [40, pytest.param(200, marks=pytest.mark.slow)])
 @pytest.mark.parametrize("spread", [0.02, UNLIKE])
-def test_other_builds_scatter_keeps_the_promise(spread: float | dict[str, float]) -> None:
-    assert false_alarms(2, spread, 100, builds=3) <= 0.05 + slack(0.05, 100)
+def test_other_builds_scatter_keeps_the_promise(
+    spread: float | dict[str, float], trials: int
+) -> None:
+    assert false_alarms(2, spread, trials, builds=3) <= 0.05 + slack(0.05, trials)
 
 
 def test_other_builds_repeats_narrow_the_interval_of_two() -> None:
