@@ -12,10 +12,10 @@ from sweeplab.build import Build
 from sweeplab.estimate import Estimate
 from sweeplab.loop import LoopModel
 from sweeplab.study.plan import BandPlan, _worth_planning, plan
-from sweeplab.study.plan_band import BandFigures, band_figures
+from sweeplab.study.plan_band import BandFigures, band_figures, ohms_of, open_items
 from sweeplab.study.plan_coupling import Matched, OnePlace, coupling_geometry, one_place
 from sweeplab.study.plan_reach import tuning_reach
-from sweeplab.study.plan_stock import stock_loops
+from sweeplab.study.plan_stock import assumed_joint, stock_loops
 from sweeplab.study.safety import Distances, distances, fields
 
 CAPACITOR = '[capacitor]\nc_min = "8 pF"\nc_max = "330 pF"\nesr = "50 mohm"\n'
@@ -120,3 +120,40 @@ class TestDistances:
         assert (found is not None) is said
         if found is not None:
             assert found.value == pytest.approx(wavelengths * wavelength, rel=0.08)
+
+
+class TestAssumptions:
+    """What is taken where nothing is described: common practice, and said to the person."""
+
+    def test_of_a_joint(self) -> None:
+        joint = assumed_joint(None)
+        assert (joint.low, joint.value, joint.high) == (0.0005, 0.002, 0.010)
+
+    def test_of_a_coupling_loop(self) -> None:
+        geometry, (told,) = coupling_geometry(build())
+        assert geometry.circumference_m == pytest.approx(3.2 / 5)
+        assert told.evidence == {"feed.conductor_diameter_m": 0.006, "feed.offset_m": 0.025}
+
+    def test_of_a_coupling_loop_beside_a_thick_tube(self) -> None:
+        thick = Build.from_toml(
+            'name = "thick"\n[loop]\ncircumference = "3.2 m"\n[conductor]\ndiameter = "42 mm"\n'
+        )
+        geometry, _ = coupling_geometry(thick)
+        # 15 mm clear of it.
+        assert geometry.offset_m == pytest.approx(0.036)
+
+    def test_of_losses(self) -> None:
+        rest = '[[parts]]\nkind = "joint"\ncount = 2\n'
+        braid = 'form = "braid"\ndiameter = "12 mm"\n'
+        bare = 'name = "bare"\n[loop]\ncircumference = "3.2 m"\n[conductor]\n'
+        ohms = ohms_of(build(), 10e6)
+        most = {
+            item.key: item.most_ohm(ohms)
+            for text in (bare + braid, bare + braid + rest)
+            for item in open_items(Build.from_toml(text))
+        }
+        # At 10 MHz; opposite the gap the current is some 7 % larger than in it.
+        assert most["capacitor.esr"] == pytest.approx(0.1)
+        assert most["parts"] == pytest.approx(0.005)
+        assert most["parts.joint.r"] == pytest.approx(0.05 * 1.07**2, rel=0.02)
+        assert most["conductor.surface_factor"] == pytest.approx(ohms.r_conductor)
