@@ -7,6 +7,8 @@ rules to say.
 
 from __future__ import annotations
 
+from sweeplab.finding import Threshold
+
 BANDS_HZ: dict[str, tuple[float, float]] = {
     "160m": (1.800e6, 2.000e6),
     "80m": (3.500e6, 4.000e6),
@@ -22,7 +24,7 @@ BANDS_HZ: dict[str, tuple[float, float]] = {
 }
 
 # A loop on the bench is often tuned a little beside the band it is meant for.
-_MARGIN = 0.005
+_MARGIN: Threshold = 0.005
 
 
 def band_of(f_hz: float) -> str:

@@ -14,11 +14,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sweeplab.errors import SweepError
-from sweeplab.finding import Finding
+from sweeplab.finding import Finding, Threshold
 from sweeplab.sweep import ComplexArray, FloatArray, Sweep
 
 # Linear interpolation between points this far apart in phase errs by 1e-3.
-_COARSE_TURN_RAD = 0.09
+_COARSE_TURN_RAD: Threshold = 0.09
+# An open and a short that read nearer to each other than this are no two standards.
+_ALIKE: Threshold = 1e-3
+# Of the highest frequency: a point's rounding beyond the ends of a standard's sweep does no harm.
+_SLACK: Threshold = 1e-6
 
 
 @dataclass(frozen=True)
@@ -49,7 +53,7 @@ class Reference:
             for name, standard in (("open", self.open), ("short", self.short), ("load", self.load))
         )
         a, b = opened - loaded, shorted - loaded
-        if np.any(np.abs(a - b) < 1e-3):
+        if np.any(np.abs(a - b) < _ALIKE):
             raise SweepError("the open and the short read alike: were the files mixed up?")
         source_match = (a + b) / (a - b)
         tracking = a * (1 - source_match)
@@ -83,8 +87,7 @@ def _at(standard: Sweep, sweep: Sweep, name: str) -> ComplexArray:
     if standard.content != "complex" or not np.all(np.isfinite(standard.gamma)):
         raise SweepError(f"the {name}'s sweep needs a complex reflection at every point")
     low, high = float(sweep.f_hz[0]), float(sweep.f_hz[-1])
-    # A point's rounding beyond the ends does no harm.
-    slack = 1e-6 * high
+    slack = _SLACK * high
     if standard.f_hz[0] > low + slack or standard.f_hz[-1] < high - slack:
         raise SweepError(
             f"the {name} was swept from {standard.f_hz[0] / 1e6:.6g} to "

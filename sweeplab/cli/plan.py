@@ -10,6 +10,7 @@ import typer
 from sweeplab.cli.options import AsJson, check_plot
 from sweeplab.cli.shell import Shell, print_json
 from sweeplab.errors import QuantityError
+from sweeplab.finding import Threshold
 from sweeplab.jobs.sweeps import load_build
 
 if TYPE_CHECKING:
@@ -17,8 +18,8 @@ if TYPE_CHECKING:
     from sweeplab.study.plan import Plan
     from sweeplab.study.plan_stuff import Allowance
 
-_MOST_POWER_W = 5000.0
-_MOST_SIZES = 60
+_MOST_POWER_W: Threshold = 5000.0
+_MOST_SIZES: Threshold = 60
 
 
 def plan(

@@ -13,6 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from sweeplab.errors import one_line
+from sweeplab.finding import Threshold
 from sweeplab.present.words import (
     COUPLINGS,
     FIGURES,
@@ -38,7 +39,7 @@ _LEVEL_STYLES = {"problem": "bold red", "warning": "yellow", "note": "dim"}
 _STATUS_STYLES = {"ok": "green", "doubtful": "yellow", "refused": "bold red"}
 _VERDICT_STYLES = {"up": "bold", "down": "bold", "same": "", "unsure": "dim"}
 # Above this a person at the bench wants to know which way to turn (common practice, no source).
-_POOR_SWR = 1.5
+_POOR_SWR: Threshold = 1.5
 _REMEDIES = {
     "under": "a larger or closer coupling loop matches better",
     "over": "a smaller or less close coupling loop matches better",

@@ -11,15 +11,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sweeplab.finding import Finding
+from sweeplab.finding import Finding, Threshold
 from sweeplab.resonance.fit import MIN_POINTS
 from sweeplab.resonance.wanted import wanted
 from sweeplab.sweep import FloatArray, Sweep
 
 # A dip stands below the lower of the crests beside it by so much of the largest reflection, and by
 # so many times what neighbouring points scatter.
-_LEAST_DEPTH = 0.03
-_FAR_OFF_NOISE = 8.0
+_LEAST_DEPTH: Threshold = 0.03
+_FAR_OFF_NOISE: Threshold = 8.0
 _HALF_NORMAL_MEDIAN = 0.6745
 _SMOOTHED_POINTS = 120
 _MEDIAN = 7

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from sweeplab.estimate import Estimate
-from sweeplab.finding import Finding, ranked
+from sweeplab.finding import Finding, Threshold, ranked
 from sweeplab.line import Line
 from sweeplab.resonance.alternatives import step_gain
 from sweeplab.resonance.brackets import unexplained_loss
@@ -25,7 +25,7 @@ from sweeplab.resonance.sizes import SizeFit, fit_sizes
 from sweeplab.sweep import Sweep
 
 # Residuals of neighbours that hang together by so many standard deviations are no white noise.
-_NOTABLE = 3.0
+_NOTABLE: Threshold = 3.0
 
 
 def fit_magnitude(

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sweeplab.finding import Threshold
 from sweeplab.resonance.kernel import lorentz
 from sweeplab.resonance.rows import BoolArray, Rows
 from sweeplab.resonance.start import starts
@@ -32,10 +33,12 @@ _STARTS = 3
 # A table of a few digits is no better than this.
 _LEAST_NOISE = 1e-6
 _HALF_NORMAL_MEDIAN = 0.6745
-_FALSE_ALARMS_A_SWEEP = 0.01
-_MOST_SET_ASIDE = 0.15
+# Nor is a point off by this much ever interference.
+_NEVER_INTERFERENCE: Threshold = 1e-5
+_FALSE_ALARMS_A_SWEEP: Threshold = 0.01
+_MOST_SET_ASIDE: Threshold = 0.15
 # A resonance that takes this much off the parabola's misfit is nothing else.
-_STRONG = 60.0
+_STRONG: Threshold = 60.0
 # Half-turns of a ripple over the span, in radians.
 _TURNS = np.arange(1.0, 45.0, 0.25)
 
@@ -250,7 +253,7 @@ def _kept(size: FloatArray, square: FloatArray, noise: float, finite: BoolArray)
     n = int(finite.sum())
     spread = float(np.median(off[finite])) / _HALF_NORMAL_MEDIAN
     limit = spread * math.sqrt(2 * math.log(n / _FALSE_ALARMS_A_SWEEP))
-    kept = np.asarray(finite & (off <= max(limit, 10 * _LEAST_NOISE)))
+    kept = np.asarray(finite & (off <= max(limit, _NEVER_INTERFERENCE)))
     # A misfit over a good part of the sweep is no interference: there, every point counts.
     return kept if kept.sum() >= (1 - _MOST_SET_ASIDE) * n else finite
 

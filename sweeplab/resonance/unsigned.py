@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from sweeplab.finding import Finding
+from sweeplab.finding import Finding, Threshold
 from sweeplab.line import embed
 from sweeplab.resonance.candidates import Candidates
 from sweeplab.resonance.kernel import lorentz, residuals, solve
@@ -34,27 +34,27 @@ _STARTS_A_SIDE = 4
 _GRID_POINTS = 50
 _VALLEY_STEPS = 8
 _MOST_READINGS = 3
-_ALIKE = 0.01
+_ALIKE: Threshold = 0.01
 # A misfit so many times the best reading's does not come near it when fitted freely.
-_HOPELESS = 30.0
+_HOPELESS: Threshold = 30.0
 # Rounds of signs, and steps of the fit in each.
 _ROUNDS = 4
 _STEPS = 8
 _UNKNOWNS = 7
 # Chi-square by which every other reading must fit worse, and their difference in coupling that
 # makes it another.
-_CLEAR = 25.0
-_SAME = 0.02
+_CLEAR: Threshold = 25.0
+_SAME: Threshold = 0.02
 # A sign is a guess where the model is within so many standard deviations of the real axis.
-_AMBIGUOUS = 2.0
-_MOST_AMBIGUOUS = 0.25
+_AMBIGUOUS: Threshold = 2.0
+_MOST_AMBIGUOUS: Threshold = 0.25
 # Wrong signs leave a residual far above the sizes' own.
-_WORST_EXCESS = 2.5
+_WORST_EXCESS: Threshold = 2.5
 # Residual that neighbours share, against the circle's diameter.
-_WORST_MISFIT = 0.05
+_WORST_MISFIT: Threshold = 0.05
 # White noise of 400 points reaches 4.6 standard deviations in one sweep of a hundred.
-_FAR = 4.6
-_MOST_SET_ASIDE = 0.15
+_FAR: Threshold = 4.6
+_MOST_SET_ASIDE: Threshold = 0.15
 # Complex white noise of spread s a quadrature: median of abs(r) is s sqrt(2 ln 2).
 _MEDIAN_TO_SIGMA = 1 / math.sqrt(2 * math.log(2))
 _LEAST_NOISE = 1e-6

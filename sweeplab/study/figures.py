@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from sweeplab.finding import Threshold
 from sweeplab.study.record import FIT, Record
 from sweeplab.study.repeats import Repeats
 
@@ -38,15 +39,22 @@ _SCATTERS_WITH_TOTAL = ("r_loss_ohm", "r_remainder_ohm")
 # Q or of the resistance is 0.21 dB of signal, which no one hears; a tenth of SWR or coupling is
 # below what a transmitter notices; a resonance that moved by less than half its half-power
 # bandwidth still covers where it was, and is tuned afresh at each repeat anyhow.
+_MARGIN_OF_RESISTANCE: Threshold = 0.05
+_MARGIN_OF_COUPLING: Threshold = 0.10
+_MARGIN_OF_SWR: Threshold = 0.10
+_MARGIN_BANDWIDTHS: Threshold = 0.5
 _RELATIVE_MARGIN = {
-    "q_loaded": 0.05,
-    "q_unloaded": 0.05,
-    "half_power_bandwidth_hz": 0.05,
-    "r_total_ohm": 0.05,
-    "efficiency": 0.05,
-    "coupling_factor": 0.10,
+    "q_loaded": _MARGIN_OF_RESISTANCE,
+    "q_unloaded": _MARGIN_OF_RESISTANCE,
+    "half_power_bandwidth_hz": _MARGIN_OF_RESISTANCE,
+    "r_total_ohm": _MARGIN_OF_RESISTANCE,
+    "efficiency": _MARGIN_OF_RESISTANCE,
+    "coupling_factor": _MARGIN_OF_COUPLING,
 }
-_ABSOLUTE_MARGIN = {"swr_min": 0.10, "efficiency_db": 10 * math.log10(1.05)}
+_ABSOLUTE_MARGIN = {
+    "swr_min": _MARGIN_OF_SWR,
+    "efficiency_db": 10 * math.log10(1 + _MARGIN_OF_RESISTANCE),
+}
 
 
 def margin(name: str, before: Mapping[str, float]) -> float | None:
@@ -67,7 +75,7 @@ def margin(name: str, before: Mapping[str, float]) -> float | None:
         return _ABSOLUTE_MARGIN[name]
     if name == "f_loaded_hz":
         bandwidth_hz = before.get("half_power_bandwidth_hz")
-        return None if bandwidth_hz is None else bandwidth_hz / 2
+        return None if bandwidth_hz is None else _MARGIN_BANDWIDTHS * bandwidth_hz
     of = "r_total_ohm" if name in _SCATTERS_WITH_TOTAL else name
     reference = before.get(of)
     return None if reference is None else _RELATIVE_MARGIN[of] * abs(reference)

@@ -22,6 +22,7 @@ import numpy as np
 
 from sweeplab.bands import band_order
 from sweeplab.estimate import Estimate
+from sweeplab.finding import Threshold
 from sweeplab.quantity import Quantity
 from sweeplab.study.heights_fit import (
     NEEDED,
@@ -35,6 +36,10 @@ from sweeplab.study.heights_fit import (
 )
 from sweeplab.study.record import Record
 from sweeplab.study.repeats import Repeats, moderated, student_factor
+
+# Half the 95 % interval of the ground's factor below which the described ground, factor 1, is told
+# from none, factor 0.
+_TELLING: Threshold = 1.0
 
 
 @dataclass(frozen=True)
@@ -197,7 +202,7 @@ def _parted(plain: Heights, errors: Errors, figures: Figures, fit: Fit) -> Heigh
         u_r_loss_then_ohm=u_then,
     )
     reach = student_factor(errors.dof(measured))
-    if reach * factor.u >= 1:
+    if reach * factor.u >= _TELLING:
         return told
     agrees = abs(fit.factor - 1) <= reach * math.hypot(factor.u, u_described)
     # Described conductor and parts are the same at every height.

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sweeplab.estimate import Estimate
+from sweeplab.finding import Threshold
 from sweeplab.line import C0_M_PER_S
 from sweeplab.quantity import Quantity
 from sweeplab.study.record import FIT, Record
@@ -23,11 +24,12 @@ _CONSTANTS = "site.ground."
 _OWN = ("site.height", "model.ground")
 # What the ground's share is taken to fall with, where the heights do not show it: the field of a
 # small loop's image near by goes with the third power of distance.
-_STEEPEST, _FLATTEST = 3.0, 1.0
+_STEEPEST: Threshold = 3.0
+_FLATTEST: Threshold = 1.0
 # Heights to choose from, as parts of the lowest and of the highest: within a person's reach.
 _LOWER, _HIGHER = (0.5, 0.7, 1.0), (1.0, 1.5, 2.0)
 # Farther up the ground's share swings about none, and no power of height says where.
-_HIGHEST_WAVELENGTHS = 0.25
+_HIGHEST_WAVELENGTHS: Threshold = 0.25
 
 
 @dataclass(frozen=True)

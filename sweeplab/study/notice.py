@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from itertools import pairwise
 
 from sweeplab.bands import band_order
-from sweeplab.finding import Finding, ranked
+from sweeplab.finding import Finding, Threshold, ranked
 from sweeplab.quantity import format_quantity
 from sweeplab.study.record import Record
 
@@ -19,10 +19,12 @@ _REPEAT = (
     "again before each"
 )
 # Weather and corrosion take longer than a week-end of measuring (own choice, no source).
-_DAYS_APART = 7.0
+_DAYS_APART: Threshold = 7.0
 # Sweeps at most so far apart, whose resonances differ by so many times their noise, were moved.
-_SUCCESSION_S = 600.0
-_FAR_OFF_NOISE = 5.0
+_SUCCESSION_S: Threshold = 600.0
+_FAR_OFF_NOISE: Threshold = 5.0
+# Bandwidths from which a resonance is taken to have been tuned afresh.
+_RETUNED_BANDWIDTHS: Threshold = 0.5
 
 
 @dataclass(frozen=True)
@@ -224,7 +226,8 @@ def _moved_between(pairs: Sequence[Pair]) -> list[Finding]:
             continue
         noise = math.hypot(first.noise("f_loaded_hz"), second.noise("f_loaded_hz"))
         moved = abs(new.value - old.value)
-        if noise > 0 and moved / noise > max(worst, _FAR_OFF_NOISE) and moved < width.value / 2:
+        retuned = moved >= _RETUNED_BANDWIDTHS * width.value
+        if noise > 0 and moved / noise > max(worst, _FAR_OFF_NOISE) and not retuned:
             worst, told = moved / noise, (first, second, new.value - old.value, noise, width.value)
     if told is None:
         return []

@@ -10,7 +10,7 @@ from sweeplab.bands import BANDS_HZ
 from sweeplab.build import Build
 from sweeplab.errors import ModelError
 from sweeplab.estimate import Estimate
-from sweeplab.finding import Finding, ranked
+from sweeplab.finding import Finding, Threshold, ranked
 from sweeplab.line import C0_M_PER_S
 from sweeplab.loop import LoopModel
 from sweeplab.loop.coupling import CouplingGeometry
@@ -30,9 +30,9 @@ from sweeplab.study.safety import Distances, Strain, distances, strain, voltage_
 
 # A knob that passes this share of the bandwidth in a degree is hard to set (common practice, no
 # source).
-_FAST = 0.5
+_FAST: Threshold = 0.5
 # Where the capacitor's range is not known, bands beyond this much conductor are left out.
-_LONGEST_WAVELENGTHS = 0.4
+_LONGEST_WAVELENGTHS: Threshold = 0.4
 
 
 @dataclass(frozen=True)

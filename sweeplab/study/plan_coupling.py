@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from sweeplab.build import Build
 from sweeplab.errors import ModelError
 from sweeplab.estimate import Estimate
-from sweeplab.finding import Finding
+from sweeplab.finding import Finding, Threshold
 from sweeplab.loop import LoopModel
 from sweeplab.loop.coupling import (
     CouplingGeometry,
@@ -27,6 +27,8 @@ _U_COUPLING = 0.05
 # Where the build does not say (common practice, no source).
 _CONDUCTOR_M, _OFFSET_M = 0.006, 0.025
 _STEP = 1.03
+# A coupling loop that is so many times the best place's SWR from a match stays as described.
+_GOOD_AS_IT_IS: Threshold = 1.05
 
 
 @dataclass(frozen=True)
@@ -190,7 +192,7 @@ def one_place(
     )
     worst, middle = math.sqrt(high.value / low.value), math.sqrt(high.value * low.value)
     as_it_is = max(_swr(high), _swr(low), key=lambda swr: swr.value)
-    if as_it_is.value < 1.05 * worst:
+    if as_it_is.value < _GOOD_AS_IT_IS * worst:
         return OnePlace(None, None, as_it_is)
     # The two bands' resistances err apart, each half as much as in its own; coupling errs in all.
     u_r = math.hypot(*(at.r_total_ohm.u / at.r_total_ohm.value for at in (high_at, low_at))) / 2

@@ -8,10 +8,12 @@ import numpy as np
 
 from sweeplab.build import Build
 from sweeplab.errors import ModelError
+from sweeplab.finding import Threshold
 from sweeplab.loop import LoopModel
 
 # From below the lowest amateur band that such loops serve to above the highest.
-_LOWEST_HZ, _HIGHEST_HZ = 1e6, 60e6
+_LOWEST_HZ: Threshold = 1e6
+_HIGHEST_HZ: Threshold = 60e6
 _SCAN = 18
 _SECANTS = 8
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from sweeplab.build import Build
 from sweeplab.estimate import Estimate
+from sweeplab.finding import Threshold
 from sweeplab.loop import LoopModel
 from sweeplab.loop.model import gap_of
 from sweeplab.loss.figures import skin
@@ -16,6 +17,8 @@ from sweeplab.quantity import Quantity
 from sweeplab.study.plan import Plan, plan, resized
 from sweeplab.study.plan_stuff import Allowance
 
+# A turn of so few gaps is more gap than loop.
+_LEAST_GAPS: Threshold = 4.0
 # What a joint of two lengths costs at 10 MHz where nobody says: soldered or brazed well, clamped,
 # bolted (common practice, no source).
 _JOINT_LOW_OHM, _JOINT_OHM, _JOINT_HIGH_OHM = 0.0005, 0.002, 0.010
@@ -125,7 +128,7 @@ def stock_loops(
     loops = []
     for pieces in chosen:
         around = _circumference_m(build, pieces, allowances)
-        if around > 4 * gap_of(build):
+        if around > _LEAST_GAPS * gap_of(build):
             loops.append(_loop(build, pieces, around, bands, joint))
     return tuple(loops)
 

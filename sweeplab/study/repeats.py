@@ -38,14 +38,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sweeplab.finding import Threshold
+
 FloatArray = NDArray[np.float64]
 
 # Degrees of freedom that the scatter of all bands is worth beside a band's own.
 _PRIOR_DOF = 2.0
 # Degrees of freedom below which other builds' repeats on a band say too little.
-_ENOUGH_DOF = 3.0
+_ENOUGH_DOF: Threshold = 3.0
 # A band whose variance is so many times that of other builds' repeats is not one of their kind.
-_UNLIKE = 2.0
+_UNLIKE: Threshold = 2.0
+# Chance that a change is called one though there is none, on either side: intervals of 95 %.
+_TAIL: Threshold = 0.025
 
 
 @dataclass(frozen=True)
@@ -221,5 +225,5 @@ def student_factor(dof: float, comparisons: int = 1) -> float:
     """
     from scipy.special import ndtri, stdtrit
 
-    tail = 1 - 0.025 / comparisons
+    tail = 1 - _TAIL / comparisons
     return float(ndtri(tail) if math.isinf(dof) else stdtrit(dof, tail))

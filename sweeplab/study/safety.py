@@ -14,7 +14,7 @@ import numpy as np
 
 from sweeplab.build import Build
 from sweeplab.estimate import Estimate
-from sweeplab.finding import Finding
+from sweeplab.finding import Finding, Threshold
 from sweeplab.line import C0_M_PER_S
 from sweeplab.loop import LoopModel
 from sweeplab.loop.path import closed_path
@@ -29,9 +29,9 @@ _PIECES = 4
 _U_H, _U_E = 0.08, 0.2
 _DIRECTIONS = 8
 # Nearer the conductor than this nothing is said.
-_NEAREST_M = 0.1
+_NEAREST_M: Threshold = 0.1
 # No power a loop bears reaches the levels farther out.
-_FARTHEST_WAVELENGTHS = 10.0
+_FARTHEST_WAVELENGTHS: Threshold = 10.0
 _STEPS = 80
 
 CAUTIONS = (
