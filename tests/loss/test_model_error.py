@@ -115,7 +115,7 @@ class TestInABudget:
 
     def stated(self, loop: str) -> tuple[ModelError, float]:
         build = Build.from_toml(f'name = "x"\n{loop}')
-        sweep, resonance = swept()
+        _, resonance = swept()
         q = resonance.q_unloaded
         assert q is not None
         assert resonance.circle is not None

@@ -79,7 +79,9 @@ class TestAStatedQuantity:
     def test_is_a_source_where_its_uncertainty_is_stated_and_only_there(
         self, stated: Stated
     ) -> None:
-        assert any(abs(shares.get(stated.key, 0.0)) > LARGE for shares in stated.at(1).shares.values())
+        assert any(
+            abs(shares.get(stated.key, 0.0)) > LARGE for shares in stated.at(1).shares.values()
+        )
         assert not any(stated.key in shares for shares in stated.at(0).shares.values())
 
     def test_left_out_takes_just_its_share_from_every_figure(self, stated: Stated) -> None:

@@ -103,9 +103,7 @@ class TestBeforeAndAfter:
         found = one(name, *sides)
         # Scatter counts relative to the figure; ohms of loss relative to the total, decibels as is.
         relative = name not in ("r_loss_ohm", "r_remainder_ohm", "efficiency_db")
-        squares = sum(
-            np.var(x) * len(x) / (np.mean(x) ** 2 if relative else 1) for x in sides
-        ) / 3
+        squares = sum(np.var(x) * len(x) / (np.mean(x) ** 2 if relative else 1) for x in sides) / 3
         k = stats.t.ppf(0.975, 3)
         for values, estimate in zip(sides, (found.before, found.after), strict=True):
             assert estimate is not None
@@ -168,8 +166,9 @@ class TestSharesOfCommonQuantities:
             "loop.shape": {"model.radiation"},
             "feed.offset": set(),
         }[key]
-        old, new = dict(zip(sources, (0.004, -0.003), strict=True)), dict(
-            zip(sources, (0.005, 0.002), strict=True)
+        old, new = (
+            dict(zip(sources, (0.004, -0.003), strict=True)),
+            dict(zip(sources, (0.005, 0.002), strict=True)),
         )
         result = self.found(old, new, key)
         before, after = ufloat(0.080, self.repeat), ufloat(0.090, self.repeat)
@@ -211,7 +210,9 @@ class TestSharesOfCommonQuantities:
 def test_noise_known_beforehand_is_not_counted_twice() -> None:
     # Scatter over repeats holds the noise already: with a tenth of it noise, u is the scatter's.
     quiet = one("q_loaded", [295.0, 305.0], [315.0, 325.0])
-    noisy = one("q_loaded", [295.0, 305.0], [315.0, 325.0], u={**dict.fromkeys(SWEEP, 0.0), "q_loaded": 1.0})
+    noisy = one(
+        "q_loaded", [295.0, 305.0], [315.0, 325.0], u={**dict.fromkeys(SWEEP, 0.0), "q_loaded": 1.0}
+    )
     assert quiet.change is not None
     assert noisy.change is not None
     assert noisy.change.u == pytest.approx(quiet.change.u, rel=1e-3)
@@ -219,7 +220,9 @@ def test_noise_known_beforehand_is_not_counted_twice() -> None:
 
 def test_noise_above_the_scatter_is_the_least_there_is() -> None:
     # Repeats that agree better than their noise allows: the noise, two sweeps a side.
-    found = one("q_loaded", [300.0, 300.1], [301.0, 301.1], u={**dict.fromkeys(SWEEP, 0.0), "q_loaded": 2.0})
+    found = one(
+        "q_loaded", [300.0, 300.1], [301.0, 301.1], u={**dict.fromkeys(SWEEP, 0.0), "q_loaded": 2.0}
+    )
     assert found.change is not None
     assert found.change.u == pytest.approx(2.0, rel=1e-6)
 
@@ -227,9 +230,7 @@ def test_noise_above_the_scatter_is_the_least_there_is() -> None:
 def test_weights_go_with_the_noise() -> None:
     # Two sweeps of known noise and no scatter beyond it: the weighted mean of any textbook.
     values, noise = [300.0, 301.0], [1.0, 3.0]
-    records = [
-        record({"q_loaded": v}, u=float(s)) for v, s in zip(values, noise, strict=True)
-    ]
+    records = [record({"q_loaded": v}, u=float(s)) for v, s in zip(values, noise, strict=True)]
     (band,) = compare(records, records).bands
     found = band.figures["q_loaded"].before
     assert isinstance(found, Estimate)

@@ -19,6 +19,7 @@ from uncertainties import ufloat
 
 from sweeplab import Estimate
 from sweeplab.study.heights import Heights, Stand, part_heights
+from sweeplab.study.record import Record
 
 DRAWS = 200
 BOUND = 4 / math.sqrt(2 * DRAWS)
@@ -34,7 +35,9 @@ FIGURES: dict[str, Callable[[Heights, Truth], tuple[Estimate | None, float]]] = 
     ),
     "efficiency, low": lambda found, truth: (found.at[0].efficiency, truth.efficiency[1.5]),
     "efficiency, high": lambda found, truth: (found.at[-1].efficiency, truth.efficiency[4.0]),
-    "over ground": lambda found, truth: (found.at[0].efficiency_over_ground, truth.over_ground[1.5]),
+    "over ground": lambda found, truth: (
+        found.at[0].efficiency_over_ground, truth.over_ground[1.5]
+    ),
 }  # fmt: skip
 
 
@@ -137,18 +140,18 @@ def test_a_source_left_out_narrows_the_loss_by_just_its_share(source: str) -> No
     """Two heights are solved exactly: what each source does to the loss adds in quadrature."""
     stands, _ = draw(np.random.default_rng(8), (1.5, 4.0), noise=0.003)
 
+    def scaled(record: Record, times: float) -> Record:
+        shares = {
+            name: {key: share * (times if key == source else 1) for key, share in by_source.items()}
+            for name, by_source in record.shares.items()
+        }
+        return replace(record, shares=shares)
+
     def u_of_loss(times: float) -> float:
-        changed = [
-            replace(stand, records=[
-                replace(record, shares={
-                    name: {key: share * (times if key == source else 1) for key, share in of.items()}
-                    for name, of in record.shares.items()
-                })
-                for record in stand.records
-            ])
+        (found,) = part_heights([
+            replace(stand, records=[scaled(record, times) for record in stand.records])
             for stand in stands
-        ]  # fmt: skip
-        (found,) = part_heights(changed)
+        ])  # fmt: skip
         assert found.r_loss_ohm is not None
         return found.r_loss_ohm.u
 
