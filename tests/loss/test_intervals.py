@@ -37,7 +37,7 @@ def found() -> LossBudget:
 
 
 class TestOneReading:
-    """An under-coupled circle whose side the phase tells."""
+    """An under-coupled circle whose side the phase decides."""
 
     @pytest.mark.parametrize("name", [*LOGNORMAL, *NORMAL, "efficiency"])
     def test_interval_is_the_figures_law_about_its_u(self, found: LossBudget, name: str) -> None:
@@ -113,13 +113,15 @@ class TestTwoReadings:
         low, _ = law("efficiency", made.efficiency.value, made.efficiency.u)
         assert made.efficiency.low == pytest.approx(low, rel=1e-6)
 
-    def test_both_efficiencies_are_told(self, both: tuple[LossBudget, dict[str, Estimate]]) -> None:
+    def test_both_efficiencies_are_reported(
+        self, both: tuple[LossBudget, dict[str, Estimate]]
+    ) -> None:
         made, q = both
-        (said,) = [f for f in made.findings if f.code == "two-efficiencies"]
+        (finding,) = [f for f in made.findings if f.code == "two-efficiencies"]
         assert made.efficiency is not None
-        assert said.evidence["efficiency_under"] == pytest.approx(made.efficiency.value)
+        assert finding.evidence["efficiency_under"] == pytest.approx(made.efficiency.value)
         ratio = q["other"].value / q["here"].value
-        assert said.evidence["efficiency_over"] == pytest.approx(ratio * made.efficiency.value)
+        assert finding.evidence["efficiency_over"] == pytest.approx(ratio * made.efficiency.value)
 
 
 class TestFindings:
@@ -128,21 +130,21 @@ class TestFindings:
     def codes(self, toml: str) -> set[str]:
         return {finding.code for finding in budget(toml).findings}
 
-    def told(self, esr_ohm: float) -> LossBudget:
+    def with_esr(self, esr_ohm: float) -> LossBudget:
         return budget(described(
             'circumference = "3.2 m"', 'diameter = "20 mm"',
             f'[capacitor]\nesr = "{esr_ohm * 1e3:.6g} mohm"\n',
         ))  # fmt: skip
 
-    def test_loss_in_nothing_described_is_told_from_fifteen_per_cent_on(self) -> None:
-        bare = self.told(0.001)
+    def test_loss_in_nothing_described_is_reported_from_fifteen_per_cent_on(self) -> None:
+        bare = self.with_esr(0.001)
         assert bare.r_loss_ohm is not None
         assert bare.r_remainder_ohm is not None
         root = math.sqrt(7.1e6 / 10e6)
         for share, expected in ((0.18, True), (0.12, False)):
             # As much series resistance as leaves that share of the loss over.
             left = bare.r_remainder_ohm.value - share * bare.r_loss_ohm.value
-            found = self.told(0.001 + left / root)
+            found = self.with_esr(0.001 + left / root)
             assert found.r_remainder_ohm is not None
             assert found.r_loss_ohm is not None
             ratio = found.r_remainder_ohm.value / found.r_loss_ohm.value
@@ -150,29 +152,29 @@ class TestFindings:
             codes = {finding.code: finding for finding in found.findings}
             assert ("unaccounted-loss" in codes) == expected
             if expected:
-                said = codes["unaccounted-loss"]
-                assert said.evidence["share_of_loss"] == pytest.approx(share, rel=0.01)
+                finding = codes["unaccounted-loss"]
+                assert finding.evidence["share_of_loss"] == pytest.approx(share, rel=0.01)
 
-    def test_more_described_than_found_is_told_only_where_it_is_sure(self) -> None:
-        bare = self.told(0.001)
+    def test_more_described_than_found_is_reported_only_where_it_is_sure(self) -> None:
+        bare = self.with_esr(0.001)
         assert bare.r_remainder_ohm is not None
         root = math.sqrt(7.1e6 / 10e6)
         for sigmas, expected in ((1.0, False), (3.0, True)):
             esr = 0.001 + (bare.r_remainder_ohm.value + sigmas * bare.r_remainder_ohm.u) / root
-            codes = {finding.code for finding in self.told(esr).findings}
+            codes = {finding.code for finding in self.with_esr(esr).findings}
             assert ("negative-remainder" in codes) == expected
 
     def test_the_largest_share_is_named_with_its_part_of_the_variance(
         self, found: LossBudget
     ) -> None:
-        (said,) = [f for f in found.findings if f.code == "dominant-uncertainty"]
+        (finding,) = [f for f in found.findings if f.code == "dominant-uncertainty"]
         shares = found.shares["efficiency"]
         largest = max(shares, key=lambda key: abs(shares[key]))
-        assert said.evidence["source"] == largest
+        assert finding.evidence["source"] == largest
         part = shares[largest] ** 2 / sum(share**2 for share in shares.values())
-        assert said.evidence["share_of_variance"] == pytest.approx(part)
+        assert finding.evidence["share_of_variance"] == pytest.approx(part)
 
-    def test_steepness_near_the_own_resonance_is_told_from_two_on(self) -> None:
+    def test_steepness_near_the_own_resonance_is_reported_from_two_on(self) -> None:
         # X = Z tan(kC/2): X_eff/X = (1 + 2u/sin 2u)/2 with u = kC/2, larger in the solver.
         large = 'circumference = "{} m"'
         assert "near-own-resonance" not in self.codes(described(large.format(11)))

@@ -80,7 +80,7 @@ def test_the_grounds_model_counts_by_what_is_drawn() -> None:
     assert sky / value(found, "efficiency_over_ground") == pytest.approx(u, rel=0.05)
 
 
-def test_a_stand_not_told_is_a_spread_over_half_the_range() -> None:
+def test_an_unknown_stand_is_a_spread_over_half_the_range() -> None:
     # Half way between gap on top and gap below, off by half their difference over root two.
     top, below, unknown = over(), over(stand='gap_at = "bottom"'), over(stand="")
     for figure in ("r_ground_ohm", "efficiency_over_ground"):

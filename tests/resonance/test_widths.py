@@ -38,7 +38,7 @@ def unknowns(truth: Truth) -> Array:
     return np.array([truth.f_loaded_hz, q, gd.real, gd.imag, b.real, b.imag, truth.theta])
 
 
-def picture(p: Array, f_hz: Array) -> NDArray[np.complex128]:
+def locus(p: Array, f_hz: Array) -> NDArray[np.complex128]:
     """The circle without its delay."""
     t = f_hz / p[0] - p[0] / f_hz
     return np.asarray(p[2] + 1j * p[3] + (p[4] + 1j * p[5]) / (1 + 1j * math.exp(p[1]) * t))
@@ -46,7 +46,7 @@ def picture(p: Array, f_hz: Array) -> NDArray[np.complex128]:
 
 def curve(p: Array, f_hz: Array) -> Array:
     place = (f_hz - (f_hz[0] + f_hz[-1]) / 2) / (f_hz[-1] - f_hz[0])
-    gamma = picture(p, f_hz) * np.exp(-1j * p[6] * place)
+    gamma = locus(p, f_hz) * np.exp(-1j * p[6] * place)
     return np.concatenate([gamma.real, gamma.imag])
 
 
@@ -73,7 +73,7 @@ def swr_edge(p: Array, level: float, side: int) -> float:
     rho, lowest = (level - 1) / (level + 1), lowest_hz(p)
 
     def above(f: float) -> float:
-        return abs(complex(picture(p, np.array([f]))[0])) - rho
+        return abs(complex(locus(p, np.array([f]))[0])) - rho
 
     return float(
         optimize.brentq(above, lowest, lowest * (1 + side * 3 / math.exp(p[1])), xtol=1e-4)
@@ -83,14 +83,14 @@ def swr_edge(p: Array, level: float, side: int) -> float:
 def lowest_hz(p: Array) -> float:
     width = p[0] / math.exp(p[1])
     found = optimize.minimize_scalar(
-        lambda x: abs(complex(picture(p, np.array([p[0] + x * width]))[0])) ** 2,
+        lambda x: abs(complex(locus(p, np.array([p[0] + x * width]))[0])) ** 2,
         bounds=(-1, 1), method="bounded", options={"xatol": 1e-10},
     )  # fmt: skip
     return float(p[0] + found.x * width)
 
 
 def swr_min(p: Array) -> float:
-    size = abs(complex(picture(p, np.array([lowest_hz(p)]))[0]))
+    size = abs(complex(locus(p, np.array([lowest_hz(p)]))[0]))
     return (1 + size) / (1 - size)
 
 

@@ -155,6 +155,8 @@ class TestSharesOfCommonQuantities:
             ("loop.gap", ("loop.gap", "conductor.diameter")),
             ("conductor", ("loop.gap", "conductor.diameter")),
             ("loop.shape", ("model.radiation", "loop.gap")),
+            ("conductor.material", ("conductor.conductivity", "conductor.diameter")),
+            ("site.ground", ("model.ground", "model.reactance")),
         ],
     )
     def test_cancel_or_add_by_what_the_change_touched(
@@ -164,6 +166,9 @@ class TestSharesOfCommonQuantities:
             "loop.gap": {"loop.gap"},
             "conductor": {"conductor.diameter"},
             "loop.shape": {"model.radiation"},
+            # Another metal has another conductivity; another place another ground.
+            "conductor.material": {"conductor.conductivity"},
+            "site.ground": {"model.ground"},
             "feed.offset": set(),
         }[key]
         old, new = (

@@ -21,7 +21,7 @@ from sweeplab import Estimate
 from sweeplab.study.heights import Heights, Stand, part_heights
 from sweeplab.study.record import Record
 
-DRAWS = 200
+DRAWS = 150
 BOUND = 4 / math.sqrt(2 * DRAWS)
 Errors = dict[str, np.ndarray]
 
@@ -71,7 +71,7 @@ class TestTwoHeightsByHand:
     loop = Loop()
     noise = 0.003
 
-    def told(self, **which: bool) -> tuple[Heights, list[Stand]]:
+    def solved(self, **which: bool) -> tuple[Heights, list[Stand]]:
         stands, _ = draw(np.random.default_rng(3), (1.5, 4.0), self.loop, noise=self.noise, **which)
         # One sweep a height: its noise is all that is its own.
         stands = [replace(stand, records=list(stand.records[:1])) for stand in stands]
@@ -79,7 +79,7 @@ class TestTwoHeightsByHand:
         return heights, stands
 
     def test_loss_factor_and_difference(self) -> None:
-        heights, stands = self.told()
+        heights, stands = self.solved()
         size, sigma, eps = (ufloat(0, 1) for _ in range(3))
         y, ground, fixed_y, fixed_ground = [], [], [], []
         for stand in stands:
@@ -117,7 +117,7 @@ class TestTwoHeightsByHand:
             assert at.r_ground_ohm.u == pytest.approx(drawn.s, rel=1e-3)
 
     def test_intervals_are_students_t_or_the_normal_laws(self) -> None:
-        heights, _ = self.told()
+        heights, _ = self.solved()
         assert heights.r_loss_ohm is not None
         for estimate in (heights.r_loss_ohm, heights.ground_difference_ohm):
             # One sweep a height: noise known beforehand.

@@ -10,6 +10,7 @@ from uncertainties import ufloat, umath
 
 from sweeplab.build import Build
 from sweeplab.estimate import Estimate
+from sweeplab.study.plan import plan
 from sweeplab.study.plan_band import BandFigures, band_figures
 
 F_HZ = 7.1e6
@@ -177,3 +178,29 @@ class TestWhatIsLeftOpen:
         assert efficiency.high == pytest.approx(shares(efficiency.value, described)[1], rel=2e-3)
         spread = described * least / efficiency.value
         assert efficiency.low == pytest.approx(shares(least, spread)[0], rel=2e-3)
+
+
+def test_swr_of_a_coupling_loop_is_its_coupling_factors_with_its_uncertainty() -> None:
+    feed = '[feed]\ncircumference = "{}"\nconductor_diameter = "6 mm"\noffset = "25 mm"\n'
+    straddled = set()
+    # Under- and over-coupled, and in between: matched within its interval, twice too much.
+    for size in ("0.3 m", "0.42 m", "0.53 m", "0.7 m"):
+        found = plan(
+            Build.from_toml(
+                'name = "x"\n[loop]\ncircumference = "3.2 m"\ngap = "30 mm"\n[conductor]\n'
+                f'diameter = "12 mm"\n{EXACT}{feed.format(size)}'
+            ),
+            bands=["40m"],
+        ).bands[0]
+        assert found.coupling is not None
+        factor, swr = found.coupling.coupling_factor, found.coupling.swr
+        assert factor is not None
+        assert swr is not None
+        straddled |= {level for level in (1, 2) if factor.low < level < factor.high}
+        # At resonance SWR is the coupling factor or its inverse (D. Kajfez & E. J. Hwan, 1984).
+        assert swr.value == pytest.approx(max(factor.value, 1 / factor.value))
+        assert swr.u / swr.value == pytest.approx(factor.u / factor.value)
+        ends = [max(end, 1 / end) for end in (factor.low, factor.high)]
+        assert swr.high == pytest.approx(max(ends))
+        assert swr.low == pytest.approx(1.0 if factor.low < 1 < factor.high else min(ends))
+    assert straddled == {1, 2}
