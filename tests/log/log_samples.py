@@ -48,6 +48,7 @@ class HandMadeReading:
     values: Mapping[str, Estimate] = field(
         default_factory=lambda: {"q_unloaded": Estimate.normal(412.0, 3.0)}
     )
+    unforeseen: None = None
 
     def figures(self) -> Mapping[str, Estimate]:
         return self.values
