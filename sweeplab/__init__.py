@@ -13,7 +13,7 @@ from sweeplab.version import __version__
 
 if TYPE_CHECKING:
     from sweeplab.batch import analyze
-    from sweeplab.build import Build
+    from sweeplab.builds import Build
     from sweeplab.errors import (
         BuildError,
         LogError,
@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 
 _HOMES = {
     "analyze": "batch",
-    "Build": "build",
+    "Build": "builds",
     "BuildError": "errors",
     "LogError": "errors",
     "ModelError": "errors",

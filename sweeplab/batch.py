@@ -9,13 +9,13 @@ from os import PathLike
 from typing import TYPE_CHECKING, Any
 
 from sweeplab.files import Place, places, read_each
-from sweeplab.machine import keep_freed_memory, no_collection, one_blas_thread
 from sweeplab.reading import RESONANCE_FIGURES, Reading, take_readings
+from sweeplab.runtime import keep_freed_memory, no_collection, one_blas_thread
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from sweeplab.build import Build
+    from sweeplab.builds import Build
 
 _LOSS_COLUMNS = ("x_eff_ohm", "r_total_ohm", "r_radiation_ohm", "r_loss_ohm", "efficiency")
 # Alone, the more at once the less of the interpreter; workers shall finish at the same time.

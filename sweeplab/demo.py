@@ -13,16 +13,16 @@ from textwrap import fill
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from sweeplab import output
+from sweeplab.comparison.pooling import together
 from sweeplab.errors import SweeplabError
 from sweeplab.files import read_sweep
-from sweeplab.jobs.report import write_report
-from sweeplab.jobs.sweeps import add_files, compare_builds, load_build
 from sweeplab.output import Kind, check, write
-from sweeplab.present.together import together
-from sweeplab.present.words import FIGURES, brief, counted, moves, shown
+from sweeplab.present.labels import FIGURES, brief, counted, moves, shown
+from sweeplab.workflows.report import write_report
+from sweeplab.workflows.sweeps import add_files, compare_builds, load_build
 
 if TYPE_CHECKING:
-    from sweeplab.build import Build
+    from sweeplab.builds import Build
     from sweeplab.log import Log
 
 Say = Callable[[str], None]
@@ -137,7 +137,7 @@ def _add_builds(log: Log, samples: Path, scenario: Mapping[str, Any]) -> None:
 
 def _settings(before: Build, after: Build) -> dict[str, str]:
     """Return what ``build change`` must set to lead from one build to another."""
-    from sweeplab.build import difference
+    from sweeplab.builds import difference
 
     gone = {part.kind for part in before.parts} - {part.kind for part in after.parts}
     settings = {f"parts.{kind}": "" for kind in gone}

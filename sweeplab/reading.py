@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING, Any
 
 from sweeplab.bands import band_of
 from sweeplab.finding import Finding, ranked
+from sweeplab.isolation import of_those
 from sweeplab.loss import FIGURES as LOSS_FIGURES
 from sweeplab.loss import LossBudget
 from sweeplab.resonance import Match, Resonance, find_matches, fit_many
 from sweeplab.resonance.result import Status
 from sweeplab.sweep import Sweep
-from sweeplab.unforeseen import of_those
 
 if TYPE_CHECKING:
-    from sweeplab.build import Build
+    from sweeplab.builds import Build
+    from sweeplab.calibration import Reference
     from sweeplab.estimate import Estimate
-    from sweeplab.reference import Reference
 
 RESONANCE_FIGURES = ("f_loaded_hz", "q_loaded", "q_unloaded", "coupling_factor",
                      "half_power_bandwidth_hz")  # fmt: skip

@@ -13,14 +13,14 @@ from typer.core import TyperGroup
 from sweeplab import __version__
 from sweeplab.cli.build import app as build_app
 from sweeplab.cli.compare import compare
+from sweeplab.cli.context import DEFAULT_LOG, Shell, one_line
 from sweeplab.cli.demo import demo
 from sweeplab.cli.log import add, init, list_sweeps, show
 from sweeplab.cli.plan import plan
 from sweeplab.cli.read import read
 from sweeplab.cli.report import report
-from sweeplab.cli.shell import DEFAULT_LOG, Shell, one_line
+from sweeplab.cli.status import say_where
 from sweeplab.cli.streams import guard, what_is_missing
-from sweeplab.cli.where import say_where
 from sweeplab.errors import SweeplabError
 
 _ANYWHERE = {"--log": 1, "--color": 0, "--no-color": 0}

@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from sweeplab.cli.shell import Shell, key_values
-from sweeplab.jobs.sweeps import load_build
+from sweeplab.cli.context import Shell, key_values
+from sweeplab.workflows.sweeps import load_build
 
 app = typer.Typer(
     help="Describe builds and the changes between them.",
@@ -20,7 +20,7 @@ app = typer.Typer(
 @app.command()
 def template() -> None:
     """Print a build's file to fill in, every key explained."""
-    from sweeplab.build import template as blank
+    from sweeplab.builds import template as blank
 
     typer.echo(blank(), nl=False)
 
@@ -62,7 +62,7 @@ def change(
     ] = None,
 ) -> None:
     """Make a new build out of an old one: what changed, and why."""
-    from sweeplab.build import difference
+    from sweeplab.builds import difference
 
     changed = key_values(settings or [])
     with Shell.of(ctx).open_log() as log:

@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
+from sweeplab.cli.context import Shell, print_json
 from sweeplab.cli.options import AsJson
-from sweeplab.cli.shell import Shell, print_json
 
 
 def compare(
@@ -17,7 +17,7 @@ def compare(
     as_json: AsJson = False,
 ) -> None:
     """Say which figures a change moved, and how surely."""
-    from sweeplab.jobs.sweeps import compare_builds
+    from sweeplab.workflows.sweeps import compare_builds
 
     shell = Shell.of(ctx)
     with shell.open_log() as log:

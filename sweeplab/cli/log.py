@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from sweeplab.cli.context import Shell, print_json
 from sweeplab.cli.options import (
     Z0,
     AsJson,
@@ -23,7 +24,6 @@ from sweeplab.cli.options import (
     standards_of,
 )
 from sweeplab.cli.progress import with_progress
-from sweeplab.cli.shell import Shell, print_json
 from sweeplab.errors import LogError, one_line
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 def init(ctx: typer.Context) -> None:
     """Make an empty log."""
     from sweeplab.log import Log
-    from sweeplab.present.words import counted
+    from sweeplab.present.labels import counted
 
     shell = Shell.of(ctx)
     there = shell.log_path.exists()
@@ -65,7 +65,7 @@ def add(
     """Add sweeps to the log; the same bytes are kept once."""
     shell = Shell.of(ctx)
     from sweeplab.files import places
-    from sweeplab.jobs.sweeps import add_files
+    from sweeplab.workflows.sweeps import add_files
 
     told: dict[str, Any] = {
         "columns": column_names(columns),
@@ -114,7 +114,7 @@ def show(
 ) -> None:
     """Show one sweep of the log as 'read' would."""
     from sweeplab.cli.read import SCHEMA
-    from sweeplab.jobs.sweeps import read_again
+    from sweeplab.workflows.sweeps import read_again
 
     shell = Shell.of(ctx)
     with shell.open_log() as log:
@@ -163,7 +163,7 @@ def _row(sweep: StoredSweep) -> list[str]:
 
 def _said(file: str, reading: Reading, added: Added) -> str:
     """Return one line on what became of a file."""
-    from sweeplab.present.words import shown
+    from sweeplab.present.labels import shown
 
     if not added.new:
         return f"{file}: already in the log as sweep {added.id}"

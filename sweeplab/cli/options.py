@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
+    from sweeplab.calibration import Reference
     from sweeplab.log import Standard, Standards
-    from sweeplab.reference import Reference
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 Files = Annotated[

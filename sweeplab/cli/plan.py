@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from sweeplab.cli.context import Shell, print_json
 from sweeplab.cli.options import AsJson, check_plot
-from sweeplab.cli.shell import Shell, print_json
 from sweeplab.errors import QuantityError
 from sweeplab.finding import Threshold
-from sweeplab.jobs.sweeps import load_build
+from sweeplab.workflows.sweeps import load_build
 
 if TYPE_CHECKING:
+    from sweeplab.planning.cut_list import Allowance
+    from sweeplab.planning.plan import Plan
     from sweeplab.quantity import Dimension, Quantity
-    from sweeplab.study.plan import Plan
-    from sweeplab.study.plan_stuff import Allowance
 
 _MOST_POWER_W: Threshold = 5000.0
 _MOST_SIZES: Threshold = 60
@@ -81,11 +81,11 @@ def plan(
     mast_m = None if mast is None else _positive(mast, "length", "--mast").value
     wanted = None if not bands else [_band(text) for text in bands]
 
-    from sweeplab.study.plan import plan as make_plan
-    from sweeplab.study.plan import resized
-    from sweeplab.study.plan_stock import stock_loops
-    from sweeplab.study.plan_stuff import cut_list
-    from sweeplab.study.plan_stuff import mast as mast_of
+    from sweeplab.planning.cut_list import cut_list
+    from sweeplab.planning.cut_list import mast as mast_of
+    from sweeplab.planning.plan import plan as make_plan
+    from sweeplab.planning.plan import resized
+    from sweeplab.planning.stock import stock_loops
 
     build = load_build(build_file).in_setting(setting)
     planned = make_plan(build, wanted, power_w)
@@ -159,7 +159,7 @@ def _sizes(text: str | None) -> list[float]:
 
 
 def _allowance(text: str) -> Allowance:
-    from sweeplab.study.plan_stuff import Allowance
+    from sweeplab.planning.cut_list import Allowance
 
     name, equals, length = text.partition("=")
     piece, colon, rest = name.partition(":")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from sweeplab.cli.context import Shell, print_json
 from sweeplab.cli.options import (
     Z0,
     AsJson,
@@ -24,7 +25,6 @@ from sweeplab.cli.options import (
     reference_of,
 )
 from sweeplab.cli.progress import with_progress
-from sweeplab.cli.shell import Shell, print_json
 from sweeplab.errors import one_line
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ def read(
         raise typer.BadParameter("a setting needs the build it belongs to: add --build")
     check_plot(plot)
     from sweeplab.files import places
-    from sweeplab.jobs.sweeps import load_build, readings_of
+    from sweeplab.workflows.sweeps import load_build, readings_of
 
     shell = Shell.of(ctx)
     build = None if build_file is None else load_build(build_file)

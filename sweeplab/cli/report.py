@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from sweeplab.cli.shell import Shell
+from sweeplab.cli.context import Shell
 
 
 def report(
@@ -20,8 +20,8 @@ def report(
 
     Builds and their changes, figures, plots, loss budget, what each change did. Comments in the
     sweeps' files (a place, a call sign) and paths stay out of it."""
-    from sweeplab.jobs.report import write_report
     from sweeplab.output import is_standard_output
+    from sweeplab.workflows.report import write_report
 
     with Shell.of(ctx).open_log() as log:
         write_report(log, out)

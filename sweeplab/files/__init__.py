@@ -7,9 +7,9 @@ module that answers how sure it is that a text is its own, and why; the registry
 Whatever was mended on the way is a Finding on the Sweep; whatever could not be read is a ReadError.
 """
 
-from sweeplab.files.load import Answer, read_each, read_sweep, read_sweeps
-from sweeplab.files.places import Place, places
-from sweeplab.files.registry import sweep_from_bytes
+from sweeplab.files.formats import sweep_from_bytes
+from sweeplab.files.paths import Place, places
+from sweeplab.files.read import Answer, read_each, read_sweep, read_sweeps
 
 __all__ = [
     "Answer",

@@ -18,8 +18,8 @@ from functools import lru_cache
 from pathlib import PurePosixPath
 
 from sweeplab.errors import ReadError
-from sweeplab.files.limits import SIZE_LIMIT_BYTES, too_large
 from sweeplab.files.show import show
+from sweeplab.files.text.limits import SIZE_LIMIT_BYTES, too_large
 from sweeplab.finding import Threshold
 
 SUFFIX = ".zip"

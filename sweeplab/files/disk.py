@@ -10,9 +10,9 @@ from datetime import UTC, datetime
 
 from sweeplab.errors import ReadError
 from sweeplab.files import archive
-from sweeplab.files.limits import SIZE_LIMIT_BYTES, too_large
-from sweeplab.files.places import STANDARD_INPUT, split_member
-from sweeplab.files.source import Raw
+from sweeplab.files.paths import STANDARD_INPUT, split_member
+from sweeplab.files.text.decode import Raw
+from sweeplab.files.text.limits import SIZE_LIMIT_BYTES, too_large
 
 _PIECE_BYTES = 2**20
 # No changed line ends; no waiting for what became a pipe meanwhile. Not every system has both.

@@ -1,9 +1,9 @@
 """The log: builds, changes, sweeps and readings in one file."""
 
-from sweeplab.log.anew import reread
-from sweeplab.log.standards import Standard, Standards
+from sweeplab.log.calibration_files import Standard, Standards
+from sweeplab.log.refit import reread
+from sweeplab.log.rows import Added, Event, Reread, StoredBuild, StoredChange, StoredSweep
 from sweeplab.log.store import Log
-from sweeplab.log.stored import Added, Event, Reread, StoredBuild, StoredChange, StoredSweep
 
 __all__ = [
     "Added",

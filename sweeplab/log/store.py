@@ -12,17 +12,17 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from sweeplab.errors import LogError
-from sweeplab.log import packing, schema
-from sweeplab.log import standards as kept_with
-from sweeplab.log.stored import Added, Event, StoredBuild, StoredChange, StoredSweep
+from sweeplab.log import calibration_files as kept_with
+from sweeplab.log import schema, serialize
+from sweeplab.log.rows import Added, Event, StoredBuild, StoredChange, StoredSweep
 from sweeplab.version import __version__
 
 if TYPE_CHECKING:
-    from sweeplab.build import Build
+    from sweeplab.builds import Build
     from sweeplab.finding import Finding
-    from sweeplab.log.standards import Standards
+    from sweeplab.log.calibration_files import Standards
     from sweeplab.reading import Reading
-    from sweeplab.study.record import Record
+    from sweeplab.record import Record
     from sweeplab.sweep import Sweep
 
 _SWEEP = """SELECT s.id, s.file, s.sha256, s.taken, s.added_at, b.name AS build, s.setting,
@@ -113,7 +113,7 @@ class Log:
                 raise LogError(f"build {new!r} is in the log already; choose another name")
             cursor = connection.execute(
                 "INSERT INTO changes (before_id, after_id, why, at) VALUES (?, ?, ?, ?)",
-                (self._build_id(old), self._build_id(new), packing.clean(why), schema.now_utc()),
+                (self._build_id(old), self._build_id(new), serialize.clean(why), schema.now_utc()),
             )
             number = cursor.lastrowid
         return next(change for change in self.changes() if change.id == number)
@@ -125,7 +125,7 @@ class Log:
 
     def build(self, name: str) -> Build:
         """Return a build by its name; LogError where there is none such."""
-        from sweeplab.build import Build
+        from sweeplab.builds import Build
 
         rows = self._rows("SELECT toml FROM builds WHERE name = ?", name)
         if not rows:
@@ -185,7 +185,7 @@ class Log:
         sha256 = hashlib.sha256(raw).hexdigest()
         told = {"columns": columns and list(columns), "z0_ohm": z0_ohm}
         # Left out where not said, so that what a log holds does not change for most.
-        read_with = packing.pack(told if port is None else {**told, "port": port})
+        read_with = serialize.pack(told if port is None else {**told, "port": port})
         with self._writing() as connection:
             build_id = self._build_id(name)
             there = self._sweeps_where("s.sha256 = ?", sha256)
@@ -197,7 +197,7 @@ class Log:
             cursor = connection.execute(
                 """INSERT INTO sweeps (sha256, file, raw, read_with, taken, added_at, build_id,
                 setting) VALUES (?, ?, ?, ?, ?, ?, ?, ?)""",
-                (sha256, packing.clean(sweep.origin.file), raw, read_with, sweep.origin.taken,
+                (sha256, serialize.clean(sweep.origin.file), raw, read_with, sweep.origin.taken,
                  schema.now_utc(), build_id, setting),
             )  # fmt: skip
             sweep_id = int(cursor.lastrowid or 0)
@@ -236,7 +236,7 @@ class Log:
         """Return a sweep's reading as the JSON contract of ``read`` has it."""
         self.sweep(sweep_id)
         rows = self._rows("SELECT reading FROM readings WHERE sweep_id = ?", sweep_id)
-        return packing.unpack(rows[0]["reading"])
+        return serialize.unpack(rows[0]["reading"])
 
     def records(
         self, build: str | None = None, band: str | None = None, *, set_aside: bool = False
@@ -257,7 +257,7 @@ class Log:
             AND (?3 OR s.set_aside IS NULL) ORDER BY s.id""",
             build, band, set_aside,
         )  # fmt: skip
-        return [packing.unpack_record(row) for row in rows]
+        return [serialize.unpack_record(row) for row in rows]
 
     # What a person does to a sweep afterwards
 
@@ -268,7 +268,7 @@ class Log:
         self.sweep(sweep_id)
         with self._writing() as connection:
             connection.execute(
-                "UPDATE sweeps SET set_aside = ? WHERE id = ?", (packing.clean(why), sweep_id)
+                "UPDATE sweeps SET set_aside = ? WHERE id = ?", (serialize.clean(why), sweep_id)
             )
             self._note(sweep_id, "set aside", why)
 
@@ -308,7 +308,7 @@ class Log:
         """Return what the reader was told beside the bytes: ``columns``, ``z0_ohm``, ``port``."""
         self.sweep(sweep_id)
         rows = self._rows("SELECT read_with FROM sweeps WHERE id = ?", sweep_id)
-        return packing.unpack(rows[0]["read_with"])
+        return serialize.unpack(rows[0]["read_with"])
 
     def taken_with(self, sweep_id: int) -> dict[str, Any]:
         """Return what `take_reading` was told: ``near_hz`` and ``reference``, where it was."""
@@ -368,13 +368,13 @@ class Log:
     def _put_reading(self, sweep_id: int, reading: Reading) -> None:
         self._connection.execute(
             "INSERT OR REPLACE INTO readings VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            (sweep_id, __version__, schema.now_utc(), *packing.pack_reading(reading)),
+            (sweep_id, __version__, schema.now_utc(), *serialize.pack_reading(reading)),
         )
 
     def _note(self, sweep_id: int, what: str, why: str) -> None:
         self._connection.execute(
             "INSERT INTO events (sweep_id, at, what, why) VALUES (?, ?, ?, ?)",
-            (sweep_id, schema.now_utc(), what, packing.clean(why)),
+            (sweep_id, schema.now_utc(), what, serialize.clean(why)),
         )
 
     def _sweeps_where(self, condition: str, *values: Any) -> list[StoredSweep]:

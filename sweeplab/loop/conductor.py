@@ -11,7 +11,7 @@ from sweeplab.errors import ModelError
 from sweeplab.loop.thinwire import MU0
 
 if TYPE_CHECKING:
-    from sweeplab.build import Conductor
+    from sweeplab.builds import Conductor
 
 # Rise of resistivity with temperature at 20 degrees: copper after IEC Publication 28 (1925),
 # the others typical handbook values (memory).

@@ -16,7 +16,7 @@ from typing import Literal
 
 import numpy as np
 
-from sweeplab.build.description import Site
+from sweeplab.builds.components import Site
 from sweeplab.errors import ModelError
 from sweeplab.finding import Threshold
 from sweeplab.line import C0_M_PER_S

@@ -18,7 +18,7 @@ from sweeplab.loop.thinwire import Currents, ThinWire
 from sweeplab.sweep import ComplexArray, FloatArray
 
 if TYPE_CHECKING:
-    from sweeplab.build import Build
+    from sweeplab.builds import Build
 
 # Where the gap is not described: what a small air-variable capacitor and its lugs span.
 NOMINAL_GAP_M = 0.03

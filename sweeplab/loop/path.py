@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from sweeplab.errors import ModelError
 from sweeplab.finding import Threshold
-from sweeplab.loop.crowding import crowding
+from sweeplab.loop.proximity import crowding
 from sweeplab.loop.thinwire import Beside, Path
 from sweeplab.sweep import FloatArray
 

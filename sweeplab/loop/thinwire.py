@@ -36,7 +36,7 @@ _SMOOTH_POINTS = 5
 
 @dataclass(frozen=True, eq=False)
 class Beside:
-    """Turns that run side by side, and what their crowding does; see `sweeplab.loop.crowding`.
+    """Turns that run side by side, and what their crowding does; see `sweeplab.loop.proximity`.
 
     Parameters
     ----------

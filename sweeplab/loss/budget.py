@@ -6,32 +6,32 @@ import math
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 
-from sweeplab.build import Build
+from sweeplab.builds import Build
 from sweeplab.errors import ModelError
 from sweeplab.estimate import Estimate
 from sweeplab.finding import Finding, ranked
+from sweeplab.isolation import each_alone, unforeseen
 from sweeplab.line import C0_M_PER_S, deembed
 from sweeplab.loop import LoopModel
 from sweeplab.loop.conductor import round_wire_impedance
 from sweeplab.loop.coupling import CouplingGeometry, coupling_of
 from sweeplab.loop.ground import GroundEffect, ground_effect, moved_effects
-from sweeplab.loss.coupled import Coupled, CouplingLoop, fit_coupled
+from sweeplab.loss.coupled_fit import Coupled, CouplingLoop, fit_coupled
 from sweeplab.loss.figures import FREE_SPACE, Model, Unloaded, budget_figures, parts_known
-from sweeplab.loss.model_error import model_error, model_findings
-from sweeplab.loss.plausible import (
+from sweeplab.loss.findings import (
     budget_findings,
     ground_unknown,
     overdrawn,
     smaller_than_physics,
     two_efficiencies,
 )
+from sweeplab.loss.model_uncertainty import model_error, model_findings
 from sweeplab.loss.result import LossBudget
-from sweeplab.loss.sources import sources
-from sweeplab.machine import one_blas_thread
+from sweeplab.loss.uncertainty_sources import sources
 from sweeplab.resonance import Resonance, fit_resonance
-from sweeplab.resonance.unsigned import signed_like
+from sweeplab.resonance.scalar.sign_recovery import signed_like
+from sweeplab.runtime import one_blas_thread
 from sweeplab.sweep import Sweep
-from sweeplab.unforeseen import each_alone, unforeseen
 
 # The one-pole circle against full-wave truth: median error of efficiency 1.4 %.
 _U_CIRCLE = 0.02

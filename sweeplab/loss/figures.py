@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from sweeplab.build import Build
+from sweeplab.builds import Build
 from sweeplab.loop import LoopModel
 from sweeplab.loop.ground import GroundEffect
-from sweeplab.loss.coupled import Coupled
+from sweeplab.loss.coupled_fit import Coupled
 
 REFERENCE_HZ = 10e6
 FREE_SPACE = GroundEffect(1.0, 1.0)

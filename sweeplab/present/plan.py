@@ -9,18 +9,18 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from sweeplab.planning.safety import CAUTIONS
 from sweeplab.present.terminal import findings_list
 from sweeplab.quantity import format_quantity
-from sweeplab.study.safety import CAUTIONS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
     from sweeplab.estimate import Estimate
-    from sweeplab.study.plan import BandPlan, Plan
-    from sweeplab.study.plan_stock import StockLoop
-    from sweeplab.study.plan_stuff import Mast, Piece
+    from sweeplab.planning.cut_list import Mast, Piece
+    from sweeplab.planning.plan import BandPlan, Plan
+    from sweeplab.planning.stock import StockLoop
 
 _UNKNOWN = "-"
 # Columns that fit beside a turn's size; wider ones beside a pair of pieces.

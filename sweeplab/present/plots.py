@@ -158,7 +158,7 @@ def smith(ax: Axes, sweep: Sweep, resonance: Resonance) -> Axes:
     """
     from skrf.plotting import smith as grid
 
-    from sweeplab.resonance.unsigned import signed_like
+    from sweeplab.resonance.scalar.sign_recovery import signed_like
 
     grid(ax=ax)
     for patch in ax.patches:

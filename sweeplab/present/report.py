@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from sweeplab.bands import band_order
+from sweeplab.planning.safety import CAUTIONS, Distances, Strain, voltage_finding
 from sweeplab.present import plots
-from sweeplab.present.words import (
+from sweeplab.present.labels import (
     FIGURES,
     VERDICTS,
     change,
@@ -24,15 +25,14 @@ from sweeplab.present.words import (
     shown,
 )
 from sweeplab.quantity import format_quantity
-from sweeplab.study.safety import CAUTIONS, Distances, Strain, voltage_finding
 from sweeplab.version import __version__
 
 if TYPE_CHECKING:
-    from sweeplab.build import Build
+    from sweeplab.builds import Build
+    from sweeplab.comparison.comparison import BandChange, Comparison
     from sweeplab.estimate import Estimate
     from sweeplab.finding import Finding
     from sweeplab.resonance import Resonance
-    from sweeplab.study.compare import BandChange, Comparison
     from sweeplab.sweep import Sweep
 
 T = TypeVar("T")

@@ -14,7 +14,7 @@ from rich.text import Text
 
 from sweeplab.errors import one_line
 from sweeplab.finding import Threshold
-from sweeplab.present.words import (
+from sweeplab.present.labels import (
     COUPLINGS,
     FIGURES,
     VERDICTS,
@@ -29,11 +29,11 @@ from sweeplab.present.words import (
 from sweeplab.quantity import format_quantity
 
 if TYPE_CHECKING:
+    from sweeplab.comparison.comparison import Comparison
     from sweeplab.estimate import Estimate
     from sweeplab.finding import Finding
     from sweeplab.reading import Reading
     from sweeplab.resonance import Resonance
-    from sweeplab.study.compare import Comparison
 
 _LEVEL_STYLES = {"problem": "bold red", "warning": "yellow", "note": "dim"}
 _STATUS_STYLES = {"ok": "green", "doubtful": "yellow", "refused": "bold red"}

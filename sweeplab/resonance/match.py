@@ -15,10 +15,10 @@ from typing import Literal
 import numpy as np
 
 from sweeplab.finding import Threshold
-from sweeplab.resonance.many import fit_resonance
+from sweeplab.isolation import each_alone, unforeseen
+from sweeplab.resonance.api import fit_resonance
 from sweeplab.resonance.result import Match, Resonance
 from sweeplab.sweep import ComplexArray, FloatArray, Sweep
-from sweeplab.unforeseen import each_alone, unforeseen
 
 LEVELS = (2.0, 3.0)
 # A reflection this near to an open has no impedance to show.

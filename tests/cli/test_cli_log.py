@@ -212,9 +212,9 @@ def test_report_of_an_empty_log_is_one_line(run):
 
 
 def test_a_file_that_changes_after_it_was_read_is_kept_as_it_was_read(demo, first, tmp_path):
-    from sweeplab.build import Build
-    from sweeplab.jobs import sweeps as jobs
+    from sweeplab.builds import Build
     from sweeplab.log import Log
+    from sweeplab.workflows import sweeps as jobs
 
     file = tmp_path / "changing.s1p"
     read = (demo / FIRST[0]).read_bytes()

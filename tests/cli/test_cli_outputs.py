@@ -61,7 +61,7 @@ class TestReport:
     def test_a_full_disk_is_one_line_and_leaves_the_earlier_report(self, log, monkeypatch):
         import resource
 
-        from sweeplab.jobs import report
+        from sweeplab.workflows import report
 
         log("report", "--out", "out.html")
         # Larger than what the log's own files need.

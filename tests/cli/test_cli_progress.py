@@ -8,8 +8,8 @@ import time
 
 import pytest
 
+from sweeplab.cli.context import Shell
 from sweeplab.cli.progress import time_left, with_progress
-from sweeplab.cli.shell import Shell
 
 
 class Terminal(io.StringIO):

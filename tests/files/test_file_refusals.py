@@ -451,7 +451,7 @@ class TestLimits:
         ],
     )
     def test_rows_mended(self, monkeypatch: pytest.MonkeyPatch, name: str, text: str) -> None:
-        for user in ("block", "grouping", "table"):
+        for user in ("table.data_block", "touchstone.data_rows", "table.reader"):
             monkeypatch.setattr(f"sweeplab.files.{user}.MENDED_LIMIT", 2)
         found = refusal(text.encode(), name)
         assert found.endswith(

@@ -11,7 +11,7 @@ from contextlib import suppress
 
 import pytest
 
-from sweeplab.build import Build
+from sweeplab.builds import Build
 from sweeplab.errors import BuildError, ReadError
 from sweeplab.files import sweep_from_bytes
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from sweeplab.files import registry, table, touchstone
-from sweeplab.files.claim import Claim, Request
-from sweeplab.files.source import Raw, decode
+from sweeplab.files import formats
+from sweeplab.files.table import reader as table
+from sweeplab.files.text.decode import Raw, decode
+from sweeplab.files.text.reader_protocol import Claim, Request
+from sweeplab.files.touchstone import reader as touchstone
 
 ROWS = "7 0.5 0.25\n8 0.5 0.25\n"
 CLAIMS = [
@@ -26,7 +28,7 @@ CLAIMS = [
 @pytest.mark.parametrize(("name", "text", "reader", "why"), CLAIMS)
 def test_the_surest_reads_and_says_why(name: str, text: str, reader: str, why: str) -> None:
     source = decode(Raw(text.encode(), name))
-    chosen = registry.choose(source, Request())
+    chosen = formats.choose(source, Request())
     assert chosen.name == reader
     assert chosen.claim(source, Request()).why == why
 
@@ -36,12 +38,12 @@ def test_columns_said_make_it_a_table() -> None:
     request = Request(columns=("f_mhz", "re", "im"))
     assert touchstone.claim(source, request) == Claim(0.0, "its columns were named")
     assert table.claim(source, request) == Claim(1.0, "its columns were named")
-    assert registry.choose(source, request).name == "table"
+    assert formats.choose(source, request).name == "table"
 
 
-@pytest.mark.parametrize("reader", registry.READERS, ids=lambda reader: reader.name)
+@pytest.mark.parametrize("reader", formats.READERS, ids=lambda reader: reader.name)
 @pytest.mark.parametrize("text", ["prose\n", "# Heading\n\nprose\n", "1\n2\n", "[x]\n", "# 1\n"])
-def test_no_reader_claims_what_is_no_sweep(reader: registry.Reader, text: str) -> None:
+def test_no_reader_claims_what_is_no_sweep(reader: formats.Reader, text: str) -> None:
     claim = reader.claim(decode(Raw(text.encode(), "a.txt")), Request())
     assert claim.confidence == 0
     assert claim.why

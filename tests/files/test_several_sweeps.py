@@ -12,7 +12,7 @@ from sweep_writing import codes, read_text, table_text
 
 from sweeplab.errors import ReadError
 from sweeplab.files import places, read_each, read_sweep, read_sweeps, sweep_from_bytes
-from sweeplab.files.parts import begin_again
+from sweeplab.files.table.multi_sweep import begin_again
 
 F_MHZ = [7.0, 7.1, 7.2, 7.3]
 FIRST, SECOND = [0.5, 0.4, 0.3, 0.2], [-0.5, -0.4, -0.3, -0.2]

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from sweep_writing import codes, gammas, read_text, table_text
 
 from sweeplab.errors import ReadError
-from sweeplab.files.columns import WORDS, classify
+from sweeplab.files.table.columns import WORDS, classify
 
 F_MHZ = [7.0, 7.1, 7.2]
 GAMMA = np.array([0.5 + 0.25j, -0.3 + 0.1j, 0.2 - 0.6j])
@@ -117,7 +117,7 @@ def test_columns_said_go_before_a_header_and_an_option_line() -> None:
 
 
 def test_every_word_is_in_the_documented_vocabulary() -> None:
-    from sweeplab.files import columns
+    from sweeplab.files.table import columns
 
     assert columns.__doc__ is not None
     for word in WORDS:

@@ -16,10 +16,10 @@ from sweep_writing import codes, read_text
 
 from sweeplab.errors import ReadError
 from sweeplab.files import archive, disk
-from sweeplab.files.block import _Gathered, _one_by_one
-from sweeplab.files.layout import Layout, find_layout
-from sweeplab.files.remarks import Remarks
-from sweeplab.files.source import Raw, decode
+from sweeplab.files.table.data_block import _Gathered, _one_by_one
+from sweeplab.files.table.dialect import Layout, find_layout
+from sweeplab.files.text.comments import Remarks
+from sweeplab.files.text.decode import Raw, decode
 from sweeplab.sweep import Sweep
 
 HEADER = "MHz,re,im\n"

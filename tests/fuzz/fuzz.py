@@ -20,13 +20,13 @@ from pathlib import Path
 import atheris
 
 with atheris.instrument_imports(include=["sweeplab"]):
-    from sweeplab.build import Build
+    from sweeplab.builds import Build
     from sweeplab.errors import BuildError, ReadError
     from sweeplab.files import archive, sweep_from_bytes
-    from sweeplab.files.claim import Request
-    from sweeplab.files.load import _each_part
-    from sweeplab.files.parts import SeveralSweepsError
-    from sweeplab.files.source import Raw
+    from sweeplab.files.read import _each_part
+    from sweeplab.files.table.multi_sweep import SeveralSweepsError
+    from sweeplab.files.text.decode import Raw
+    from sweeplab.files.text.reader_protocol import Request
 
 HERE = Path(__file__).parent
 SPELLINGS = HERE.parent / "dialects" / "spellings"
@@ -95,7 +95,7 @@ def sweep_seeds() -> list[bytes]:
 
 def build_seeds() -> list[bytes]:
     """The template and the demo's builds."""
-    from sweeplab.build import template
+    from sweeplab.builds import template
 
     demo = sorted((HERE.parents[1] / "samples" / "demo").glob("*.toml"))
     return [template().encode(), *(file.read_bytes() for file in demo)]

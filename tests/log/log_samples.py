@@ -13,7 +13,7 @@ from sweeplab.log import Added, Log
 from sweeplab.sweep import Origin, Sweep
 
 if TYPE_CHECKING:
-    from sweeplab.build import Build
+    from sweeplab.builds import Build
     from sweeplab.reading import Reading
 
 TOML = """name = "{name}"
@@ -65,7 +65,7 @@ def a_build(name: str = "quay-1") -> Build:
 
 
 def a_real_build(name: str = "quay-1") -> Build:
-    from sweeplab.build import Build
+    from sweeplab.builds import Build
 
     return Build.from_toml(TOML.format(name=name))
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from sweeplab.build import Build
+from sweeplab.builds import Build
 from sweeplab.files import sweep_from_bytes
 from sweeplab.log import Log
 from sweeplab.reading import take_reading

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from make_log_schema1 import BUILD, TARGET, touchstone
 
-from sweeplab.build import Build
+from sweeplab.builds import Build
 from sweeplab.files import sweep_from_bytes
 from sweeplab.log import Log, Standard, Standards
 from sweeplab.reading import take_reading

@@ -15,11 +15,11 @@ from hypothesis import strategies as st
 from log_samples import a_build, a_reading, a_real_build, a_sweep, add, new_log, raw_bytes
 
 from sweeplab import __version__
-from sweeplab.build.difference import difference
+from sweeplab.builds.diff import difference
 from sweeplab.errors import BuildError, LogError, ReadError
 from sweeplab.estimate import Estimate
 from sweeplab.log import Log
-from sweeplab.log.anew import reread
+from sweeplab.log.refit import reread
 from sweeplab.sweep import Origin, Sweep
 
 

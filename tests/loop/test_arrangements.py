@@ -8,7 +8,7 @@ import pytest
 from scipy.special import ellipe, ellipk
 
 from sweeplab import LoopModel
-from sweeplab.build import Build
+from sweeplab.builds import Build
 
 MU0 = 4e-7 * math.pi
 TURN = 2.5

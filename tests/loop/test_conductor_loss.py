@@ -19,9 +19,9 @@ from sweeplab.loop.conductor import (
     surface_resistance,
     tube_impedance,
 )
-from sweeplab.loop.crowding import crowding as solved
 from sweeplab.loop.path import Geometry, closed_path
 from sweeplab.loop.pattern import far_field
+from sweeplab.loop.proximity import crowding as solved
 from sweeplab.loop.thinwire import Currents
 
 COPPER = 5.8e7
@@ -211,7 +211,7 @@ class TestTurnsSideBySide:
 
 
 def test_a_warm_conductor_loses_more_by_half_of_its_resistivitys_rise() -> None:
-    from sweeplab.build import Build
+    from sweeplab.builds import Build
     from sweeplab.loop.conductor import conductor_impedance
 
     def at(temperature_c: float) -> float:

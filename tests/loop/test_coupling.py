@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sweeplab.build import Build
+from sweeplab.builds import Build
 from sweeplab.errors import ModelError
 from sweeplab.loop import LoopModel
 from sweeplab.loop.coupling import (

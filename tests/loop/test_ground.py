@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pace import slowness
 from simulated import NEC
 
-from sweeplab.build import Build, Site
+from sweeplab.builds import Build, Site
 from sweeplab.errors import ModelError
 from sweeplab.line import C0_M_PER_S
 from sweeplab.loop import LoopModel

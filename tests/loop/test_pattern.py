@@ -7,7 +7,7 @@ import math
 import pytest
 
 from sweeplab import LoopModel
-from sweeplab.build import Build
+from sweeplab.builds import Build
 from sweeplab.loop.path import closed_path
 from sweeplab.loop.pattern import far_field
 

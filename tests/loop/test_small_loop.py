@@ -15,7 +15,7 @@ from pace import slowness
 from sweeplab import LoopModel, ModelError
 from sweeplab.loop.path import Geometry, closed_path
 from sweeplab.loop.thinwire import ThinWire
-from sweeplab.machine import one_blas_thread
+from sweeplab.runtime import one_blas_thread
 
 LOW_HZ = 1e5
 

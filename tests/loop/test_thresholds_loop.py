@@ -8,7 +8,7 @@ from functools import cache
 import pytest
 from loop_samples import build, model
 
-from sweeplab.build.description import Site
+from sweeplab.builds.components import Site
 from sweeplab.errors import ModelError
 from sweeplab.loop.coupling import (
     CouplingGeometry,
@@ -18,10 +18,10 @@ from sweeplab.loop.coupling import (
     offset_for,
     tilt_for,
 )
-from sweeplab.loop.crowding import crowding
 from sweeplab.loop.ground import ground_effect, moved_effects
 from sweeplab.loop.model import gap_of, geometry_of
 from sweeplab.loop.path import closed_path
+from sweeplab.loop.proximity import crowding
 from sweeplab.quantity import Quantity
 
 CIRCLE = 'circumference = "3 m"'

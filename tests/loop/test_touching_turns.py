@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 from loop_samples import model
 
-from sweeplab.loop.crowding import crowding
 from sweeplab.loop.path import closed_path
+from sweeplab.loop.proximity import crowding
 
 # So low that the turns' capacitance to each other carries nothing past them.
 F_HZ = 3e5

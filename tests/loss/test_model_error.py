@@ -11,7 +11,7 @@ from sourced import budget, described, swept
 from sweeplab import Build, LoopModel
 from sweeplab.loop.path import Geometry, closed_path, fitting_gap_segments
 from sweeplab.loop.thinwire import ThinWire
-from sweeplab.loss.model_error import ModelError, model_error
+from sweeplab.loss.model_uncertainty import ModelError, model_error
 
 C0_M_PER_S = 299_792_458.0
 RING_M = 2.0

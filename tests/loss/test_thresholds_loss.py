@@ -14,13 +14,13 @@ from simulated import Truth
 from sweeplab import Build, LoopModel, fit_resonance
 from sweeplab.estimate import Estimate
 from sweeplab.line import Line
-from sweeplab.loss import budget, coupled
-from sweeplab.loss.coupled import CouplingLoop, _Solved, fit_coupled
+from sweeplab.loss import budget, coupled_fit
+from sweeplab.loss.coupled_fit import CouplingLoop, _Solved, fit_coupled
 from sweeplab.loss.figures import FREE_SPACE
-from sweeplab.loss.model_error import model_error, model_findings
-from sweeplab.loss.plausible import budget_findings
-from sweeplab.loss.roughly import unsaid_loss
-from sweeplab.loss.sources import sources
+from sweeplab.loss.findings import budget_findings
+from sweeplab.loss.line_loss import unsaid_loss
+from sweeplab.loss.model_uncertainty import model_error, model_findings
+from sweeplab.loss.uncertainty_sources import sources
 
 LOOP = """\
 name = "test"
@@ -148,10 +148,10 @@ class TestSecondStage:
     def problems(self, monkeypatch: pytest.MonkeyPatch) -> list[Any]:
         """What is to be solved, kept and left unsolved."""
         kept: list[Any] = []
-        monkeypatch.setattr(coupled, "_solve", lambda problem, *rest: kept.append(problem))
+        monkeypatch.setattr(coupled_fit, "_solve", lambda problem, *rest: kept.append(problem))
         return kept
 
-    def fit(self, expected: CouplingLoop, line: Line | None = None) -> coupled.Coupled | None:
+    def fit(self, expected: CouplingLoop, line: Line | None = None) -> coupled_fit.Coupled | None:
         sweep, fit = resonance()
         return fit_coupled(sweep, fit.kept, fit.circle, model(), expected, line)
 
@@ -185,7 +185,7 @@ class TestSecondStage:
             jacobian = rng.standard_normal((2 * problem.f_hz.size, n))
             return _Solved(p, rss, jacobian, residual, free)
 
-        monkeypatch.setattr(coupled, "_solve", solved)
+        monkeypatch.setattr(coupled_fit, "_solve", solved)
         found = self.fit(CouplingLoop())
         assert found is not None
         assert (found.delay_s != 0) == insisted

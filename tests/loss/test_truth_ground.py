@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 import pytest
-from full_wave_study import Study, study
+from full_wave_cases import Study, study
 
 
 @pytest.fixture(scope="module")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from full_wave_study import Study, study
+from full_wave_cases import Study, study
 
 
 @pytest.fixture(scope="module")

@@ -19,14 +19,17 @@ class Room:
 
 ROOMS = {
     "files": Room(("files", "dialects"), ("log", "cli")),
-    "resonance": Room(("resonance",), ("loss", "log", "study", "present", "cli")),
-    "build": Room(("build",), ("loop", "loss", "log", "study", "present", "cli")),
-    "loop": Room(("loop",), ("loss", "log", "study", "present", "cli")),
-    "loss": Room(("loss",), ("log", "study", "present", "cli")),
+    "resonance": Room(("resonance",), ("loss", "log", "comparison", "planning", "present", "cli")),
+    "builds": Room(
+        ("builds",), ("loop", "loss", "log", "comparison", "planning", "present", "cli")
+    ),
+    "loop": Room(("loop",), ("loss", "log", "comparison", "planning", "present", "cli")),
+    "loss": Room(("loss",), ("log", "comparison", "planning", "present", "cli")),
     "log": Room(("log",), ("cli",)),
-    "study": Room(("study",), ("present", "cli")),
+    "comparison": Room(("comparison",), ("present", "cli")),
+    "planning": Room(("planning",), ("present", "cli")),
     "present": Room(("present",), ("cli",)),
-    "jobs": Room(("cli",)),
+    "workflows": Room(("cli",)),
     "cli": Room(("cli",)),
 }
 # Modules that stand in no room: tests/test_NAME.py is theirs, and every room is above them.

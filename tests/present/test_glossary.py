@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from simulated import REPOSITORY
 
-from sweeplab.present.words import COUPLINGS, FIGURES, VERDICTS
+from sweeplab.present.labels import COUPLINGS, FIGURES, VERDICTS
 
 
 def terms() -> set[str]:

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from sweeplab.build import Build
-from sweeplab.jobs.report import write_report
-from sweeplab.jobs.sweeps import add_files
+from sweeplab.builds import Build
 from sweeplab.log import Log
+from sweeplab.workflows.report import write_report
+from sweeplab.workflows.sweeps import add_files
 
 DEMO = Path(__file__).parents[2] / "samples" / "demo"
 SECRET = "QTH-of-somebody"

@@ -28,8 +28,8 @@ from sweeplab import (
     loss_budget,
 )
 from sweeplab.line import embed
-from sweeplab.resonance import sizes
-from sweeplab.resonance.sizes import fit_sizes, noisy_square
+from sweeplab.resonance.scalar import power_fit
+from sweeplab.resonance.scalar.power_fit import fit_sizes, noisy_square
 
 SWEEPS = 500
 LIMIT = 4.0
@@ -271,7 +271,9 @@ class TestNoiseFloor:
 
     def test_left_in_it_would_show(self, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(
-            sizes, "noisy_square", lambda square, noise: (square, noisy_square(square, noise)[1])
+            power_fit,
+            "noisy_square",
+            lambda square, noise: (square, noisy_square(square, noise)[1]),
         )
         excess, _ = self._excess()
         assert excess > 2 * LIMIT

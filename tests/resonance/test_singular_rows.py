@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sweeplab import Sweep, fit_resonance
-from sweeplab.resonance.kernel import solve_rows
+from sweeplab.resonance.circle.varpro import solve_rows
 
 
 def test_a_singular_row_has_the_least_solution_and_the_others_their_own() -> None:

@@ -12,11 +12,10 @@ from simulated import Truth, white
 from studies.interference import MOVING, WHAT
 
 from sweeplab import Sweep, fit_resonance
-from sweeplab.resonance.fit import Fitted, fit_rows
-from sweeplab.resonance.glance import _Look as Glance
-from sweeplab.resonance.glance import _together
-from sweeplab.resonance.kernel import solve
-from sweeplab.resonance.movement import (
+from sweeplab.resonance.circle.batch import Rows
+from sweeplab.resonance.circle.fit import Fitted, fit_rows
+from sweeplab.resonance.circle.varpro import solve
+from sweeplab.resonance.drift.correct import (
     Moved,
     Watched,
     _credible,
@@ -24,8 +23,17 @@ from sweeplab.resonance.movement import (
     _in_place_of_several,
     movement_finding,
 )
-from sweeplab.resonance.moves import LOOKED_FOR, STEPS, Look, Seen, left_by_a_step, noticed, steps
-from sweeplab.resonance.rows import Rows
+from sweeplab.resonance.drift.prefilter import _Look as Glance
+from sweeplab.resonance.drift.prefilter import _together
+from sweeplab.resonance.drift.score import (
+    LOOKED_FOR,
+    STEPS,
+    Look,
+    Seen,
+    left_by_a_step,
+    noticed,
+    steps,
+)
 from sweeplab.sweep import FloatArray
 
 MANY = 1e6  # degrees of freedom: chi-square is known without looking up Student

@@ -10,7 +10,8 @@ from simulated import Truth, white
 
 from sweeplab import Sweep, fit_resonance
 from sweeplab.line import Line
-from sweeplab.resonance.fit import (
+from sweeplab.resonance.circle.batch import Rows, Solution
+from sweeplab.resonance.circle.fit import (
     _in_the_span,
     _inverse,
     _kept,
@@ -20,8 +21,7 @@ from sweeplab.resonance.fit import (
     _with_structure,
     fit_rows,
 )
-from sweeplab.resonance.rows import Rows, Solution
-from sweeplab.resonance.several import _gains, _is_credible
+from sweeplab.resonance.circle.multi import _gains, _is_credible
 from sweeplab.sweep import ComplexArray, FloatArray
 
 POINTS = 200

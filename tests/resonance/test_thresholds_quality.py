@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from sweeplab import Circle, Estimate, Sweep, find_match
-from sweeplab.resonance.brackets import unexplained_loss
-from sweeplab.resonance.evidence import Evidence, _misfit
-from sweeplab.resonance.figures import correlation_inflation, coupling_of
-from sweeplab.resonance.judge import judge, screen
-from sweeplab.resonance.many import _unloaded_frequency
+from sweeplab.resonance.api import _unloaded_frequency
+from sweeplab.resonance.circle.uncertainty import correlation_inflation, coupling_of
+from sweeplab.resonance.diagnostics import Evidence, _misfit
 from sweeplab.resonance.match import _impedance
-from sweeplab.resonance.sampling import expected_u, next_sweep
+from sweeplab.resonance.next_sweep import expected_u, next_sweep
+from sweeplab.resonance.quality import judge, screen
+from sweeplab.resonance.unexplained_loss import unexplained_loss
 
 # A good sweep: nothing to say of it.
 GOOD = Evidence(

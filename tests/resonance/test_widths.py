@@ -16,7 +16,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import optimize, stats
 from simulated import Truth
-from test_sizes_alone import without_sign
+from test_power_fit import without_sign
 
 from sweeplab import Match, Resonance, find_match, fit_many
 from sweeplab.sweep import Content, Sweep

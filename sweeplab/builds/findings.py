@@ -1,0 +1,124 @@
+"""What a build's description leaves open, said in findings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from sweeplab.builds.assemble import Pieces
+from sweeplab.builds.materials import MATERIALS, OPEN_NAMES, material
+from sweeplab.finding import Finding
+from sweeplab.quantity import Quantity, format_quantity
+
+
+def findings_of(pieces: Pieces, taken: Mapping[str, str]) -> tuple[Finding, ...]:
+    """Return what the description leaves open.
+
+    Parameters
+    ----------
+    pieces : Pieces
+    taken : mapping of str to str
+        Keys that were left out, with what was taken for them.
+    """
+    open_questions = (
+        _exact_size(pieces), _exact_lengths(pieces), _taken(taken), _alloy(pieces), _braid(pieces),
+    )  # fmt: skip
+    return tuple(finding for finding in open_questions if finding is not None)
+
+
+def _exact_size(pieces: Pieces) -> Finding | None:
+    around = pieces.loop.circumference
+    if around.u_given:
+        return None
+    size = pieces.loop.size_key
+    return Finding(
+        "no-tolerance",
+        "note",
+        f"{size} has no uncertainty and is taken as exact; 1 % in circumference "
+        f"({format_quantity(around.value / 100, 'm', digits=2)}) is 4 % in radiation resistance "
+        "and up to 4 % in efficiency.",
+        {"circumference_m": around.value, "efficiency_percent_per_percent": 4.0},
+        f'Measure it and write how surely, such as "{format_quantity(around.value, "m", digits=3)}'
+        ' ± 1 cm".',
+    )
+
+
+def _exact_lengths(pieces: Pieces) -> Finding | None:
+    """Say which other lengths that the model uses are taken as exact."""
+    conductor, feed = pieces.conductor, pieces.feed
+    lengths: dict[str, Quantity | None] = {
+        "conductor.diameter": conductor.diameter,
+        "conductor.width": conductor.width,
+        "conductor.thickness": conductor.thickness,
+        "loop.turn_spacing": pieces.loop.turn_spacing,
+        "feed.circumference": None if feed is None else feed.circumference,
+    }
+    exact = {name: q.value for name, q in lengths.items() if q is not None and not q.u_given}
+    if not exact:
+        return None
+    return Finding(
+        "taken-as-exact",
+        "note",
+        f"No uncertainty is given for {', '.join(exact)}: taken as exact.",
+        {f"{name}_m": value for name, value in exact.items()},
+        'Write "12 mm ± 0.1 mm" where it is known.',
+    )
+
+
+def _taken(taken: Mapping[str, str]) -> Finding | None:
+    if not taken:
+        return None
+    listed = ", ".join(f"{key} {value}" for key, value in taken.items())
+    return Finding(
+        "taken-as",
+        "note",
+        f"Not said, so taken as: {listed}.",
+        dict(taken),
+        "Say it in the build's file, even where it is as taken.",
+    )
+
+
+def _alloy(pieces: Pieces) -> Finding | None:
+    name, conductivity = pieces.conductor.material, pieces.conductor.conductivity.value
+    known = material(name)
+    if name not in OPEN_NAMES or known is None or known.conductivity_s_per_m != conductivity:
+        return None
+    reach = {alloy: MATERIALS[alloy].conductivity_s_per_m for alloy in OPEN_NAMES[name]}
+    low, high = min(reach.values()), max(reach.values())
+    # Skin effect: the resistance goes with the square root of the resistivity.
+    more, less = (conductivity / low) ** 0.5 - 1, 1 - (conductivity / high) ** 0.5
+    return Finding(
+        "alloy-open",
+        "note",
+        f"{name} may be any alloy from {low / 1e6:.0f} to {high / 1e6:.0f} MS/m; taken as "
+        f"{known.name}, {conductivity / 1e6:.0f} MS/m. The conductor's resistance could be "
+        f"{more:.0%} more or {less:.0%} less.",
+        {f"{alloy}_s_per_m": value for alloy, value in reach.items()},
+        f"Name the alloy: {', '.join(reach)}; or give conductivity.",
+    )
+
+
+def _braid(pieces: Pieces) -> Finding | None:
+    factor = pieces.conductor.surface_factor
+    if pieces.conductor.form != "braid" or factor.u_given or factor.value != 1.0:
+        return None
+    return Finding(
+        "braid-factor",
+        "note",
+        "Braid loses more than a smooth tube, and no trustworthy multiplier is published: it is "
+        "taken as smooth, and what it loses on top stands in the remainder.",
+        {"surface_factor": factor.value},
+        "Compare it with a tube of the same size on the same loop, or give conductor."
+        "surface_factor with an uncertainty.",
+    )
+
+
+def no_setting(names: tuple[str, ...]) -> Finding:
+    """Return the finding for a build whose settings were not chosen from."""
+    listed = ", ".join(names)
+    return Finding(
+        "no-setting",
+        "note",
+        f"This build has settings ({listed}) and none was named: taken without any of them.",
+        {"settings": listed},
+        "Name the setting the sweep was taken in.",
+    )

@@ -1,0 +1,1 @@
+"""Before and after: what moved between two builds, and how surely."""

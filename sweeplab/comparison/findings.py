@@ -1,0 +1,280 @@
+"""What a comparison of two builds should tell beside its figures."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from itertools import pairwise
+
+from sweeplab.bands import band_order
+from sweeplab.finding import Finding, Threshold, ranked
+from sweeplab.quantity import format_quantity
+from sweeplab.record import Record
+
+_REPEAT = (
+    "take two more sweeps of each side on these bands, with everything unplugged and plugged in "
+    "again before each"
+)
+# Weather and corrosion take longer than a week-end of measuring (own choice, no source).
+_DAYS_APART: Threshold = 7.0
+# Sweeps at most so far apart, whose resonances differ by so many times their noise, were moved.
+_SUCCESSION_S: Threshold = 600.0
+_FAR_OFF_NOISE: Threshold = 5.0
+# Bandwidths from which a resonance is taken to have been tuned afresh.
+_RETUNED_BANDWIDTHS: Threshold = 0.5
+
+
+@dataclass(frozen=True)
+class Pair:
+    """The sweeps of one band that are compared: before and after, all of them counting."""
+
+    band: str
+    before: Sequence[Record]
+    after: Sequence[Record]
+
+    @property
+    def sides(self) -> tuple[Sequence[Record], Sequence[Record]]:
+        """Before and after."""
+        return self.before, self.after
+
+
+def notice(
+    before: Sequence[Record],
+    after: Sequence[Record],
+    pairs: Sequence[Pair],
+    *,
+    any_repeats: bool,
+    comparisons: int,
+) -> tuple[Finding, ...]:
+    """Return what is missing, left out, or to be read with care; worst first."""
+    findings = [
+        *_nothing(pairs),
+        *_few_repeats(pairs, any_repeats),
+        *_versions([*before, *after]),
+        *_settings(before, after, pairs),
+        *_one_sided(before, after),
+        *_left_out([*before, *after]),
+        *_doubtful(pairs),
+        *_months_apart(pairs),
+        *_moved_between(pairs),
+        *_at_once(comparisons),
+    ]
+    return ranked(findings)
+
+
+def _bands(names: Sequence[str]) -> str:
+    return ", ".join(sorted(set(names), key=band_order))
+
+
+def _nothing(pairs: Sequence[Pair]) -> list[Finding]:
+    if pairs:
+        return []
+    return [
+        Finding(
+            "nothing-to-compare", "problem", "no band has sweeps on both sides that count", {},
+            "sweep both builds on the same band",
+        )
+    ]  # fmt: skip
+
+
+def _few_repeats(pairs: Sequence[Pair], any_repeats: bool) -> list[Finding]:
+    single = [pair.band for pair in pairs if min(map(len, pair.sides)) < 2]
+    if not single:
+        return []
+    text = f"a single sweep on a side cannot show that anything moved: {_bands(single)}"
+    if not any_repeats:
+        text += (
+            "; without any repeats the intervals hold the sweeps' own noise only, not what "
+            "plugging in again would move"
+        )
+    return [Finding("few-repeats", "warning", text, {"bands": _bands(single)}, _REPEAT)]
+
+
+def _versions(records: Sequence[Record]) -> list[Finding]:
+    versions = sorted({record.program_version for record in records if record.counts})
+    if len(versions) < 2:
+        return []
+    return [
+        Finding(
+            "mixed-versions", "warning",
+            f"the readings were made by different versions of sweeplab: {', '.join(versions)}",
+            {"versions": ", ".join(versions)}, "make all readings anew, then compare",
+        )
+    ]  # fmt: skip
+
+
+def _settings(
+    before: Sequence[Record], after: Sequence[Record], pairs: Sequence[Pair]
+) -> list[Finding]:
+    findings = []
+    renamed = [pair for pair in pairs if pair.before[0].setting != pair.after[0].setting]
+    if renamed:
+        pair = renamed[0]
+        findings.append(
+            Finding(
+                "settings-differ", "note",
+                f"the settings differ: {pair.before[0].setting or 'none'} before, "
+                f"{pair.after[0].setting or 'none'} after",
+                {"bands": _bands([pair.band for pair in renamed])},
+                "read the figures as the change of build and setting together",
+            )
+        )  # fmt: skip
+    paired = {id(record) for pair in pairs for side in pair.sides for record in side}
+    common = {pair.band for pair in pairs} | _both(before, after)
+    alone = [
+        record
+        for record in (*before, *after)
+        if record.counts and record.band in common and id(record) not in paired
+    ]
+    if alone:
+        words = sorted({f"{record.band} in {record.setting or 'no setting'}" for record in alone})
+        findings.append(
+            Finding(
+                "setting-on-one-side", "note",
+                f"{len(alone)} sweeps have no counterpart in the same setting: {', '.join(words)}",
+                {"sweeps": len(alone)}, "sweep the other build in these settings",
+            )
+        )  # fmt: skip
+    return findings
+
+
+def _both(before: Sequence[Record], after: Sequence[Record]) -> set[str]:
+    sides = [{record.band for record in side if record.counts} for side in (before, after)]
+    return sides[0] & sides[1]
+
+
+def _one_sided(before: Sequence[Record], after: Sequence[Record]) -> list[Finding]:
+    findings = []
+    both = _both(before, after)
+    for side, word in ((before, "before"), (after, "after")):
+        alone = [record.band for record in side if record.counts and record.band not in both]
+        if alone:
+            findings.append(
+                Finding(
+                    "band-on-one-side", "note", f"swept only {word}: {_bands(alone)}",
+                    {"bands": _bands(alone)}, "sweep the other build there too",
+                )
+            )  # fmt: skip
+    return findings
+
+
+def _left_out(records: Sequence[Record]) -> list[Finding]:
+    aside = sum(record.set_aside is not None for record in records)
+    refused = sum(not record.counts for record in records) - aside
+    if not aside + refused:
+        return []
+    return [
+        Finding(
+            "left-out", "note",
+            f"sweeps that do not count: {refused} without a usable resonance, {aside} set aside",
+            {"refused": refused, "set_aside": aside}, "",
+        )
+    ]  # fmt: skip
+
+
+def _doubtful(pairs: Sequence[Pair]) -> list[Finding]:
+    by_band = Counter(
+        pair.band for pair in pairs for side in pair.sides for r in side if r.status == "doubtful"
+    )
+    if not by_band:
+        return []
+    return [
+        Finding(
+            "doubtful-sweeps", "note",
+            f"{sum(by_band.values())} sweeps that count are doubtful: {_bands(list(by_band))}",
+            {"sweeps": sum(by_band.values())}, "look at their findings; set aside what is wrong",
+        )
+    ]  # fmt: skip
+
+
+def _months_apart(pairs: Sequence[Pair]) -> list[Finding]:
+    """Say where the sweeps of one build were taken so far apart that it may have aged."""
+    longest, band, build = 0.0, "", ""
+    for pair in pairs:
+        for side in pair.sides:
+            times = [taken for record in side if (taken := _time(record)) is not None]
+            days = (max(times) - min(times)).total_seconds() / 86400 if times else 0.0
+            if days > longest:
+                longest, band, build = days, pair.band, side[0].build
+    if longest < _DAYS_APART:
+        return []
+    return [
+        Finding(
+            "days-apart", "note",
+            f"the sweeps of {build} on {band} were taken over {longest:.0f} days: whatever changed "
+            f"meanwhile is in their scatter and in their mean",
+            {"days": longest, "band": band, "build": build},
+            "if the antenna aged or was touched, give the later sweeps a build of their own: "
+            "'sweeplab build change'",
+        )
+    ]  # fmt: skip
+
+
+def _moved_between(pairs: Sequence[Pair]) -> list[Finding]:
+    """Say where two sweeps in succession disagree about the resonance by less than its width.
+
+    More is a retuning for sure; so little may be one too, and only the person knows.
+    """
+    worst, told = 0.0, None
+    for first, second in _in_succession(pairs):
+        old, new = (record.figures.get("f_loaded_hz") for record in (first, second))
+        width = first.figures.get("half_power_bandwidth_hz")
+        if old is None or new is None or width is None:
+            continue
+        noise = math.hypot(first.noise("f_loaded_hz"), second.noise("f_loaded_hz"))
+        moved = abs(new.value - old.value)
+        retuned = moved >= _RETUNED_BANDWIDTHS * width.value
+        if noise > 0 and moved / noise > max(worst, _FAR_OFF_NOISE) and not retuned:
+            worst, told = moved / noise, (first, second, new.value - old.value, noise, width.value)
+    if told is None:
+        return []
+    first, second, moved_hz, u_hz, width_hz = told
+    return [
+        Finding(
+            "moved-between-sweeps", "note",
+            f"sweeps {first.sweep_id} and {second.sweep_id}, taken in succession, differ by "
+            f"{format_quantity(abs(moved_hz), 'Hz', u_hz)} in the resonance: if it was not tuned "
+            f"afresh between them it moved, and may have moved during them",
+            {"moved_hz": moved_hz, "u_moved_hz": u_hz, "of_bandwidth": abs(moved_hz) / width_hz},
+            "if nobody tuned, let the loop settle; sweep up and down in turn: a steady drift "
+            "passes for another Q",
+        )
+    ]  # fmt: skip
+
+
+def _in_succession(pairs: Sequence[Pair]) -> Iterator[tuple[Record, Record]]:
+    """Yield sweeps of one side that were taken one after the other, minutes apart."""
+    for pair in pairs:
+        for side in pair.sides:
+            timed = sorted(
+                ((taken, record.sweep_id, record) for record in side if (taken := _time(record))),
+                key=lambda entry: entry[:2],
+            )
+            for (before, _, first), (after, _, second) in pairwise(timed):
+                if (after - before).total_seconds() <= _SUCCESSION_S:
+                    yield first, second
+
+
+def _time(record: Record) -> datetime | None:
+    """Return when a sweep was taken; without a zone it is taken as UTC."""
+    try:
+        taken = datetime.fromisoformat(record.taken or "")
+    except ValueError:
+        return None
+    return taken if taken.tzinfo is not None else taken.replace(tzinfo=UTC)
+
+
+def _at_once(comparisons: int) -> list[Finding]:
+    if comparisons < 2:
+        return []
+    return [
+        Finding(
+            "at-once", "note",
+            f"the intervals of the changes hold for {comparisons} quantities at once, together "
+            f"with 95 %",
+            {"quantities": comparisons}, "",
+        )
+    ]  # fmt: skip

@@ -1,0 +1,1 @@
+"""Tables with a heading that names quantities and units."""

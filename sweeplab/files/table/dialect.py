@@ -1,0 +1,154 @@
+"""How a table's lines fall into fields: separator, decimal sign, where the numbers begin."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sweeplab.files.text.limits import ROW_LIMIT_CHARACTERS
+from sweeplab.files.text.numbers import parse_number
+from sweeplab.finding import Threshold
+
+COMMENT_MARKS = ("#", "!", "%", ";", "//")
+# Separator (None: white space) and decimal sign, the likelier first: a tie goes to the first.
+_CANDIDATES: tuple[tuple[str | None, str], ...] = (
+    ("\t", "."),
+    (";", "."),
+    (",", "."),
+    (None, "."),
+    ("\t", ","),
+    (";", ","),
+    (None, ","),
+    (",", ","),  # decimal commas in quotes
+)
+SEARCHED_LINES: Threshold = 2000
+# So many rows of numbers of one width are no accident of a preamble.
+_DECISIVE_ROWS: Threshold = 50
+# Nor is a run of more than this share of the lines.
+_DECISIVE_SHARE: Threshold = 0.5
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How a table's lines fall into fields.
+
+    Parameters
+    ----------
+    separator : str or None
+        None for white space.
+    decimal : {'.', ','}
+    first : int
+        Index of the first line of numbers.
+    width : int
+        Number of columns.
+    pairs : tuple of int
+        Places of the columns whose cells hold complex numbers.
+    """
+
+    separator: str | None
+    decimal: str
+    first: int
+    width: int
+    pairs: tuple[int, ...] = ()
+
+
+def is_comment(line: str, separator: str | None = None) -> bool:
+    """Whether a line is a comment, by the mark it begins with.
+
+    A ';' that separates fields may also open a row whose first field is empty.
+    """
+    text = line.lstrip()
+    if separator == ";" and text.startswith(";"):
+        return not any(parse_number(field.strip(), ",") is not None for field in text.split(";"))
+    return text.startswith(COMMENT_MARKS)
+
+
+def split_fields(line: str, separator: str | None) -> list[str]:
+    """Return a line's fields without quotes and outer white space.
+
+    A separator at the line's end opens no further field.
+    """
+    if separator is None:
+        return [field.strip("\"'") for field in line.split()]
+    fields = [field.strip() for field in _quoted(line, separator) or line.split(separator)]
+    while len(fields) > 1 and not fields[-1]:
+        fields.pop()
+    return fields
+
+
+def _quoted(line: str, separator: str) -> list[str]:
+    """Return the fields of a line with quotes, in which separators may stand; else none."""
+    if '"' not in line:
+        return []
+    try:
+        return next(csv.reader([line], delimiter=separator, skipinitialspace=True), [])
+    except csv.Error:
+        return []
+
+
+def parse_fields(fields: Sequence[str], decimal: str) -> list[float | None]:
+    """Return each field's value: NaN for an empty one, None for no number."""
+    return [parse_number(field, decimal) if field else float("nan") for field in fields]
+
+
+def find_layout(lines: Sequence[str]) -> Layout | None:
+    """Return the layout under which most rows in a row are numbers, else None.
+
+    Parameters
+    ----------
+    lines : sequence of str
+        The file's lines.
+    """
+    best: Layout | None = None
+    most = 0
+    searched = [
+        (index, line)
+        for index, line in enumerate(lines[: int(SEARCHED_LINES)])
+        if line.strip() and not is_comment(line)
+    ]
+    for separator, decimal in _CANDIDATES:
+        if separator and not any(separator in line for _, line in searched):
+            continue
+        first, width, count = _longest_run(searched, separator, decimal)
+        if count > most:
+            best, most = Layout(separator, decimal, first, width), count
+        if most == _DECISIVE_ROWS or most > _DECISIVE_SHARE * len(searched):
+            break
+    return best
+
+
+def _longest_run(
+    lines: Sequence[tuple[int, str]], separator: str | None, decimal: str
+) -> tuple[int, int, int]:
+    """Return first index, width and length of the longest run of numeric rows of one width."""
+    best = (0, 0, 0)
+    first = width = count = 0
+    for index, line in lines:
+        found = _numeric_width(line, separator, decimal)
+        if found and found == width:
+            count += 1
+        else:
+            first, width, count = index, found, 1 if found else 0
+        if count > best[2]:
+            best = (first, width, count)
+        if count == _DECISIVE_ROWS:
+            break
+    return best
+
+
+def _numeric_width(line: str, separator: str | None, decimal: str) -> int:
+    """Return the number of fields if all are numbers or missing, two at least, else 0."""
+    if len(line) > ROW_LIMIT_CHARACTERS:
+        return 0
+    fields = split_fields(line, separator)
+    if len(fields) < 2:
+        return 0
+    present = 0
+    for field in fields:
+        value = parse_number(field, decimal) if field else math.nan
+        if value is None:
+            return 0
+        present += value == value
+    return len(fields) if present else 0

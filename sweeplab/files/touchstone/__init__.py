@@ -1,0 +1,1 @@
+"""Touchstone 1.0 to 2.1."""

@@ -1,0 +1,159 @@
+"""Touchstone's option line: ``# [unit] [parameter] [format] [R n]``, in any order and case.
+
+Source: IBIS Open Forum, Touchstone File Format Specification 2.1 (2024), "Option Line".
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, replace
+from typing import TypeVar, cast, get_args
+
+from sweeplab.errors import ReadError
+from sweeplab.files.show import show
+from sweeplab.files.touchstone.network_parameters import Form, Parameter
+
+FREQUENCY_UNITS_HZ = {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "GHZ": 1e9}
+_FORMS: tuple[Form, ...] = get_args(Form)
+_PARAMETERS: tuple[Parameter, ...] = get_args(Parameter)
+_Word = TypeVar("_Word", bound=str)
+_JOINED = re.compile(r"R(\d.*)", re.IGNORECASE)
+_EXAMPLE = "write it like '# MHz S RI R 50'"
+
+
+@dataclass(frozen=True)
+class Options:
+    """What an option line says; the defaults are the standard's, ``# GHz S MA R 50``.
+
+    Parameters
+    ----------
+    f_scale_hz : float
+        The frequency unit [Hz].
+    parameter : {'S', 'Z', 'Y', 'G', 'H'}
+    form : {'RI', 'MA', 'DB'}
+    references_ohm : tuple of float
+        One for all ports, or one a port (version 1.1) [ohm].
+    """
+
+    f_scale_hz: float = 1e9
+    parameter: Parameter = "S"
+    form: Form = "MA"
+    references_ohm: tuple[float, ...] = (50.0,)
+
+
+def looks_like_options(line: str) -> bool:
+    """Whether a line that begins with '#' is made of an option line's words only."""
+    kinds = [_kind(word) for word in _words(line)]
+    return "" not in kinds and kinds[:1] != ["number"]
+
+
+def parse_options(line: str, path: str, number: int) -> Options:
+    """Return what an option line says.
+
+    Parameters
+    ----------
+    line : str
+        Beginning with '#', without comment.
+    path : str
+        The file, for errors.
+    number : int
+        One-based number of the line, for errors.
+
+    Raises
+    ------
+    ReadError
+        A word is unknown or stands twice, or a reference is complex or not positive.
+    """
+    options = Options()
+    given: set[str] = set()
+    words = _words(line)
+    while words:
+        word = words.pop(0)
+        kind = _kind(word)
+        if kind in ("", "number"):
+            raise ReadError(path, f"{show(word)} in the option line", _EXAMPLE, number)
+        if kind in given:
+            raise ReadError(path, f"two {kind}s in the option line", "keep one", number)
+        given.add(kind)
+        if kind == "unit":
+            options = replace(options, f_scale_hz=FREQUENCY_UNITS_HZ[word.upper()])
+        elif kind == "format":
+            options = replace(options, form=_one_of(word, _FORMS))
+        elif kind == "parameter":
+            options = replace(options, parameter=_one_of(word, _PARAMETERS))
+        else:
+            options = replace(options, references_ohm=_references(words, path, number))
+    return options
+
+
+def _words(line: str) -> list[str]:
+    """Return the words after '#', with ``R50`` as two."""
+    words: list[str] = []
+    for word in line.lstrip().removeprefix("#").split():
+        joined = _JOINED.fullmatch(word)
+        words += ["R", joined[1]] if joined else [word]
+    return words
+
+
+def _kind(word: str) -> str:
+    upper = word.upper()
+    if upper in FREQUENCY_UNITS_HZ:
+        return "unit"
+    if upper in _FORMS:
+        return "format"
+    if upper in _PARAMETERS:
+        return "parameter"
+    if upper == "R":
+        return "reference"
+    return "" if math.isnan(_complex(word).real) else "number"
+
+
+def is_complex(word: str) -> bool:
+    """Whether a word is a number with an imaginary part, such as ``(50+50j)``."""
+    return _complex(word).imag != 0
+
+
+def _complex(word: str) -> complex:
+    """Return a word's value, NaN for no number."""
+    try:
+        return complex(word)
+    except ValueError:
+        return complex(math.nan)
+
+
+def _one_of(word: str, choices: tuple[_Word, ...]) -> _Word:
+    return choices[choices.index(cast(_Word, word.upper()))]
+
+
+def _references(words: list[str], path: str, number: int) -> tuple[float, ...]:
+    """Take the numbers that follow R off the front of `words`."""
+    taken: list[str] = []
+    while words and _kind(words[0]) == "number":
+        taken.append(words.pop(0))
+    if not taken:
+        raise ReadError(path, "no resistance after R in the option line", _EXAMPLE, number)
+    return tuple(reference_ohm(word, path, number) for word in taken)
+
+
+def reference_ohm(word: str, path: str, number: int) -> float:
+    """Return a reference impedance [ohm].
+
+    Raises
+    ------
+    ReadError
+        It is complex, no number, or not positive.
+    """
+    if is_complex(word):
+        raise ReadError(
+            path,
+            f"a complex reference impedance, {show(word)}",
+            "save the sweep against a real one, such as R 50",
+            number,
+        )
+    value = _complex(word).real
+    if not (math.isfinite(value) and value > 0):
+        raise ReadError(
+            path, f"{show(word)} as a reference impedance", "give a positive number of ohms", number
+        )
+    return value

@@ -1,0 +1,176 @@
+"""The words in which figures and verdicts are shown, shared by terminal, plots and report."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from sweeplab.quantity import format_quantity
+
+if TYPE_CHECKING:
+    from sweeplab.comparison.comparison import BandChange, Verdict
+    from sweeplab.estimate import Estimate
+
+
+@dataclass(frozen=True)
+class Figure:
+    """How one figure is named and shown.
+
+    Parameters
+    ----------
+    label : str
+        What a person calls it.
+    unit : str
+        SI unit; '%' for a share shown in percent; '' for a plain number.
+    depth : int
+        How deep it stands in the loss budget, where items are parts of the item above.
+    """
+
+    label: str
+    unit: str = ""
+    depth: int = 0
+
+
+FIGURES: dict[str, Figure] = {
+    "f_loaded_hz": Figure("resonance", "Hz"),
+    "f0_hz": Figure("resonance, unloaded", "Hz"),
+    "q_loaded": Figure("Q, loaded"),
+    "q_unloaded": Figure("Q, unloaded"),
+    "q_unloaded_other": Figure("or Q, unloaded"),
+    "coupling_factor": Figure("coupling factor"),
+    "half_power_bandwidth_hz": Figure("half-power bandwidth", "Hz"),
+    "swr_min": Figure("lowest SWR"),
+    "efficiency": Figure("efficiency", "%"),
+    "efficiency_db": Figure("efficiency, dB", "dB"),
+    "efficiency_over_ground": Figure("efficiency over ground", "%"),
+    "gain_dbi": Figure("gain, free space", "dBi"),
+    "x_eff_ohm": Figure("effective reactance", "ohm"),
+    "r_total_ohm": Figure("total resistance", "ohm"),
+    "r_radiation_ohm": Figure("radiation", "ohm", 1),
+    "r_ground_ohm": Figure("ground", "ohm", 1),
+    "r_loss_ohm": Figure("loss", "ohm", 1),
+    "r_conductor_ohm": Figure("conductor", "ohm", 2),
+    "r_parts_ohm": Figure("known parts", "ohm", 2),
+    "r_remainder_ohm": Figure("remainder", "ohm", 2),
+}
+
+COUPLINGS = {
+    "under": "under-coupled",
+    "critical": "critically coupled",
+    "over": "over-coupled",
+    "unknown": "under- or over-coupled: the data cannot say",
+}
+
+VERDICTS = {
+    "up": "rose",
+    "down": "fell",
+    "same": "stayed the same",
+    "unsure": "not settled",
+}
+
+
+def shown(name: str, estimate: Estimate) -> str:
+    """Return a figure with its unit and standard uncertainty, for people."""
+    text = quantity(name, estimate.value, estimate.u)
+    return text if estimate.u > 0 else f"{text} (exact)"
+
+
+def short(name: str, value: float, u: float) -> str:
+    """Return a plain figure, a percentage or decibels for a glance: one digit of uncertainty.
+
+    At most three decimals; an uncertainty below that is shown as the last of them.
+    """
+    unit = FIGURES[name].unit
+    scale = 100 if unit == "%" else 1
+    if u <= 0:
+        return quantity(name, value, digits=3)
+    decimals = min(max(0, -math.floor(math.log10(scale * u))), 3)
+    least = max(scale * u, 10.0**-decimals)
+    return f"{scale * value:.{decimals}f} ± {least:.{decimals}f} {unit}".strip()
+
+
+def rounded(name: str, estimate: Estimate) -> str:
+    """Return a figure alone, to the digits its uncertainty leaves; for tables that show u apart."""
+    return quantity(name, estimate.value, digits=_digits(estimate.value, estimate.u))
+
+
+def interval(name: str, estimate: Estimate) -> str:
+    """Return the ends of a figure's 95 % interval, to the digits its uncertainty leaves."""
+    if estimate.u == 0 and estimate.low == estimate.high:
+        return "taken as exact, as described"
+    ends = [
+        quantity(name, end, digits=_digits(end, estimate.u)) if math.isfinite(end) else "no limit"
+        for end in (estimate.low, estimate.high)
+    ]
+    return " to ".join(ends)
+
+
+def quantity(name: str, value: float, u: float | None = None, *, digits: int = 4) -> str:
+    """Return a value of the named figure, rounded sensibly, for people."""
+    unit = FIGURES[name].unit if name in FIGURES else ""
+    if unit == "%":
+        return format_quantity(100 * value, "%", None if u is None else 100 * u, digits=digits)
+    return format_quantity(value, unit, u, digits=digits)
+
+
+@dataclass(frozen=True)
+class Move:
+    """A figure that is known on both sides of a change."""
+
+    name: str
+    before: Estimate
+    after: Estimate
+    change: Estimate
+    verdict: Verdict
+
+
+def moves(band: BandChange) -> list[Move]:
+    """Return the figures of a band that are known on both sides."""
+    return [
+        Move(name, moved.before, moved.after, moved.change, moved.verdict)
+        for name, moved in band.figures.items()
+        if moved.before is not None and moved.after is not None and moved.change is not None
+    ]
+
+
+def change(move: Move) -> str:
+    """Return how far a figure moved; shares move by percentage points."""
+    by = shown(move.name, move.change)
+    return by.replace("%", "points") if FIGURES[move.name].unit == "%" else by
+
+
+def sentence(band: str, move: Move) -> str:
+    """Return what became of one figure on one band, in plain words."""
+    label = FIGURES[move.name].label
+    by = change(move).replace("points", "percentage points")
+    if move.verdict == "same":
+        return f"{band}: {label} stayed the same (change {by})."
+    if move.verdict == "unsure":
+        return f"{band}: whether {label} changed is not settled (change {by})."
+    before, after = rounded(move.name, move.before), rounded(move.name, move.after)
+    return (
+        f"{band}: {label} {VERDICTS[move.verdict]} from {before} to {after}, by {by.lstrip('-')}."
+    )
+
+
+def brief(move: Move) -> str:
+    """Return what became of one figure in a few words, its band named elsewhere."""
+    label = FIGURES[move.name].label
+    if move.verdict in ("same", "unsure"):
+        return f"{label} {VERDICTS[move.verdict]}"
+    after, size = rounded(move.name, move.after), change(move).lstrip("-")
+    return f"{label} {VERDICTS[move.verdict]} by {size} to {after}"
+
+
+def counted(count: int, what: str) -> str:
+    """Return a count with its noun."""
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
+def _digits(value: float, u: float) -> int:
+    """Return how many significant digits of `value` reach the second digit of `u`."""
+    if value == 0 or u <= 0:
+        return 4
+    above = math.floor(math.log10(abs(value))) - math.floor(math.log10(u))
+    return min(max(above + 2, 1), 12)

@@ -1,0 +1,1 @@
+"""Circle fits of complex sweeps."""

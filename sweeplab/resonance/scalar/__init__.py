@@ -1,0 +1,1 @@
+"""Sweeps without signed phase: magnitudes alone, and unsigned reactance."""

@@ -1,0 +1,110 @@
+"""Limits of the fits to sizes alone and of what counts as a dip, each from both sides."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from simulated import Truth
+
+from sweeplab import Sweep, fit_resonance
+from sweeplab.resonance.circle.batch import Rows
+from sweeplab.resonance.scalar.dips import _dips, about_the_wanted
+from sweeplab.resonance.scalar.power_fit import _alternatives, _kept, fit_sizes
+from sweeplab.sweep import FloatArray
+
+F_HZ = np.linspace(7.0e6, 7.2e6, 201)
+
+
+def dip(f_hz: FloatArray, at_hz: float, depth: float) -> FloatArray:
+    """Return a dip 60 kHz across with a flat bottom that smoothing leaves alone."""
+    return depth * np.clip(2 - np.abs(f_hz - at_hz) / 15e3, 0, 1)
+
+
+class TestDips:
+    @pytest.mark.parametrize(("depth", "found"), [(0.027, False), (0.035, True)])
+    def test_stand_out_by_three_hundredths_of_the_largest_reflection(
+        self, depth: float, found: bool
+    ) -> None:
+        size = 1 - dip(F_HZ, 7.05e6, 0.5) - dip(F_HZ, 7.15e6, depth)
+        sweep = Sweep(F_HZ, size.astype(complex), content="magnitude")
+        several = about_the_wanted(sweep, None)
+        assert (several is not None) is found
+        if several is not None:
+            assert several.finding().code == "another-dip"
+
+    @pytest.mark.parametrize(("depth", "found"), [(0.15, 1), (0.17, 2)])
+    def test_stand_out_by_eight_times_the_noise(self, depth: float, found: int) -> None:
+        size = np.array([1, 0.9, 0.5, 0.9, 1, 1 - depth / 2, 1 - depth, 1 - depth / 2, 1])
+        assert len(_dips(size, 0.02)[0]) == found
+
+
+class TestSetAside:
+    NOISE = 0.01
+
+    def kept(self, far: int, times: float, points: int) -> int:
+        """Return how many points count, `far` of them so many standard deviations off."""
+        square = np.full(points, 0.25)
+        # Every other point is off by the noise's median size, 0.6745 standard deviations.
+        off = 0.6745 * self.NOISE * np.where(np.arange(points) % 2, 1.0, -1.0)
+        off[:far] = times * self.NOISE
+        size = np.sqrt(square + self.NOISE**2) + off
+        return int(_kept(size, square, self.NOISE, np.ones(points, dtype=bool)).sum())
+
+    @pytest.mark.parametrize(("times", "kept"), [(4.2, 101), (4.4, 100)])
+    def test_is_what_white_noise_reaches_once_in_a_hundred_sweeps(
+        self, times: float, kept: int
+    ) -> None:
+        # sqrt(2 ln(101/0.01)) = 4.29.
+        assert self.kept(1, times, 101) == kept
+
+    @pytest.mark.parametrize(("far", "kept"), [(14, 86), (16, 100)])
+    def test_is_nothing_where_it_would_be_more_than_a_seventh(self, far: int, kept: int) -> None:
+        assert self.kept(far, 20.0, 100) == kept
+
+    @pytest.mark.parametrize(("off", "kept"), [(0.8e-5, 50), (1.2e-5, 49)])
+    def test_is_no_point_off_by_a_rounding(self, off: float, kept: int) -> None:
+        size = np.full(50, 0.5)
+        size[20] += off
+        counted = _kept(size, np.full(50, 0.25), 0.0, np.ones(50, dtype=bool))
+        assert int(counted.sum()) == kept
+
+
+class TestRipple:
+    @pytest.mark.parametrize(("times", "asked"), [(55.0, True), (65.0, False)])
+    def test_is_asked_about_unless_the_resonance_takes_all_but_a_sixtieth(
+        self, times: float, asked: bool
+    ) -> None:
+        points, noise = 201, 0.01
+        u = np.linspace(-0.5, 0.5, points)
+        y = 0.8 - 0.5 / (1 + (20 * u) ** 2)
+        line = np.vander(u, 3)
+        level = line @ np.linalg.lstsq(line, y, rcond=None)[0]
+        weight = 1 / (4 * (level + noise**2)) / noise**2
+        # What the resonance leaves, as a part of what the parabola leaves.
+        left = math.sqrt(float(weight @ (y - level) ** 2) / times / float(weight.sum()))
+        rows = Rows.of(F_HZ[None], (y + 0j)[None], np.ones((1, points)))
+        gain, rival = _alternatives(rows, y, y + left, noise)
+        assert gain > 0
+        assert math.isfinite(rival) is asked
+
+
+class TestMisfit:
+    """Residuals of neighbours that go together are said, and widen the intervals."""
+
+    @pytest.mark.parametrize(("share", "said"), [(0.3, False), (0.33, True)])
+    def test_is_said_where_white_noise_would_not_go_together_so(
+        self, share: float, said: bool
+    ) -> None:
+        points = 201
+        truth = Truth(points=points)
+        white = np.random.default_rng(7).standard_normal(points + 1)
+        # Neighbours of w(i) + k w(i - 1) are correlated by k/(1 + k^2).
+        noise = 1e-3 * (white[1:] + share * white[:-1])
+        gamma = np.abs(truth.reflection()) + noise
+        sweep = Sweep(truth.f_hz, gamma.astype(complex), content="magnitude")
+        r = fit_sizes(sweep).residual
+        together = float(r[1:] @ r[:-1]) / float(r @ r) * math.sqrt(points)
+        assert (3.0 < together < 3.5) if said else (2.5 < together < 3.0)
+        assert ("misfit" in [finding.code for finding in fit_resonance(sweep).findings]) is said
