@@ -8,7 +8,7 @@ from functools import partial
 from os import PathLike
 from typing import TYPE_CHECKING, Any
 
-from sweeplab.files import Place, places, read_each
+from sweeplab.files import SweepPath, read_each, sweep_paths
 from sweeplab.reading import RESONANCE_FIGURES, Reading, take_readings
 from sweeplab.runtime import keep_freed_memory, no_collection, one_blas_thread
 
@@ -46,7 +46,7 @@ def analyze(
     """
     import pandas as pd
 
-    found = places(paths)
+    found = sweep_paths(paths)
     size = _BATCH_ALONE if executor is None else _BATCH_OF_WORKER
     batches = [found[first : first + size] for first in range(0, len(found), size)]
     work = partial(_rows, build=build)
@@ -66,14 +66,14 @@ def _columns(with_build: bool) -> list[str]:
     return columns
 
 
-def _rows(batch: Sequence[Place], build: Build | None) -> list[dict[str, Any]]:
+def _rows(batch: Sequence[SweepPath], build: Build | None) -> list[dict[str, Any]]:
     """Read and fit one batch, so that a worker process gets more than a file at a time."""
     keep_freed_memory()
     with one_blas_thread(), no_collection():
         return _fitted(batch, build)
 
 
-def _fitted(batch: Sequence[Place], build: Build | None) -> list[dict[str, Any]]:
+def _fitted(batch: Sequence[SweepPath], build: Build | None) -> list[dict[str, Any]]:
     rows: list[dict[str, Any]] = []
     sweeps = []
     for answer in read_each(batch):

@@ -26,7 +26,7 @@ _SLACK: Threshold = 1e-6
 
 
 @dataclass(frozen=True)
-class Reference:
+class OnePortCalibration:
     """Three sweeps taken at one plane, normally the coupling loop's terminals.
 
     Parameters

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from typing import Any, Literal, TypeAlias
 
 Level = Literal["note", "warning", "problem"]
+# Of a sweep's figures: they stand, stand with a warning, or are not given.
+Status = Literal["ok", "doubtful", "refused"]
 
 # The type of a module's constant that decides a status, a verdict or a finding. Those, and no
 # other, are written `NAME: Threshold = 0.15`, so that a script finds them all; each has a test on

@@ -22,7 +22,7 @@ _Given = TypeVar("_Given")
 _Answer = TypeVar("_Answer")
 
 
-def each_alone(
+def isolated(
     given: Sequence[_Given],
     together: Callable[[Sequence[_Given]], Sequence[_Answer]],
     refused: Callable[[_Given, Exception], _Answer],
@@ -79,7 +79,7 @@ def _halved(
     return [*_halved(given[:middle], together), *_halved(given[middle:], together)]
 
 
-def unforeseen(sweep: Sweep, error: Exception) -> Finding:
+def unforeseen_finding(sweep: Sweep, error: Exception) -> Finding:
     """Return the finding for a sweep on which a computation raised."""
     # A folder's name may be private, and findings are shared.
     name = one_line(PurePath(sweep.origin.file).name) or f"a sweep of {len(sweep)} points"
@@ -92,6 +92,6 @@ def unforeseen(sweep: Sweep, error: Exception) -> Finding:
     )  # fmt: skip
 
 
-def of_those(findings: Iterable[Finding]) -> Finding | None:
+def find_unforeseen(findings: Iterable[Finding]) -> Finding | None:
     """Return the finding of an unforeseen error among others, or None."""
     return next((finding for finding in findings if finding.code == UNFORESEEN), None)

@@ -7,17 +7,16 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from sweeplab.bands import band_of
-from sweeplab.finding import Finding, ranked
-from sweeplab.isolation import of_those
+from sweeplab.finding import Finding, Status, ranked
+from sweeplab.isolation import find_unforeseen
 from sweeplab.loss import FIGURES as LOSS_FIGURES
 from sweeplab.loss import LossBudget
 from sweeplab.resonance import Match, Resonance, find_matches, fit_many
-from sweeplab.resonance.result import Status
 from sweeplab.sweep import Sweep
 
 if TYPE_CHECKING:
     from sweeplab.builds import Build
-    from sweeplab.calibration import Reference
+    from sweeplab.calibration import OnePortCalibration
     from sweeplab.estimate import Estimate
 
 RESONANCE_FIGURES = ("f_loaded_hz", "q_loaded", "q_unloaded", "coupling_factor",
@@ -60,7 +59,7 @@ class Reading:
     def unforeseen(self) -> Finding | None:
         """The finding of a computation that broke off on this sweep; None where none did."""
         loss = () if self.loss is None else self.loss.findings
-        return of_those((*self.resonance.findings, *self.match.findings, *loss))
+        return find_unforeseen((*self.resonance.findings, *self.match.findings, *loss))
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -128,7 +127,7 @@ def take_reading(
     setting: str | None = None,
     *,
     near_hz: float | None = None,
-    reference: Reference | None = None,
+    reference: OnePortCalibration | None = None,
 ) -> Reading:
     """Fit a sweep and, with the build it was taken on, infer its losses.
 
@@ -160,7 +159,7 @@ def take_readings(
     setting: str | None = None,
     *,
     near_hz: float | None = None,
-    reference: Reference | None = None,
+    reference: OnePortCalibration | None = None,
 ) -> list[Reading]:
     """Take the readings of many sweeps of one build at once, in the order given.
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from sweeplab.estimate import Estimate
-from sweeplab.resonance.result import Status
+from sweeplab.finding import Status
 
 FIT = "fit"
 

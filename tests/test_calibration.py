@@ -7,7 +7,7 @@ import pytest
 from simulated import Truth
 
 from sweeplab import Line, Sweep, SweepError, embed, fit_resonance
-from sweeplab.calibration import Reference
+from sweeplab.calibration import OnePortCalibration
 
 F_HZ = np.linspace(6.9e6, 7.3e6, 201)
 # An analyzer with faults of a few per cent, in front of five metres of lossy line.
@@ -20,9 +20,9 @@ def faulty(gamma: np.ndarray, f_hz: np.ndarray = F_HZ) -> Sweep:
     return Sweep(f_hz, DIRECTIVITY + TRACKING * seen / (1 - SOURCE * seen))
 
 
-def standards(f_hz: np.ndarray = F_HZ) -> Reference:
+def standards(f_hz: np.ndarray = F_HZ) -> OnePortCalibration:
     one = np.ones(f_hz.size, dtype=complex)
-    return Reference(faulty(one, f_hz), faulty(-one, f_hz), faulty(0 * one, f_hz))
+    return OnePortCalibration(faulty(one, f_hz), faulty(-one, f_hz), faulty(0 * one, f_hz))
 
 
 @pytest.fixture
@@ -81,4 +81,4 @@ def test_standards_that_do_not_cover_the_sweep_are_refused(antenna: np.ndarray) 
 def test_files_mixed_up_are_refused(antenna: np.ndarray) -> None:
     reference = standards()
     with pytest.raises(SweepError, match="read alike"):
-        Reference(reference.open, reference.open, reference.load).correct(faulty(antenna))
+        OnePortCalibration(reference.open, reference.open, reference.load).correct(faulty(antenna))

@@ -28,7 +28,7 @@ from sweeplab import (
     read_sweep,
 )
 from sweeplab.cli.app import app
-from sweeplab.isolation import each_alone
+from sweeplab.isolation import isolated
 from sweeplab.log import Log, reread
 from sweeplab.reading import take_reading, take_readings
 from sweeplab.resonance import api, match
@@ -204,9 +204,9 @@ def test_pieces_that_raise_only_in_company_are_done_alone() -> None:
             raise ValueError
         return [10 * piece for piece in pieces]
 
-    assert each_alone([1, 2, 3], together, lambda _piece, _error: -1) == [10, 20, 30]
+    assert isolated([1, 2, 3], together, lambda _piece, _error: -1) == [10, 20, 30]
 
 
 def test_nothing_given_is_nothing_answered() -> None:
-    assert each_alone([], list, lambda _piece, _error: -1) == []
+    assert isolated([], list, lambda _piece, _error: -1) == []
     assert fit_many([]) == []

@@ -7,7 +7,7 @@ import pytest
 
 from sweeplab import Sweep, SweepError
 from sweeplab.bands import band_of
-from sweeplab.calibration import Reference
+from sweeplab.calibration import OnePortCalibration
 
 F_HZ = np.linspace(7.0e6, 7.2e6, 101)
 
@@ -28,10 +28,10 @@ class TestBandNames:
 
 class TestStandards:
     @staticmethod
-    def turning(step_rad: float) -> Reference:
+    def turning(step_rad: float) -> OnePortCalibration:
         f_hz = np.linspace(7.0e6, 7.2e6, 41)
         turn = np.exp(-1j * step_rad * np.arange(41))
-        return Reference(Sweep(f_hz, turn), Sweep(f_hz, -turn), Sweep(f_hz, 0 * turn))
+        return OnePortCalibration(Sweep(f_hz, turn), Sweep(f_hz, -turn), Sweep(f_hz, 0 * turn))
 
     @pytest.mark.parametrize(("step_rad", "coarse"), [(0.08, False), (0.10, True)])
     def test_are_coarse_where_the_line_turns_far_from_point_to_point(
@@ -41,22 +41,26 @@ class TestStandards:
         assert ("reference-coarse" in [finding.code for finding in found]) is coarse
 
     def test_that_differ_by_little_are_still_two(self) -> None:
-        alike = Reference(constant(0.0012), constant(0), constant(0.5))
+        alike = OnePortCalibration(constant(0.0012), constant(0), constant(0.5))
         assert np.isfinite(alike.correct(constant(0.4)).gamma).all()
 
     def test_that_differ_by_less_read_alike(self) -> None:
-        alike = Reference(constant(0.0008), constant(0), constant(0.5))
+        alike = OnePortCalibration(constant(0.0008), constant(0), constant(0.5))
         with pytest.raises(SweepError, match="read alike"):
             alike.correct(constant(0.4))
 
     @pytest.mark.parametrize("end", [0, -1])
     def test_may_miss_an_end_by_a_rounding(self, end: int) -> None:
-        Reference(self.short_of(end, 6.0), constant(-1), constant(0)).correct(constant(0.4))
+        OnePortCalibration(self.short_of(end, 6.0), constant(-1), constant(0)).correct(
+            constant(0.4)
+        )
 
     @pytest.mark.parametrize("end", [0, -1])
     def test_must_not_miss_an_end_by_more(self, end: int) -> None:
         with pytest.raises(SweepError, match="does not cover"):
-            Reference(self.short_of(end, 9.0), constant(-1), constant(0)).correct(constant(0.4))
+            OnePortCalibration(self.short_of(end, 9.0), constant(-1), constant(0)).correct(
+                constant(0.4)
+            )
 
     @staticmethod
     def short_of(end: int, missing_hz: float) -> Sweep:

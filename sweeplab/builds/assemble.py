@@ -16,7 +16,7 @@ from sweeplab.builds.materials import (
 )
 from sweeplab.builds.parse import Values
 from sweeplab.builds.schema import nearest
-from sweeplab.builds.toml_text import Source
+from sweeplab.builds.toml_text import TomlText
 from sweeplab.line import Line
 from sweeplab.quantity import Quantity
 
@@ -41,7 +41,7 @@ class Pieces:
     site: Site | None
 
 
-def assemble(values: Values, source: Source) -> Pieces:
+def assemble(values: Values, source: TomlText) -> Pieces:
     """Build the pieces from a file's values; what was taken for granted goes to `values.taken`.
 
     Raises
@@ -87,7 +87,7 @@ _PER_SIZE = {"circumference": 1.0, "diameter": math.pi}
 _SIDES = {"square": 4.0, "octagon": 8.0}
 
 
-def _loop(table: dict[str, Any], source: Source) -> Loop:
+def _loop(table: dict[str, Any], source: TomlText) -> Loop:
     shape = table["shape"]
     size = _size(table, shape, source)
     turns, lengths = table["turns"], table.get("turn_lengths", ())
@@ -102,7 +102,7 @@ def _loop(table: dict[str, Any], source: Source) -> Loop:
     )
 
 
-def _size(table: dict[str, Any], shape: str, source: Source) -> str:
+def _size(table: dict[str, Any], shape: str, source: TomlText) -> str:
     """Return the one size given; raise where there is none, several, or one of another shape."""
     every = ("circumference", "diameter", "side", "width", "height", "turn_lengths")
     given = [name for name in every if name in table]
@@ -160,7 +160,7 @@ _FORMS = {
 }
 
 
-def _conductor(table: dict[str, Any], source: Source) -> Conductor:
+def _conductor(table: dict[str, Any], source: TomlText) -> Conductor:
     sizes = ("diameter", "awg", "width", "thickness", "shield_diameter")
     given = [name for name in sizes if name in table]
     form = table["form"]
@@ -181,7 +181,7 @@ def _conductor(table: dict[str, Any], source: Source) -> Conductor:
     return conductor
 
 
-def _check_section(conductor: Conductor, source: Source) -> None:
+def _check_section(conductor: Conductor, source: TomlText) -> None:
     """Raise where a conductor's cross section cannot be."""
     wall, diameter = conductor.wall, conductor.diameter
     if wall and diameter and 2 * wall.value > diameter.value:
@@ -191,7 +191,7 @@ def _check_section(conductor: Conductor, source: Source) -> None:
         raise source.error(("conductor", "thickness"), "more than the width", "swap the two")
 
 
-def _check_form(form: str, given: list[str], wall: bool, source: Source) -> None:
+def _check_form(form: str, given: list[str], wall: bool, source: TomlText) -> None:
     """Raise where a conductor's sizes are not those of its form."""
     wanted = _FORMS[form]
     trail = ("conductor",)
@@ -211,7 +211,7 @@ def _check_form(form: str, given: list[str], wall: bool, source: Source) -> None
         raise source.error((*trail, "wall"), f"a {form} has no wall", "leave wall out")
 
 
-def _conductivity(name: str, source: Source) -> Quantity:
+def _conductivity(name: str, source: TomlText) -> Quantity:
     """Return a material's conductivity [S/m]; of a word that leaves the alloy open, over them."""
     known = material(name)
     if known is None:
@@ -225,7 +225,7 @@ def _conductivity(name: str, source: Source) -> Quantity:
     return Quantity(known.conductivity_s_per_m, u)
 
 
-def _check_fit(loop: Loop, conductor: Conductor, source: Source) -> None:
+def _check_fit(loop: Loop, conductor: Conductor, source: TomlText) -> None:
     """Raise where gap, leads, conductor or turns do not fit into the loop."""
     length = loop.circumference.value
     for name in ("gap", "leads"):
@@ -253,14 +253,14 @@ def _check_fit(loop: Loop, conductor: Conductor, source: Source) -> None:
         raise source.error(("loop", "turn_spacing"), found, "check spacing and turns")
 
 
-def _capacitor(table: dict[str, Any], source: Source) -> Capacitor:
+def _capacitor(table: dict[str, Any], source: TomlText) -> Capacitor:
     low, high = table.get("c_min"), table.get("c_max")
     if low and high and high.value < low.value:
         raise source.error(("capacitor", "c_max"), "below c_min", "swap the two or check the units")
     return Capacitor(**table)
 
 
-def _parts(tables: list[dict[str, Any]], source: Source) -> tuple[Part, ...]:
+def _parts(tables: list[dict[str, Any]], source: TomlText) -> tuple[Part, ...]:
     """Return the parts; a resistance given for one is that of its kind."""
     known: dict[str, Quantity] = {}
     for index, table in enumerate(tables):
@@ -279,7 +279,7 @@ def _parts(tables: list[dict[str, Any]], source: Source) -> tuple[Part, ...]:
 
 
 def _settings(
-    tables: list[dict[str, Any]], parts: tuple[Part, ...], source: Source
+    tables: list[dict[str, Any]], parts: tuple[Part, ...], source: TomlText
 ) -> tuple[Setting, ...]:
     kinds = {part.kind for part in parts}
     names: set[str] = set()
@@ -307,7 +307,7 @@ def _settings(
 
 
 def _feed(
-    table: dict[str, Any], values: Values, loop: Loop, conductor: Conductor, source: Source
+    table: dict[str, Any], values: Values, loop: Loop, conductor: Conductor, source: TomlText
 ) -> Feed:
     around = _feed_circumference(table, source)
     if around is not None and around.value >= loop.circumference.value:
@@ -334,7 +334,7 @@ def _feed(
     )
 
 
-def _feed_circumference(table: dict[str, Any], source: Source) -> Quantity | None:
+def _feed_circumference(table: dict[str, Any], source: TomlText) -> Quantity | None:
     diameter: Quantity | None = table.get("diameter")
     around: Quantity | None = table.get("circumference")
     if diameter is None:

@@ -13,7 +13,7 @@ from sweeplab.builds.findings import findings_of, no_setting
 from sweeplab.builds.parse import read_values
 from sweeplab.builds.plain_text import plain_texts
 from sweeplab.builds.schema import nearest
-from sweeplab.builds.toml_text import Source, write_toml
+from sweeplab.builds.toml_text import TomlText, write_toml
 from sweeplab.errors import BuildError
 from sweeplab.finding import Finding
 
@@ -70,11 +70,11 @@ class Build:
         BuildError
             With key and line: no TOML, an unknown or missing key, a value that cannot be.
         """
-        source = Source(text.removeprefix("\ufeff"), path)
+        source = TomlText(text.removeprefix("\ufeff"), path)
         return cls._from_data(source.data(), source)
 
     @classmethod
-    def _from_data(cls, data: Mapping[str, Any], source: Source) -> Build:
+    def _from_data(cls, data: Mapping[str, Any], source: TomlText) -> Build:
         values = read_values(data, source)
         pieces = assemble(values, source)
         for index, setting in enumerate(pieces.settings):
@@ -103,7 +103,7 @@ class Build:
                 listed = ", ".join(map(repr, known))
                 action = f"known: {listed}; nearest: {nearest(name, known)!r}"
             raise BuildError("settings", f"build {self.name!r} has no setting {name!r}", action)
-        state = Build._from_data(settled(self.data, name), Source())
+        state = Build._from_data(settled(self.data, name), TomlText())
         if name is not None:
             return state
         return replace(state, findings=(*state.findings, no_setting(known)))
@@ -125,7 +125,7 @@ class Build:
         BuildError
             An unknown key, or a build that does not hold.
         """
-        return Build._from_data(changed(self.data, changes), Source())
+        return Build._from_data(changed(self.data, changes), TomlText())
 
     def to_toml(self) -> str:
         """Return the build as TOML text, keys in a fixed order; read again it is equal."""
@@ -137,15 +137,15 @@ class Build:
         Defaults are in it, and lengths in one way of writing: descriptions differ only where
         builds do.
         """
-        return plain_texts(read_values(self.data, Source()))
+        return plain_texts(read_values(self.data, TomlText()))
 
 
 def _check_setting(
-    data: Mapping[str, Any], name: str, trail: tuple[str | int, ...], source: Source
+    data: Mapping[str, Any], name: str, trail: tuple[str | int, ...], source: TomlText
 ) -> None:
     """Raise, at the setting's place, where the build does not hold in that setting."""
     try:
-        assemble(read_values(settled(data, name), Source()), Source())
+        assemble(read_values(settled(data, name), TomlText()), TomlText())
     except BuildError as error:
         key = error.key.rpartition(".")[2]
         found = f"{error.found} in the setting {name!r}"

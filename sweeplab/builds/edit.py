@@ -10,7 +10,7 @@ from typing import Any
 from sweeplab.builds.parse import PLAIN
 from sweeplab.builds.plain_text import labels
 from sweeplab.builds.schema import BY_NAME, TABLES, Key, Table, nearest
-from sweeplab.builds.toml_text import Source
+from sweeplab.builds.toml_text import TomlText
 from sweeplab.errors import BuildError
 
 
@@ -102,7 +102,7 @@ def _change_listed(data: dict[str, Any], table: Table, rest: str, dotted: str, v
     if len(found) > 1 and last not in ("r", "kind"):
         which = ", ".join(f"{table.name}.{name}#{i + 1}.{last}" for i in range(len(found)))
         several = f"{len(found)} entries of that kind"
-        raise Source().error((), several, f"say which: {which}", key=dotted)
+        raise TomlText().error((), several, f"say which: {which}", key=dotted)
     for entry in found:
         entry.pop(last, None)
         if value is not None:
@@ -140,7 +140,7 @@ def _toml_value(value: Any, key: Key) -> Any:
 def _unknown(data: Mapping[str, Any], dotted: str) -> BuildError:
     known = _known_keys(data)
     action = f"did you mean {nearest(dotted, known)}?"
-    return Source().error((), "unknown key", action, key=dotted)
+    return TomlText().error((), "unknown key", action, key=dotted)
 
 
 def _known_keys(data: Mapping[str, Any]) -> list[str]:

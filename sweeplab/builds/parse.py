@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from sweeplab.builds.schema import TABLES, Key, Table, children, nearest, suggestion
-from sweeplab.builds.toml_text import Source, Trail
+from sweeplab.builds.toml_text import TomlText, Trail
 from sweeplab.errors import QuantityError
 from sweeplab.finding import Threshold
 from sweeplab.quantity import BASE_UNIT, Quantity, format_quantity, parse_quantity
@@ -50,7 +50,7 @@ class _BadError(Exception):
         self.found, self.action = found, action
 
 
-def read_values(data: Mapping[str, Any], source: Source) -> Values:
+def read_values(data: Mapping[str, Any], source: TomlText) -> Values:
     """Check TOML data against the schema and return its values.
 
     Raises
@@ -98,7 +98,7 @@ def _infer(values: Values) -> None:
         del values.taken["conductor.material"], conductor["material"]
 
 
-def _held(data: Mapping[str, Any], trail: Trail, table: Table, source: Source) -> Any:
+def _held(data: Mapping[str, Any], trail: Trail, table: Table, source: TomlText) -> Any:
     """Return the table's data, None where it is not there."""
     held: Any = data
     for step in trail:
@@ -118,7 +118,7 @@ def _held(data: Mapping[str, Any], trail: Trail, table: Table, source: Source) -
 
 
 def _read_list(
-    entries: list[Mapping[str, Any]], table: Table, source: Source, taken: dict[str, str]
+    entries: list[Mapping[str, Any]], table: Table, source: TomlText, taken: dict[str, str]
 ) -> list[dict[str, Any]]:
     """Read a list of tables; each is named to a person by its `identity`."""
     read = []
@@ -133,7 +133,7 @@ def _read_table(
     held: Mapping[str, Any],
     table: Table,
     trail: Trail,
-    source: Source,
+    source: TomlText,
     taken: dict[str, str],
     label: str | None = None,
 ) -> dict[str, Any]:

@@ -29,7 +29,7 @@ _DEEP = re.compile(rf"(?<![\w\"'-])(?:[\w\"'-]++[ \t]*+\.[ \t]*+){{{_MOST_DOTS +
 
 
 @dataclass(frozen=True)
-class Source:
+class TomlText:
     """The text a description came from: names the place of whatever is wrong in it.
 
     Parameters

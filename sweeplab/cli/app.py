@@ -13,13 +13,13 @@ from typer.core import TyperGroup
 from sweeplab import __version__
 from sweeplab.cli.build import app as build_app
 from sweeplab.cli.compare import compare
-from sweeplab.cli.context import DEFAULT_LOG, Shell, one_line
+from sweeplab.cli.context import DEFAULT_LOG, CliContext, one_line
 from sweeplab.cli.demo import demo
 from sweeplab.cli.log import add, init, list_sweeps, show
 from sweeplab.cli.plan import plan
 from sweeplab.cli.read import read
 from sweeplab.cli.report import report
-from sweeplab.cli.status import say_where
+from sweeplab.cli.status import print_status
 from sweeplab.cli.streams import guard, what_is_missing
 from sweeplab.errors import SweeplabError
 
@@ -105,9 +105,9 @@ def root(
 ) -> None:
     """Set the run up; without a command, say where you are."""
     chosen = log_path or Path(os.environ.get("SWEEPLAB_LOG") or DEFAULT_LOG)
-    ctx.obj = Shell(log_path=chosen, color=color)
+    ctx.obj = CliContext(log_path=chosen, color=color)
     if ctx.invoked_subcommand is None:
-        say_where(ctx.obj)
+        print_status(ctx.obj)
 
 
 app.command()(demo)

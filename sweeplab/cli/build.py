@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from sweeplab.cli.context import Shell, key_values
+from sweeplab.cli.context import CliContext, key_values
 from sweeplab.workflows.sweeps import load_build
 
 app = typer.Typer(
@@ -32,7 +32,7 @@ def add(
 ) -> None:
     """Add a build to the log."""
     build = load_build(file)
-    with Shell.of(ctx).open_log() as log:
+    with CliContext.of(ctx).open_log() as log:
         log.add_build(build)
     typer.echo(f"Added build {build.name}.")
     for finding in build.findings:
@@ -65,7 +65,7 @@ def change(
     from sweeplab.builds import difference
 
     changed = key_values(settings or [])
-    with Shell.of(ctx).open_log() as log:
+    with CliContext.of(ctx).open_log() as log:
         log.change(old, new, changed, why)
         moved = difference(log.build(old), log.build(new))
     typer.echo(f"Added build {new}, changed from {old}: {why}")
@@ -79,7 +79,7 @@ def show(
     ctx: typer.Context, name: Annotated[str, typer.Argument(metavar="NAME", help="The build.")]
 ) -> None:
     """Print a build's description, and how it came about."""
-    with Shell.of(ctx).open_log() as log:
+    with CliContext.of(ctx).open_log() as log:
         build = log.build(name)
         changes = [step for step in log.changes() if step.after == name]
     for step in changes:
@@ -92,7 +92,7 @@ def list_builds(ctx: typer.Context) -> None:
     """List the log's builds and where each came from."""
     from collections import Counter
 
-    shell = Shell.of(ctx)
+    shell = CliContext.of(ctx)
     with shell.open_log() as log:
         builds = log.builds()
         came_from = {step.after: step for step in log.changes()}

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from sweeplab.cli.context import Shell, print_json
+from sweeplab.cli.context import CliContext, print_json
 from sweeplab.cli.options import AsJson
 
 
@@ -19,7 +19,7 @@ def compare(
     """Say which figures a change moved, and how surely."""
     from sweeplab.workflows.sweeps import compare_builds
 
-    shell = Shell.of(ctx)
+    shell = CliContext.of(ctx)
     with shell.open_log() as log:
         comparison = compare_builds(log, before, after)
     if as_json:

@@ -23,7 +23,7 @@ _WIDEST = 80
 
 
 @dataclass
-class Shell:
+class CliContext:
     """One run of the command line.
 
     Parameters
@@ -41,7 +41,7 @@ class Shell:
     failed: list[tuple[str, str]] = field(default_factory=list)
 
     @classmethod
-    def of(cls, ctx: typer.Context) -> Shell:
+    def of(cls, ctx: typer.Context) -> CliContext:
         """Return the run that the root command began."""
         shell = ctx.find_object(cls)
         return cls() if shell is None else shell

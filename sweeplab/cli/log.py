@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sweeplab.cli.context import Shell, print_json
+from sweeplab.cli.context import CliContext, print_json
 from sweeplab.cli.options import (
     Z0,
     AsJson,
@@ -36,7 +36,7 @@ def init(ctx: typer.Context) -> None:
     from sweeplab.log import Log
     from sweeplab.present.labels import counted
 
-    shell = Shell.of(ctx)
+    shell = CliContext.of(ctx)
     there = shell.log_path.exists()
     with Log.open(shell.log_path, create=True) as log:
         builds = counted(len(log.builds()), "build")
@@ -63,8 +63,8 @@ def add(
     as_json: AsJson = False,
 ) -> None:
     """Add sweeps to the log; the same bytes are kept once."""
-    shell = Shell.of(ctx)
-    from sweeplab.files import places
+    shell = CliContext.of(ctx)
+    from sweeplab.files import sweep_paths
     from sweeplab.workflows.sweeps import add_files
 
     told: dict[str, Any] = {
@@ -76,7 +76,7 @@ def add(
     }
     with shell.open_log() as log:
         described = log.build(build)
-        watched = with_progress([place.name for place in places(files)], speaks=True)
+        watched = with_progress([place.name for place in sweep_paths(files)], speaks=True)
         for reading, added in add_files(log, watched, described, setting, shell.fail, **told):
             file = reading.sweep.origin.file
             if as_json:
@@ -89,7 +89,7 @@ def add(
 
 def list_sweeps(ctx: typer.Context, as_json: AsJson = False) -> None:
     """List the log's sweeps."""
-    shell = Shell.of(ctx)
+    shell = CliContext.of(ctx)
     with shell.open_log() as log:
         sweeps = log.sweeps()
     if as_json:
@@ -116,19 +116,19 @@ def show(
     from sweeplab.cli.read import SCHEMA
     from sweeplab.workflows.sweeps import read_again
 
-    shell = Shell.of(ctx)
+    shell = CliContext.of(ctx)
     with shell.open_log() as log:
         stored = _find(log, which)
         reading = read_again(log, stored)
     if as_json:
         print_json({"schema": SCHEMA, "sweeps": [reading.to_json()], "failed": []})
         return
-    from sweeplab.present.terminal import page
+    from sweeplab.present.terminal import reading_page
 
     place = f"sweep {stored.id} on {stored.build}"
     place += f", setting {stored.setting}" if stored.setting else ""
     place += f", set aside: {stored.set_aside}" if stored.set_aside else ""
-    shell.show(place, page(reading))
+    shell.show(place, reading_page(reading))
 
 
 def _find(log: Log, which: str) -> StoredSweep:

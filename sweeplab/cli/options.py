@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from sweeplab.calibration import Reference
+    from sweeplab.calibration import OnePortCalibration
     from sweeplab.log import Standard, Standards
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
@@ -96,7 +96,9 @@ def frequency(text: str | None) -> float | None:
         raise typer.BadParameter(str(error)) from error
 
 
-def reference_of(opened: str | None, shorted: str | None, loaded: str | None) -> Reference | None:
+def reference_of(
+    opened: str | None, shorted: str | None, loaded: str | None
+) -> OnePortCalibration | None:
     """Return the reference that three files hold, or None where none is named.
 
     Raises
@@ -129,10 +131,10 @@ def standards_of(opened: str | None, shorted: str | None, loaded: str | None) ->
 
 def _standard(file: str) -> Standard:
     from sweeplab.errors import ReadError
-    from sweeplab.files import places, read_each
+    from sweeplab.files import read_each, sweep_paths
     from sweeplab.log import Standard
 
-    answers = list(read_each(places([file])))
+    answers = list(read_each(sweep_paths([file])))
     for answer in answers:
         if answer.error is not None:
             raise answer.error

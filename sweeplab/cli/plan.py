@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sweeplab.cli.context import Shell, print_json
+from sweeplab.cli.context import CliContext, print_json
 from sweeplab.cli.options import AsJson, check_plot
 from sweeplab.errors import QuantityError
 from sweeplab.finding import Threshold
@@ -111,7 +111,7 @@ def plan(
     tables += [page.stock_table(loops)] if loops else []
     tables += [page.cut_table(pieces)]
     tables += [page.mast_line(asked)] if asked is not None else []
-    Shell.of(ctx).show(page.plan_page(planned, tables))
+    CliContext.of(ctx).show(page.plan_page(planned, tables))
 
 
 def _positive(text: str, dimension: Dimension, option: str) -> Quantity:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sweeplab.cli.context import Shell, print_json
+from sweeplab.cli.context import CliContext, print_json
 from sweeplab.cli.options import (
     Z0,
     AsJson,
@@ -58,10 +58,10 @@ def read(
     if setting is not None and build_file is None:
         raise typer.BadParameter("a setting needs the build it belongs to: add --build")
     check_plot(plot)
-    from sweeplab.files import places
+    from sweeplab.files import sweep_paths
     from sweeplab.workflows.sweeps import load_build, readings_of
 
-    shell = Shell.of(ctx)
+    shell = CliContext.of(ctx)
     build = None if build_file is None else load_build(build_file)
     told: dict[str, Any] = {
         "columns": column_names(columns),
@@ -70,7 +70,7 @@ def read(
         "near_hz": frequency(near),
         "reference": reference_of(reference_open, reference_short, reference_load),
     }
-    watched = with_progress([place.name for place in places(files)])
+    watched = with_progress([place.name for place in sweep_paths(files)])
     readings = list(readings_of(watched, build, setting, shell.fail, **told))
     if as_json:
         failed = [{"file": file, "error": text} for file, text in shell.failed]
@@ -87,11 +87,11 @@ def read(
     shell.finish()
 
 
-def _print(shell: Shell, readings: list[Reading]) -> None:
+def _print(shell: CliContext, readings: list[Reading]) -> None:
     """Print one sweep in full, several with their first words each."""
-    from sweeplab.present.terminal import first_words, page
+    from sweeplab.present.terminal import first_words, reading_page
 
     for place, reading in enumerate(readings):
         if place:
             shell.show("")
-        shell.show(page(reading) if len(readings) == 1 else first_words(reading))
+        shell.show(reading_page(reading) if len(readings) == 1 else first_words(reading))

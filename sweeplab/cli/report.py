@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from sweeplab.cli.context import Shell
+from sweeplab.cli.context import CliContext
 
 
 def report(
@@ -23,7 +23,7 @@ def report(
     from sweeplab.output import is_standard_output
     from sweeplab.workflows.report import write_report
 
-    with Shell.of(ctx).open_log() as log:
+    with CliContext.of(ctx).open_log() as log:
         write_report(log, out)
     # Where the report itself is printed, a word after it would be part of it.
     typer.echo(f"Wrote {out}.", err=is_standard_output(out))

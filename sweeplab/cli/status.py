@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 import typer
 
 if TYPE_CHECKING:
-    from sweeplab.cli.context import Shell
+    from sweeplab.cli.context import CliContext
 
 
-def say_where(shell: Shell) -> None:
+def print_status(shell: CliContext) -> None:
     """Say whether there is a log, what it holds, and what to do next."""
     if not shell.log_path.exists():
         typer.echo(f"No log at {shell.log_path}.")

@@ -24,9 +24,9 @@ from sweeplab.bands import band_order
 from sweeplab.comparison.heights_fit import (
     NEEDED,
     Errors,
-    Figures,
     Fit,
-    Seen,
+    HeightFigures,
+    HeightMeans,
     length,
     next_height,
     totals,
@@ -160,13 +160,14 @@ def part_heights(stands: Sequence[Stand]) -> list[Heights]:
     scatters = moderated(bands)
     order = sorted(groups, key=lambda key: (band_order(key[0]), key[1] or ""))
     return [
-        _heights(key, [Seen.of(*piece, scatters[key[0]]) for piece in groups[key]]) for key in order
+        _heights(key, [HeightMeans.of(*piece, scatters[key[0]]) for piece in groups[key]])
+        for key in order
     ]
 
 
-def _heights(key: tuple[str, str | None], seen: Sequence[Seen]) -> Heights:
+def _heights(key: tuple[str, str | None], seen: Sequence[HeightMeans]) -> Heights:
     errors = Errors(seen)
-    figures = Figures.of(errors)
+    figures = HeightFigures.of(errors)
     f_hz, y, of_y = figures.value["f_loaded_hz"], figures.value["y"], figures.share["y"]
     # Retuned between the heights: the highest's loss, as it were at the lowest's frequency.
     again = math.sqrt(f_hz[0] / f_hz[-1])
@@ -186,7 +187,7 @@ def _heights(key: tuple[str, str | None], seen: Sequence[Seen]) -> Heights:
     return plain if fit is None else _parted(plain, errors, figures, fit)
 
 
-def _parted(plain: Heights, errors: Errors, figures: Figures, fit: Fit) -> Heights:
+def _parted(plain: Heights, errors: Errors, figures: HeightFigures, fit: Fit) -> Heights:
     of_loss, of_factor = fit.shares
     of_ground = figures.share["r_ground_ohm"]
     u_described = length(fit.weights[1] @ of_ground[:, errors.constants])
@@ -223,7 +224,7 @@ def _parted(plain: Heights, errors: Errors, figures: Figures, fit: Fit) -> Heigh
 
 
 def _at_height(
-    here: AtHeight, i: int, errors: Errors, figures: Figures, fit: Fit, agrees: bool
+    here: AtHeight, i: int, errors: Errors, figures: HeightFigures, fit: Fit, agrees: bool
 ) -> AtHeight:
     value = {name: float(values[i]) for name, values in figures.value.items()}
     share = {name: shares[i] for name, shares in figures.share.items()}
@@ -250,7 +251,7 @@ def _at_height(
     )
 
 
-def _over_ground(i: int, errors: Errors, figures: Figures, fit: Fit) -> Estimate:
+def _over_ground(i: int, errors: Errors, figures: HeightFigures, fit: Fit) -> Estimate:
     """Return efficiency over ground given the factor found (normal errors, conditioned on it)."""
     here = float(figures.value["efficiency_over_ground"][i])
     shares = figures.share["efficiency_over_ground"][i].copy()

@@ -33,7 +33,7 @@ _HIGHEST_WAVELENGTHS: Threshold = 0.25
 
 
 @dataclass(frozen=True)
-class Seen:
+class HeightMeans:
     """Means over the repeats at one height, every repeat counting alike.
 
     Parameters
@@ -57,7 +57,9 @@ class Seen:
     dof: float
 
     @classmethod
-    def of(cls, height: Quantity, records: Sequence[Record], scatter: Scatter | None) -> Seen:
+    def of(
+        cls, height: Quantity, records: Sequence[Record], scatter: Scatter | None
+    ) -> HeightMeans:
         """Return the means of records at one height."""
         n = len(records)
         names = [name for name in (*NEEDED, *GROUND) if all(name in r.figures for r in records)]
@@ -91,7 +93,7 @@ class Errors:
     seen : sequence of Seen
     """
 
-    def __init__(self, seen: Sequence[Seen]) -> None:
+    def __init__(self, seen: Sequence[HeightMeans]) -> None:
         self.seen = seen
         names = {source for s in seen for shares in s.shares.values() for source in shares}
         self._common = sorted(names - set(_OWN))
@@ -133,7 +135,7 @@ def length(shares: FloatArray) -> float:
 
 
 @dataclass(frozen=True, eq=False)
-class Figures:
+class HeightFigures:
     """Means and shares of what the fit rests on, by height.
 
     Parameters
@@ -147,7 +149,7 @@ class Figures:
     share: Mapping[str, FloatArray]
 
     @classmethod
-    def of(cls, errors: Errors) -> Figures:
+    def of(cls, errors: Errors) -> HeightFigures:
         """Return the figures of all heights; ``'y'`` is the total less free space's radiation."""
         names = (*NEEDED, *GROUND)
         value = {n: np.array([s.values.get(n, math.nan) for s in errors.seen]) for n in names}
@@ -187,7 +189,7 @@ class Fit:
     misfit: float | None
 
     @classmethod
-    def of(cls, figures: Figures) -> Fit | None:
+    def of(cls, figures: HeightFigures) -> Fit | None:
         """Return the fit; None where the described ground draws the same at all heights."""
         f_hz, ground = figures.value["f_loaded_hz"], figures.value["r_ground_ohm"]
         y = figures.value["y"]
@@ -228,7 +230,7 @@ def _misfit(residual: FloatArray, shares: FloatArray) -> float | None:
     return math.sqrt(chi2 / (residual.size - 2))
 
 
-def next_height(errors: Errors, figures: Figures, fit: Fit) -> tuple[float, float]:
+def next_height(errors: Errors, figures: HeightFigures, fit: Fit) -> tuple[float, float]:
     """Return the height [m] where one more sweep tells most of the loss, and the loss's u then.
 
     The ground's share at another height follows the power of height that the lowest and the
@@ -253,7 +255,7 @@ def next_height(errors: Errors, figures: Figures, fit: Fit) -> tuple[float, floa
 
 
 def _u_loss_with(
-    errors: Errors, figures: Figures, fit: Fit, end: int, times: float, ratio: float
+    errors: Errors, figures: HeightFigures, fit: Fit, end: int, times: float, ratio: float
 ) -> float:
     """Return the loss's u with another sweep at `times` the height of an end, as good as there."""
     of_ground = figures.share["r_ground_ohm"]

@@ -23,7 +23,7 @@ def column_of(record: Record | StoredSweep) -> str:
     return record.band + (f", {record.setting}" if record.setting else "")
 
 
-def together(records: Sequence[Record]) -> dict[str, dict[str, Estimate]]:
+def pooled_column(records: Sequence[Record]) -> dict[str, dict[str, Estimate]]:
     """Return each figure of each band and setting: means over repeats, scatter included.
 
     Parameters

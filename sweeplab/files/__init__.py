@@ -8,15 +8,15 @@ Whatever was mended on the way is a Finding on the Sweep; whatever could not be 
 """
 
 from sweeplab.files.formats import sweep_from_bytes
-from sweeplab.files.paths import Place, places
-from sweeplab.files.read import Answer, read_each, read_sweep, read_sweeps
+from sweeplab.files.paths import SweepPath, sweep_paths
+from sweeplab.files.read import ReadResult, read_each, read_sweep, read_sweeps
 
 __all__ = [
-    "Answer",
-    "Place",
-    "places",
+    "ReadResult",
+    "SweepPath",
     "read_each",
     "read_sweep",
     "read_sweeps",
     "sweep_from_bytes",
+    "sweep_paths",
 ]

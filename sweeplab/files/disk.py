@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from sweeplab.errors import ReadError
 from sweeplab.files import archive
 from sweeplab.files.paths import STANDARD_INPUT, split_member
-from sweeplab.files.text.decode import Raw
+from sweeplab.files.text.decode import RawFile
 from sweeplab.files.text.limits import SIZE_LIMIT_BYTES, too_large
 
 _PIECE_BYTES = 2**20
@@ -19,7 +19,7 @@ _PIECE_BYTES = 2**20
 _AS_IT_IS = getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
 
 
-def load(name: str) -> Raw:
+def load(name: str) -> RawFile:
     """Return a file as it is.
 
     Parameters
@@ -33,7 +33,7 @@ def load(name: str) -> Raw:
         It could not be opened, is no file, or is too large.
     """
     if name == STANDARD_INPUT:
-        return Raw(_standard_input(), name)
+        return RawFile(_standard_input(), name)
     try:
         # Looked at before it is opened: opening a pipe would wait for a writer.
         status = os.stat(name)
@@ -43,13 +43,13 @@ def load(name: str) -> Raw:
         member = split_member(name)
         if member is not None:
             data, written = archive.read_member(*member)
-            return Raw(data, name, written)
+            return RawFile(data, name, written)
         raise _refusal(name, error) from error
     except ValueError as error:
         raise ReadError(name, "not a file name", "check the name") from error
     if len(data) > SIZE_LIMIT_BYTES:
         raise too_large(name, len(data))
-    return Raw(data, name, _utc(status.st_mtime))
+    return RawFile(data, name, _utc(status.st_mtime))
 
 
 def _bytes_of(name: str, size: int) -> bytes:

@@ -9,9 +9,9 @@ import numpy as np
 
 from sweeplab.errors import ReadError
 from sweeplab.files.table import reader as table
-from sweeplab.files.text.decode import Raw, Source, decode
-from sweeplab.files.text.normalize import Rows, make_sweep
-from sweeplab.files.text.reader_protocol import Claim, Request
+from sweeplab.files.text.decode import RawFile, TextFile, decode
+from sweeplab.files.text.normalize import ParsedSweep, make_sweep
+from sweeplab.files.text.reader_protocol import Confidence, ReadOptions
 from sweeplab.files.touchstone import fast_path
 from sweeplab.files.touchstone import reader as touchstone
 from sweeplab.sweep import Sweep
@@ -35,8 +35,8 @@ class Reader:
 
     name: str
     kind: str
-    claim: Callable[[Source, Request], Claim]
-    read: Callable[[Source, Request], Rows]
+    claim: Callable[[TextFile, ReadOptions], Confidence]
+    read: Callable[[TextFile, ReadOptions], ParsedSweep]
 
 
 READERS = (
@@ -73,10 +73,10 @@ def sweep_from_bytes(
     ReadError
         The bytes hold no sweep that can be read without guessing.
     """
-    return read_bytes(Raw(data, name), Request.checked(name, columns, z0_ohm, port))
+    return read_bytes(RawFile(data, name), ReadOptions.checked(name, columns, z0_ohm, port))
 
 
-def read_bytes(raw: Raw, request: Request) -> Sweep:
+def read_bytes(raw: RawFile, request: ReadOptions) -> Sweep:
     """Read one sweep from a file's bytes.
 
     Parameters
@@ -96,7 +96,7 @@ def read_bytes(raw: Raw, request: Request) -> Sweep:
     return answer
 
 
-def read_together(raws: Sequence[Raw], request: Request) -> list[Sweep | ReadError]:
+def read_together(raws: Sequence[RawFile], request: ReadOptions) -> list[Sweep | ReadError]:
     """Read one sweep from each of several files, as `read_bytes` does from one.
 
     Returns
@@ -113,7 +113,7 @@ def read_together(raws: Sequence[Raw], request: Request) -> list[Sweep | ReadErr
         ]
 
 
-def _carefully(raw: Raw, request: Request) -> Sweep | ReadError:
+def _carefully(raw: RawFile, request: ReadOptions) -> Sweep | ReadError:
     try:
         source = decode(raw)
         reader = choose(source, request)
@@ -122,7 +122,7 @@ def _carefully(raw: Raw, request: Request) -> Sweep | ReadError:
         return error
 
 
-def choose(source: Source, request: Request) -> Reader:
+def choose(source: TextFile, request: ReadOptions) -> Reader:
     """Return the reader that is surest of a text.
 
     Raises
@@ -130,7 +130,7 @@ def choose(source: Source, request: Request) -> Reader:
     ReadError
         None of them takes it for its own; says why each does not.
     """
-    claims: list[tuple[Reader, Claim]] = []
+    claims: list[tuple[Reader, Confidence]] = []
     for reader in READERS:
         claim = reader.claim(source, request)
         if claim.confidence >= 1:

@@ -17,7 +17,7 @@ _SWEEP_SUFFIXES = (".ts", ".csv", ".tsv", ".txt", ".dat", ".asc", ".prn")
 
 
 @dataclass(frozen=True)
-class Place:
+class SweepPath:
     """One file to read, or why there is none.
 
     Parameters
@@ -32,7 +32,7 @@ class Place:
     error: ReadError | None = None
 
 
-def places(paths: Iterable[str | os.PathLike[str]]) -> list[Place]:
+def sweep_paths(paths: Iterable[str | os.PathLike[str]]) -> list[SweepPath]:
     """Return the files that paths stand for.
 
     Parameters
@@ -49,13 +49,13 @@ def places(paths: Iterable[str | os.PathLike[str]]) -> list[Place]:
     return [place for path in paths for place in _of(os.fsdecode(path))]
 
 
-def _of(name: str) -> Iterator[Place]:
+def _of(name: str) -> Iterator[SweepPath]:
     try:
         is_folder, is_archive = os.path.isdir(name), _is_archive(name)
     except ValueError:  # a NUL in the name; reading will say so
         is_folder = is_archive = False
     if not (is_folder or is_archive):
-        yield Place(name)
+        yield SweepPath(name)
         return
     found = list(_in_folder(name) if is_folder else _in_archive(name))
     if not found:
@@ -68,7 +68,7 @@ def _is_archive(name: str) -> bool:
     return name.lower().endswith(archive.SUFFIX) and os.path.isfile(name)
 
 
-def _in_folder(name: str) -> Iterator[Place]:
+def _in_folder(name: str) -> Iterator[SweepPath]:
     failures: list[OSError] = []
     files: list[str] = []
     for folder, folders, names in os.walk(name, onerror=failures.append):
@@ -82,18 +82,18 @@ def _in_folder(name: str) -> Iterator[Place]:
         if _is_archive(file):
             yield from _in_archive(file)
         elif _is_named_as_sweep(file):
-            yield Place(file)
+            yield SweepPath(file)
 
 
-def _in_archive(name: str) -> Iterator[Place]:
+def _in_archive(name: str) -> Iterator[SweepPath]:
     try:
         names = archive.members(name)
     except ReadError as error:
-        yield Place(name, error)
+        yield SweepPath(name, error)
         return
     for member in names:
         if _is_named_as_sweep(member) or member.lower().endswith(archive.SUFFIX):
-            yield Place(f"{name}/{member}")
+            yield SweepPath(f"{name}/{member}")
 
 
 def _is_named_as_sweep(name: str) -> bool:
@@ -101,8 +101,8 @@ def _is_named_as_sweep(name: str) -> bool:
     return suffix in _SWEEP_SUFFIXES or ports_named(suffix) is not None
 
 
-def _failed(name: str, found: str, action: str) -> Place:
-    return Place(name, ReadError(name, found, action))
+def _failed(name: str, found: str, action: str) -> SweepPath:
+    return SweepPath(name, ReadError(name, found, action))
 
 
 _MEMBER = re.compile(re.escape(archive.SUFFIX) + r"[/\\]", re.IGNORECASE)

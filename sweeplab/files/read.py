@@ -11,10 +11,10 @@ from functools import partial
 from sweeplab.errors import ReadError
 from sweeplab.files.disk import load
 from sweeplab.files.formats import read_bytes, read_together
-from sweeplab.files.paths import Place, places
+from sweeplab.files.paths import SweepPath, sweep_paths
 from sweeplab.files.table.multi_sweep import SeveralSweepsError
-from sweeplab.files.text.decode import Raw, decode
-from sweeplab.files.text.reader_protocol import Request
+from sweeplab.files.text.decode import RawFile, decode
+from sweeplab.files.text.reader_protocol import ReadOptions
 from sweeplab.sweep import Sweep
 
 # Small files are read some at a time; what is held of them stays in a processor's cache.
@@ -24,7 +24,7 @@ _NUMBERED = re.compile(r"(.+)#([1-9]\d{0,3})", re.DOTALL)
 
 
 @dataclass(frozen=True, eq=False)
-class Answer:
+class ReadResult:
     """What became of one sweep.
 
     Parameters
@@ -78,7 +78,7 @@ def read_sweep(
         The file could not be opened, or holds no sweep that can be read without guessing.
     """
     name = os.fsdecode(path)
-    request = Request.checked(name, columns, z0_ohm, port)
+    request = ReadOptions.checked(name, columns, z0_ohm, port)
     numbered = _numbered(name)
     if numbered is not None:
         answer = _part(*numbered, name, request)
@@ -105,7 +105,7 @@ def read_sweeps(
         At the first that could not be read.
     """
     sweeps = []
-    for answer in read_each(places(paths), columns=columns, z0_ohm=z0_ohm, port=port):
+    for answer in read_each(sweep_paths(paths), columns=columns, z0_ohm=z0_ohm, port=port):
         if answer.error is not None:
             raise answer.error
         if answer.sweep is not None:
@@ -114,12 +114,12 @@ def read_sweeps(
 
 
 def read_each(
-    where: Iterable[Place],
+    where: Iterable[SweepPath],
     *,
     columns: Sequence[str] | None = None,
     z0_ohm: float | None = None,
     port: int | None = None,
-) -> Iterator[Answer]:
+) -> Iterator[ReadResult]:
     """Yield what became of every sweep of every file; one that fails stops no other.
 
     Parameters
@@ -129,12 +129,12 @@ def read_each(
     columns, z0_ohm, port : optional
         As `read_sweep` takes them.
     """
-    asked = partial(Request.checked, columns=columns, z0_ohm=z0_ohm, port=port)
+    asked = partial(ReadOptions.checked, columns=columns, z0_ohm=z0_ohm, port=port)
     for group in _in_groups(_opened(place, asked) for place in where):
         yield from _answers(group, asked)
 
 
-def _opened(place: Place, asked: Callable[[str], Request]) -> Raw | list[Answer]:
+def _opened(place: SweepPath, asked: Callable[[str], ReadOptions]) -> RawFile | list[ReadResult]:
     """Return a file's bytes, or the answer where that is clear already."""
     try:
         if place.error is not None:
@@ -145,15 +145,17 @@ def _opened(place: Place, asked: Callable[[str], Request]) -> Raw | list[Answer]
             return [_part(*numbered, place.name, request)]
         return load(place.name)
     except ReadError as error:
-        return [Answer(place.name, error=error)]
+        return [ReadResult(place.name, error=error)]
 
 
-def _in_groups(opened: Iterable[Raw | list[Answer]]) -> Iterator[list[Raw | list[Answer]]]:
+def _in_groups(
+    opened: Iterable[RawFile | list[ReadResult]],
+) -> Iterator[list[RawFile | list[ReadResult]]]:
     """Yield what was opened, a few small files or one large one at a time."""
-    group: list[Raw | list[Answer]] = []
+    group: list[RawFile | list[ReadResult]] = []
     size = 0
     for one in opened:
-        length = len(one.data) if isinstance(one, Raw) else 0
+        length = len(one.data) if isinstance(one, RawFile) else 0
         if group and (size + length > _TOGETHER_BYTES or len(group) == _TOGETHER):
             yield group
             group, size = [], 0
@@ -164,24 +166,24 @@ def _in_groups(opened: Iterable[Raw | list[Answer]]) -> Iterator[list[Raw | list
 
 
 def _answers(
-    group: Sequence[Raw | list[Answer]], asked: Callable[[str], Request]
-) -> Iterator[Answer]:
-    raws = [one for one in group if isinstance(one, Raw)]
+    group: Sequence[RawFile | list[ReadResult]], asked: Callable[[str], ReadOptions]
+) -> Iterator[ReadResult]:
+    raws = [one for one in group if isinstance(one, RawFile)]
     # What the person said is the same for all of them, and was found right for each.
-    request = asked(raws[0].name) if raws else Request()
+    request = asked(raws[0].name) if raws else ReadOptions()
     read = iter(read_together(raws, request))
     for one in group:
-        yield from _each(one, next(read), request) if isinstance(one, Raw) else one
+        yield from _each(one, next(read), request) if isinstance(one, RawFile) else one
 
 
-def _each(raw: Raw, read: Sweep | ReadError, request: Request) -> Iterator[Answer]:
+def _each(raw: RawFile, read: Sweep | ReadError, request: ReadOptions) -> Iterator[ReadResult]:
     """Yield the answers that reading a file came to: one, or one for each of its sweeps."""
     if isinstance(read, Sweep):
-        yield Answer(raw.name, read, raw.data)
+        yield ReadResult(raw.name, read, raw.data)
     elif isinstance(read, SeveralSweepsError):
         yield from _each_part(read, raw, request)
     else:
-        yield Answer(raw.name, error=read)
+        yield ReadResult(raw.name, error=read)
 
 
 def _numbered(name: str) -> tuple[str, int] | None:
@@ -190,7 +192,7 @@ def _numbered(name: str) -> tuple[str, int] | None:
     return None if found is None or os.path.lexists(name) else (found[1], int(found[2]))
 
 
-def _part(base: str, number: int, name: str, request: Request) -> Answer:
+def _part(base: str, number: int, name: str, request: ReadOptions) -> ReadResult:
     """Return one of several sweeps in a file."""
     raw = load(base)
     (read,) = read_together([raw], request)
@@ -203,11 +205,13 @@ def _part(base: str, number: int, name: str, request: Request) -> Answer:
     return several[number - 1]
 
 
-def _each_part(several: SeveralSweepsError, raw: Raw, request: Request) -> Iterator[Answer]:
+def _each_part(
+    several: SeveralSweepsError, raw: RawFile, request: ReadOptions
+) -> Iterator[ReadResult]:
     lines = decode(raw).lines
     for number, part in enumerate(several.parts, start=1):
-        own = Raw(part.text_of(lines).encode(), f"{raw.name}#{number}", raw.written)
+        own = RawFile(part.text_of(lines).encode(), f"{raw.name}#{number}", raw.written)
         try:
-            yield Answer(own.name, read_bytes(own, request), own.data)
+            yield ReadResult(own.name, read_bytes(own, request), own.data)
         except ReadError as error:
-            yield Answer(own.name, error=part.placed(error))
+            yield ReadResult(own.name, error=part.placed(error))

@@ -12,7 +12,7 @@ from sweeplab.errors import LogError
 from sweeplab.log import serialize
 
 if TYPE_CHECKING:
-    from sweeplab.calibration import Reference
+    from sweeplab.calibration import OnePortCalibration
     from sweeplab.log.rows import StoredSweep
 
 NAMES = ("open", "short", "load")
@@ -34,7 +34,7 @@ class Standards:
     short: Standard
     load: Standard
 
-    def reference(self) -> Reference:
+    def reference(self) -> OnePortCalibration:
         """Return what they say.
 
         Raises
@@ -42,10 +42,10 @@ class Standards:
         ReadError
             One holds no sweep that can be read.
         """
-        from sweeplab.calibration import Reference
+        from sweeplab.calibration import OnePortCalibration
         from sweeplab.files import sweep_from_bytes
 
-        return Reference(*(sweep_from_bytes(one.raw, one.file) for one in self.in_order()))
+        return OnePortCalibration(*(sweep_from_bytes(one.raw, one.file) for one in self.in_order()))
 
     def in_order(self) -> tuple[Standard, Standard, Standard]:
         """Return open, short, load."""

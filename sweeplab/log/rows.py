@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from sweeplab.finding import Finding
-from sweeplab.resonance.result import Status
+from sweeplab.finding import Finding, Status
 
 
 @dataclass(frozen=True)

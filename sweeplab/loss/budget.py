@@ -10,7 +10,7 @@ from sweeplab.builds import Build
 from sweeplab.errors import ModelError
 from sweeplab.estimate import Estimate
 from sweeplab.finding import Finding, ranked
-from sweeplab.isolation import each_alone, unforeseen
+from sweeplab.isolation import isolated, unforeseen_finding
 from sweeplab.line import C0_M_PER_S, deembed
 from sweeplab.loop import LoopModel
 from sweeplab.loop.conductor import round_wire_impedance
@@ -25,7 +25,7 @@ from sweeplab.loss.findings import (
     smaller_than_physics,
     two_efficiencies,
 )
-from sweeplab.loss.model_uncertainty import model_error, model_findings
+from sweeplab.loss.model_uncertainty import model_findings, model_uncertainty
 from sweeplab.loss.result import LossBudget
 from sweeplab.loss.uncertainty_sources import sources
 from sweeplab.resonance import Resonance, fit_resonance
@@ -65,13 +65,13 @@ def loss_budget(sweep: Sweep, build: Build, *, resonance: Resonance | None = Non
     fit = fit_resonance(sweep, line=line) if resonance is None else resonance
 
     def refused(sweep: Sweep, error: Exception) -> LossBudget:
-        return LossBudget("refused", ranked((*fit.findings, unforeseen(sweep, error))))
+        return LossBudget("refused", ranked((*fit.findings, unforeseen_finding(sweep, error))))
 
     def inferred(some: Sequence[Sweep]) -> list[LossBudget]:
         return [_inferred(one, build, fit) for one in some]
 
     with one_blas_thread():
-        return each_alone([sweep], inferred, refused)[0]
+        return isolated([sweep], inferred, refused)[0]
 
 
 def _inferred(sweep: Sweep, build: Build, fit: Resonance) -> LossBudget:
@@ -240,7 +240,7 @@ def _shares(
 ) -> Shares:
     """Return each figure's signed change per standard uncertainty of each source."""
     q, f0 = unloaded.q_unloaded, unloaded.f0_hz
-    error = model_error(build, model, f0)
+    error = model_uncertainty(build, model, f0)
     models = {
         "model.radiation": at.off_by(radiation=error.radiation),
         "model.reactance": at.off_by(reactance=error.reactance),

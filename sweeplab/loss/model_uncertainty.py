@@ -29,7 +29,7 @@ _NEAR_RESONANCE: Threshold = 2.0
 
 
 @dataclass(frozen=True)
-class ModelError:
+class ModelUncertainty:
     """Relative standard uncertainties of the loop's model.
 
     Parameters
@@ -45,7 +45,7 @@ class ModelError:
     together: float
 
 
-def model_error(build: Build, model: LoopModel, f0_hz: float) -> ModelError:
+def model_uncertainty(build: Build, model: LoopModel, f0_hz: float) -> ModelUncertainty:
     """Return how far the model may be off at one frequency."""
     x_error, r_error = model.solver_error(f0_hz)
     radiation, reactance = max(r_error, _SINGLE_TURN), max(x_error, _SINGLE_TURN)
@@ -57,7 +57,7 @@ def model_error(build: Build, model: LoopModel, f0_hz: float) -> ModelError:
         reactance = math.hypot(reactance, _CROWDING * nearness)
         together = math.hypot(_TURNS_TOGETHER, _SPACERS * nearness)
     steepness = max(_steepness(model, f0_hz), 1.0) ** 2
-    return ModelError(radiation, reactance * steepness, together)
+    return ModelUncertainty(radiation, reactance * steepness, together)
 
 
 def model_findings(build: Build, model: LoopModel, f0_hz: float) -> list[Finding]:

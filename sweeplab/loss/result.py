@@ -7,8 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from sweeplab.estimate import Estimate
-from sweeplab.finding import Finding
-from sweeplab.resonance.result import Status
+from sweeplab.finding import Finding, Status
 
 FIGURES = ("x_eff_ohm", "r_total_ohm", "r_radiation_ohm", "r_loss_ohm", "r_ground_ohm",
            "r_conductor_ohm", "r_parts_ohm", "r_remainder_ohm", "efficiency", "efficiency_db",

@@ -17,7 +17,7 @@ _Piece = TypeVar("_Piece", Loop, Conductor)
 
 
 @dataclass(frozen=True)
-class Source:
+class UncertaintySource:
     """One quantity with an error.
 
     Parameters
@@ -32,7 +32,7 @@ class Source:
     moved: Build
 
 
-def sources(build: Build) -> list[Source]:
+def sources(build: Build) -> list[UncertaintySource]:
     """Return every quantity of `build` that has an uncertainty, with the build moved by it."""
     return [*_of_loop(build), *_of_conductor(build), *_of_parts(build)]
 
@@ -46,7 +46,7 @@ def _with(piece: _Piece, key: str, quantity: Quantity) -> _Piece:
     return replace(piece, **changes)
 
 
-def _of_loop(build: Build) -> list[Source]:
+def _of_loop(build: Build) -> list[UncertaintySource]:
     loop = build.loop
     found = []
     if loop.shape == "rectangle" and loop.width is not None and loop.height is not None:
@@ -54,38 +54,40 @@ def _of_loop(build: Build) -> list[Source]:
             if side.u > 0:
                 grown = replace(loop.circumference, value=loop.circumference.value + 2 * side.u)
                 moved = replace(_with(loop, key, _up(side)), circumference=grown)
-                found.append(Source("loop." + key, replace(build, loop=moved)))
+                found.append(UncertaintySource("loop." + key, replace(build, loop=moved)))
     elif loop.turn_lengths:
         for i, length in enumerate(loop.turn_lengths):
             if length.u > 0:
                 lengths = (*loop.turn_lengths[:i], _up(length), *loop.turn_lengths[i + 1 :])
                 moved = replace(loop, turn_lengths=lengths)
-                found.append(Source("loop.turn_lengths." + str(i + 1), replace(build, loop=moved)))
+                found.append(
+                    UncertaintySource("loop.turn_lengths." + str(i + 1), replace(build, loop=moved))
+                )
     elif loop.circumference.u > 0:
         moved = replace(loop, circumference=_up(loop.circumference))
-        found.append(Source(loop.size_key, replace(build, loop=moved)))
+        found.append(UncertaintySource(loop.size_key, replace(build, loop=moved)))
     if loop.gap is None:
         gap = Quantity(gap_of(build) * (1 + _UNKNOWN_GAP_RELATIVE))
-        found.append(Source("loop.gap", replace(build, loop=replace(loop, gap=gap))))
+        found.append(UncertaintySource("loop.gap", replace(build, loop=replace(loop, gap=gap))))
     for key in ("gap", "leads", "turn_spacing"):
         quantity: Quantity | None = getattr(loop, key)
         if quantity is not None and quantity.u > 0:
             moved = _with(loop, key, _up(quantity))
-            found.append(Source("loop." + key, replace(build, loop=moved)))
+            found.append(UncertaintySource("loop." + key, replace(build, loop=moved)))
     return found
 
 
-def _of_conductor(build: Build) -> list[Source]:
+def _of_conductor(build: Build) -> list[UncertaintySource]:
     found = []
     for key in ("diameter", "wall", "width", "thickness", "conductivity", "surface_factor"):
         quantity: Quantity | None = getattr(build.conductor, key)
         if quantity is not None and quantity.u > 0:
             moved = _with(build.conductor, key, _up(quantity))
-            found.append(Source(f"conductor.{key}", replace(build, conductor=moved)))
+            found.append(UncertaintySource(f"conductor.{key}", replace(build, conductor=moved)))
     return found
 
 
-def _of_parts(build: Build) -> list[Source]:
+def _of_parts(build: Build) -> list[UncertaintySource]:
     found = []
     kinds = {part.kind: part.r for part in build.parts if part.r is not None and part.r.u > 0}
     for kind in kinds:
@@ -94,9 +96,9 @@ def _of_parts(build: Build) -> list[Source]:
             replace(part, r=_up(part.r)) if part.kind == kind and part.r is not None else part
             for part in build.parts
         )
-        found.append(Source(f"parts.{kind}.r", replace(build, parts=parts)))
+        found.append(UncertaintySource(f"parts.{kind}.r", replace(build, parts=parts)))
     capacitor = build.capacitor
     if capacitor is not None and capacitor.esr is not None and capacitor.esr.u > 0:
         moved = replace(capacitor, esr=_up(capacitor.esr))
-        found.append(Source("capacitor.esr", replace(build, capacitor=moved)))
+        found.append(UncertaintySource("capacitor.esr", replace(build, capacitor=moved)))
     return found

@@ -46,7 +46,7 @@ _REMEDIES = {
 }
 
 
-def page(reading: Reading) -> RenderableType:
+def reading_page(reading: Reading) -> RenderableType:
     """Return everything one sweep says: first words, figures, findings."""
     parts: list[RenderableType] = [first_words(reading)]
     if reading.resonance.status != "refused":

@@ -12,14 +12,14 @@ import numpy as np
 
 from sweeplab.estimate import Estimate
 from sweeplab.finding import Finding, Threshold, ranked
-from sweeplab.isolation import each_alone, unforeseen
+from sweeplab.isolation import isolated, unforeseen_finding
 from sweeplab.line import Line, deembed
-from sweeplab.resonance.circle.batch import Rows
-from sweeplab.resonance.circle.fit import fit_rows
-from sweeplab.resonance.circle.multi import Told
-from sweeplab.resonance.circle.uncertainty import Figures, coupling_of, figures
+from sweeplab.resonance.circle.batch import SweepBatch
+from sweeplab.resonance.circle.fit import fit_batch
+from sweeplab.resonance.circle.multi import MultiResonance
+from sweeplab.resonance.circle.uncertainty import CircleEstimates, circle_estimates, coupling_of
 from sweeplab.resonance.diagnostics import gather
-from sweeplab.resonance.drift.correct import MOST_POINTS, not_looked_for, watch
+from sweeplab.resonance.drift.correct import MOST_POINTS, correct_drift, not_looked_for
 from sweeplab.resonance.quality import judge, screen
 from sweeplab.resonance.result import Circle, Resonance
 from sweeplab.resonance.scalar.magnitude import fit_magnitude
@@ -71,10 +71,10 @@ def fit_many(
     given = list(sweeps)
 
     def refused(sweep: Sweep, error: Exception) -> Resonance:
-        return Resonance("refused", (unforeseen(sweep, error),), line=line)
+        return Resonance("refused", (unforeseen_finding(sweep, error),), line=line)
 
     with one_blas_thread():
-        return each_alone(given, lambda some: _fit_all(some, line, near_hz), refused)
+        return isolated(given, lambda some: _fit_all(some, line, near_hz), refused)
 
 
 def _fit_all(given: Sequence[Sweep], line: Line | None, near_hz: float | None) -> list[Resonance]:
@@ -127,13 +127,13 @@ def _fit_batch(
 ) -> Iterator[Resonance]:
     gamma = np.stack([sweep.gamma for sweep in sweeps])
     finite = np.isfinite(gamma)
-    rows = Rows.of(
+    rows = SweepBatch.of(
         f_hz=np.stack([sweep.f_hz for sweep in sweeps]),
         gamma=np.where(finite, gamma, 0),
         weight=finite.astype(float),
     )
-    fitted = watch(fit_rows(rows, np.full(len(sweeps), line is not None), near_hz), rows)
-    found = figures(fitted)
+    fitted = correct_drift(fit_batch(rows, np.full(len(sweeps), line is not None), near_hz), rows)
+    found = circle_estimates(fitted)
     known, kept = found.known, fitted.rows.weight > 0
     rms = np.sqrt(fitted.solution.rss / fitted.rows.weight.sum(axis=1)).tolist()
     loaded = zip(
@@ -173,7 +173,7 @@ def _fit_batch(
 
 
 def _unloaded(
-    found: Figures, known: Sequence[bool], line: Line | None, z0_ohm: Sequence[float]
+    found: CircleEstimates, known: Sequence[bool], line: Line | None, z0_ohm: Sequence[float]
 ) -> Iterator[tuple[dict[str, Any], list[Finding]]]:
     """Yield each row's figures without the load, where there are any, and what they need said."""
     pairs = zip(found.q_unloaded.estimates(), found.coupling_factor.estimates(), strict=True)
@@ -194,7 +194,7 @@ def _unloaded(
         }, notes  # fmt: skip
 
 
-def _other_resonances(told: Told) -> Iterator[Finding]:
+def _other_resonances(told: MultiResonance) -> Iterator[Finding]:
     for f_hz, q, diameter in zip(
         told.others_hz.tolist(), told.others_q.tolist(), told.others_diameter.tolist(), strict=True
     ):
@@ -218,7 +218,7 @@ def _rest_of_line(circle: Circle) -> Finding:
 
 
 def _unloaded_frequency(
-    found: Figures, row: int, q_unloaded: Estimate, beta: Estimate, z0_ohm: float
+    found: CircleEstimates, row: int, q_unloaded: Estimate, beta: Estimate, z0_ohm: float
 ) -> Estimate | None:
     """Undo the coupling loop's pull: ``fL = f0 (1 + beta Xc/(2 Q0 Z0))``.
 

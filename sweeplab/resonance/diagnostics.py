@@ -7,16 +7,16 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sweeplab.resonance.circle.batch import Rows
-from sweeplab.resonance.circle.fit import Fitted
-from sweeplab.resonance.circle.uncertainty import CORRELATION_LIMIT, Figures
+from sweeplab.resonance.circle.batch import SweepBatch
+from sweeplab.resonance.circle.fit import BatchFit
+from sweeplab.resonance.circle.uncertainty import CORRELATION_LIMIT, CircleEstimates
 from sweeplab.resonance.circle.varpro import lorentz
-from sweeplab.resonance.drift.correct import Moved, Watched
+from sweeplab.resonance.drift.correct import Drift, DriftCorrectedFit
 from sweeplab.resonance.next_sweep import next_sweep
 from sweeplab.sweep import FloatArray
 
 
-class Evidence(NamedTuple):
+class FitDiagnostics(NamedTuple):
     """What one row's verdict rests on.
 
     Parameters
@@ -61,7 +61,7 @@ class Evidence(NamedTuple):
     gain: float
     rival: float
     step: float
-    moved: Moved | None
+    moved: Drift | None
     points: int
     one_point: float
     u_q_loaded: float
@@ -83,7 +83,9 @@ class Evidence(NamedTuple):
         return str(next_sweep(self.f_loaded_hz, self.q_loaded, self.diameter, self.noise))
 
 
-def gather(fitted: Watched, figures: Figures, measured: Rows) -> list[Evidence]:
+def gather(
+    fitted: DriftCorrectedFit, figures: CircleEstimates, measured: SweepBatch
+) -> list[FitDiagnostics]:
     """Return the evidence of every row of a batch; `measured` is the batch as it was measured."""
     rows, solution = fitted.rows, fitted.solution
     kept = rows.weight > 0
@@ -115,11 +117,12 @@ def gather(fitted: Watched, figures: Figures, measured: Rows) -> list[Evidence]:
         count.astype(int),
     )
     return [
-        Evidence._make(row) for row in zip(*(column.tolist() for column in columns), strict=True)
+        FitDiagnostics._make(row)
+        for row in zip(*(column.tolist() for column in columns), strict=True)
     ]
 
 
-def _moved(fitted: Watched) -> NDArray[np.object_]:
+def _moved(fitted: DriftCorrectedFit) -> NDArray[np.object_]:
     column = np.full(len(fitted.rows), None, dtype=object)
     for row, moved in fitted.moved.items():
         column[row] = moved
@@ -141,7 +144,7 @@ def share_of_one_point(x: FloatArray, weight: FloatArray) -> FloatArray:
     return np.asarray(off.max(axis=1) / np.maximum(off.sum(axis=1), 1e-300))
 
 
-def _misfit(fitted: Fitted) -> FloatArray:
+def _misfit(fitted: BatchFit) -> FloatArray:
     rho = np.maximum(fitted.correlation, 0)
     notable = rho * np.sqrt(2 * fitted.rows.weight.sum(axis=1)) >= CORRELATION_LIMIT
     shared = np.sqrt(2 * rho) * fitted.sigma

@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 
 from sweeplab.finding import Threshold
-from sweeplab.isolation import each_alone, unforeseen
+from sweeplab.isolation import isolated, unforeseen_finding
 from sweeplab.resonance.api import fit_resonance
 from sweeplab.resonance.result import Match, Resonance
 from sweeplab.sweep import ComplexArray, FloatArray, Sweep
@@ -74,9 +74,9 @@ def find_matches(
 
     def refused(pair: tuple[Sweep, Resonance], error: Exception) -> Match:
         none = {f"{level:g}": None for level in levels}
-        return Match(None, None, None, none, findings=(unforeseen(pair[0], error),))
+        return Match(None, None, None, none, findings=(unforeseen_finding(pair[0], error),))
 
-    return each_alone(list(zip(sweeps, resonances, strict=True)), together, refused)
+    return isolated(list(zip(sweeps, resonances, strict=True)), together, refused)
 
 
 def _find_all(

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sweeplab.finding import Threshold
-from sweeplab.resonance.circle.batch import Rows
+from sweeplab.resonance.circle.batch import SweepBatch
 from sweeplab.resonance.circle.varpro import solve
 
 # Half-power bandwidths: near the best for QL, wide enough for a line's phase.
@@ -81,7 +81,7 @@ def expected_u(
     t = f / f_loaded_hz - f_loaded_hz / f
     d = min(diameter, _MOST_DIAMETER)
     circle = np.asarray(1 - d / (1 + 1j * q_loaded * t), dtype=complex)
-    rows = Rows.of(f[None], circle[None], np.ones((1, points)))
+    rows = SweepBatch.of(f[None], circle[None], np.ones((1, points)))
     span, middle = f_stop_hz - f_start_hz, (f_stop_hz + f_start_hz) / 2
     p = np.array([[(f_loaded_hz - middle) / span, math.log(q_loaded * span / f_loaded_hz), 0.0]])
     information = solve(rows, p, np.ones(1, dtype=bool), steps=0).information[0]

@@ -7,12 +7,11 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from sweeplab.finding import Finding, Threshold
+from sweeplab.finding import Finding, Status, Threshold
 from sweeplab.resonance.circle.batch import SPAN_END
 from sweeplab.resonance.circle.fit import LEAST_GAIN, MIN_POINTS, RIVAL
-from sweeplab.resonance.diagnostics import Evidence
-from sweeplab.resonance.drift.correct import movement_finding
-from sweeplab.resonance.result import Status
+from sweeplab.resonance.diagnostics import FitDiagnostics
+from sweeplab.resonance.drift.correct import drift_finding
 from sweeplab.sweep import ComplexArray, Sweep
 
 # One step at the best of a thousand places on noise alone gains 25 in one sweep of some thousands.
@@ -103,7 +102,7 @@ def _beyond_instruments(sweep: Sweep, gamma: ComplexArray) -> Finding | None:
     )  # fmt: skip
 
 
-def judge(evidence: Evidence, determined: bool) -> tuple[Status, list[Finding]]:
+def judge(evidence: FitDiagnostics, determined: bool) -> tuple[Status, list[Finding]]:
     """Weigh one fit.
 
     Parameters
@@ -134,7 +133,7 @@ def judge(evidence: Evidence, determined: bool) -> tuple[Status, list[Finding]]:
     return status, [*doubts, *_unseen_drift(evidence)]
 
 
-def _unseen_drift(e: Evidence) -> Iterator[Finding]:
+def _unseen_drift(e: FitDiagnostics) -> Iterator[Finding]:
     """Say where a little warmth during the sweep would pass for another Q.
 
     A resonance that drifts by d over the span makes ``QL (1 - d QL/widths)`` of a loaded Q of QL.
@@ -151,7 +150,7 @@ def _unseen_drift(e: Evidence) -> Iterator[Finding]:
         )  # fmt: skip
 
 
-def _refusal(e: Evidence, determined: bool) -> Finding | None:
+def _refusal(e: FitDiagnostics, determined: bool) -> Finding | None:
     if e.gain < LEAST_GAIN:
         return Finding(
             "no-resonance", "problem", "No resonance stands out of the noise in this sweep.",
@@ -185,7 +184,7 @@ def _refusal(e: Evidence, determined: bool) -> Finding | None:
     return _no_use(e) or _no_reflection(e)
 
 
-def _no_reflection(e: Evidence) -> Finding | None:
+def _no_reflection(e: FitDiagnostics) -> Finding | None:
     """Return why this is a transmission, such as S21, and no reflection of a loop's."""
     most = e.detuned_size + _DETUNED_DEVIATIONS * e.u_detuned_size
     circle = e.diameter * e.detuned_size
@@ -202,7 +201,7 @@ def _no_reflection(e: Evidence) -> Finding | None:
     )  # fmt: skip
 
 
-def _no_use(e: Evidence) -> Finding | None:
+def _no_use(e: FitDiagnostics) -> Finding | None:
     if e.rival > RIVAL:
         return Finding(
             "ripple-or-step", "problem",
@@ -243,7 +242,7 @@ def _no_use(e: Evidence) -> Finding | None:
     return None
 
 
-def _doubts(e: Evidence) -> Iterator[Finding]:
+def _doubts(e: FitDiagnostics) -> Iterator[Finding]:
     if e.widths < _GOOD_SPAN:
         yield Finding(
             "span-narrow", "warning",
@@ -282,7 +281,7 @@ def _doubts(e: Evidence) -> Iterator[Finding]:
     yield from _shape_doubts(e)
 
 
-def _shape_doubts(e: Evidence) -> Iterator[Finding]:
+def _shape_doubts(e: FitDiagnostics) -> Iterator[Finding]:
     if e.step > _STEP * e.inflation**2:
         # A step of height h halfway gains n h^2/(4 sigma^2).
         kept = max(e.measured - e.set_aside, 1)
@@ -295,7 +294,7 @@ def _shape_doubts(e: Evidence) -> Iterator[Finding]:
             "Keep hands, people and the lead still; let the loop cool; sweep again.",
         )  # fmt: skip
     if e.moved is not None:
-        yield movement_finding(e.moved, e.diameter * e.detuned_size)
+        yield drift_finding(e.moved, e.diameter * e.detuned_size)
     if e.misfit > 0:
         yield Finding(
             "misfit", "warning" if e.misfit > _POOR_MISFIT else "note",

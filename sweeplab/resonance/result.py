@@ -9,11 +9,10 @@ from typing import Any, Literal
 import numpy as np
 
 from sweeplab.estimate import Estimate
-from sweeplab.finding import Finding
+from sweeplab.finding import Finding, Status
 from sweeplab.line import Line
 from sweeplab.sweep import ComplexArray, FloatArray
 
-Status = Literal["ok", "doubtful", "refused"]
 Coupling = Literal["under", "critical", "over", "unknown"]
 
 

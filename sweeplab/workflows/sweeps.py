@@ -11,7 +11,7 @@ from sweeplab.errors import ReadError, SweepError, SweeplabError, one_line
 
 if TYPE_CHECKING:
     from sweeplab.builds import Build
-    from sweeplab.calibration import Reference
+    from sweeplab.calibration import OnePortCalibration
     from sweeplab.comparison.comparison import Comparison
     from sweeplab.log import Added, Log, Standards, StoredSweep
     from sweeplab.reading import Reading
@@ -31,7 +31,7 @@ def readings_of(
     z0_ohm: float | None = None,
     port: int | None = None,
     near_hz: float | None = None,
-    reference: Reference | None = None,
+    reference: OnePortCalibration | None = None,
 ) -> Iterator[Reading]:
     """Yield the readings of files, in the order given, fitted a batch at a time.
 
@@ -75,12 +75,12 @@ def _report(reading: Reading, failed: Failed) -> None:
 
 
 def _read(
-    files: Iterable[str], failed: Failed, reference: Reference | None, told: dict[str, Any]
+    files: Iterable[str], failed: Failed, reference: OnePortCalibration | None, told: dict[str, Any]
 ) -> Iterator[list[tuple[Sweep, bytes]]]:
     """Yield batches of sweeps, each with the bytes it was read from."""
-    from sweeplab.files import places, read_each
+    from sweeplab.files import read_each, sweep_paths
 
-    found = (place for file in files for place in places([file]))
+    found = (place for file in files for place in sweep_paths([file]))
     while batch := list(islice(found, _BATCH)):
         good = []
         for answer in read_each(batch, **told):

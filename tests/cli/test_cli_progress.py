@@ -8,7 +8,7 @@ import time
 
 import pytest
 
-from sweeplab.cli.context import Shell
+from sweeplab.cli.context import CliContext
 from sweeplab.cli.progress import time_left, with_progress
 
 
@@ -53,7 +53,7 @@ def test_the_bar_is_gone_at_the_end(monkeypatch, clock):
 
 def test_a_refusal_stands_on_a_line_of_its_own(monkeypatch, clock):
     screen = terminal(monkeypatch)
-    shell = Shell()
+    shell = CliContext()
     for item in with_progress(FILES):
         if item == "c":
             shell.fail("c", "c: is a folder; name the files in it")

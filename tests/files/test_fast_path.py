@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from sweep_writing import Case, cases
 
 from sweeplab.errors import ReadError
-from sweeplab.files.text.decode import Raw, decode
+from sweeplab.files.text.decode import RawFile, decode
 from sweeplab.files.text.normalize import make_sweep
-from sweeplab.files.text.reader_protocol import Request
+from sweeplab.files.text.reader_protocol import ReadOptions
 from sweeplab.files.touchstone import fast_path
 from sweeplab.files.touchstone import reader as touchstone
 from sweeplab.sweep import Sweep
@@ -21,12 +21,12 @@ CLEAN = "! 2026-05-03T10:12:00Z\r\n\r\n#  MHz S RI R 50\r\n! f re im\r\n7 0.5 .2
 
 def careful(data: bytes, name: str) -> Sweep:
     """What the registry does where the short way declines."""
-    source = decode(Raw(data, name))
-    return make_sweep(touchstone.read(source, Request()), source, "touchstone")
+    source = decode(RawFile(data, name))
+    return make_sweep(touchstone.read(source, ReadOptions()), source, "touchstone")
 
 
 def quickly(data: bytes, name: str = "a.s1p") -> Sweep | None:
-    (sweep,) = fast_path.read([Raw(data, name)])
+    (sweep,) = fast_path.read([RawFile(data, name)])
     return sweep
 
 
@@ -112,7 +112,9 @@ BODIES = ["7000000 0.5 -0.25\n7000100 0.25 0.5\n", "7000000 0.5 1e-1\n", "700000
 
 @given(st.lists(st.sampled_from(BODIES), min_size=1, max_size=6))
 def test_files_read_together_are_what_each_is_alone(bodies: list[str]) -> None:
-    raws = [Raw(f"# HZ S RI R 50\n{body}".encode(), f"{i}.s1p") for i, body in enumerate(bodies)]
+    raws = [
+        RawFile(f"# HZ S RI R 50\n{body}".encode(), f"{i}.s1p") for i, body in enumerate(bodies)
+    ]
     for raw, sweep in zip(raws, fast_path.read(raws), strict=True):
         (alone,) = fast_path.read([raw])
         assert (sweep is None) == (alone is None)

@@ -13,17 +13,17 @@ import numpy as np
 import pytest
 
 from sweeplab.errors import ReadError
-from sweeplab.files import archive, places, read_each, read_sweep, read_sweeps
+from sweeplab.files import archive, read_each, read_sweep, read_sweeps, sweep_paths
 
 GOOD = "# MHz S RI R 50\n7 0.5 0.25\n8 0.25 0.5\n"
 
 
 def names(*paths: object) -> list[str]:
-    return [place.name for place in places(map(str, paths))]
+    return [place.name for place in sweep_paths(map(str, paths))]
 
 
 def refusals(*paths: object) -> list[str]:
-    return [str(a.error) for a in read_each(places(map(str, paths))) if a.error is not None]
+    return [str(a.error) for a in read_each(sweep_paths(map(str, paths))) if a.error is not None]
 
 
 def zipped(path: Path, files: dict[str, bytes | str], way: int = zipfile.ZIP_DEFLATED) -> Path:
@@ -60,7 +60,7 @@ class TestFolder:
 
     def test_a_bad_file_stops_no_other(self, folder: Path) -> None:
         (folder / "aa.s1p").write_text("# MHz S RI R 50\n7 half 0\n8 0 0\n")
-        answers = list(read_each(places([folder])))
+        answers = list(read_each(sweep_paths([folder])))
         assert [answer.sweep is None for answer in answers] == [False, True, False, False]
         assert "'half' where a number should stand" in str(answers[1].error)
 
@@ -139,7 +139,7 @@ class TestArchiveThatCouldHurt:
     """Each refusal in full, and the good file beside it is read all the same."""
 
     def answer(self, path: Path) -> str:
-        answers = list(read_each(places([path])))
+        answers = list(read_each(sweep_paths([path])))
         assert [a.name for a in answers if a.sweep is not None] == [f"{path}/good.s1p"]
         (error,) = [str(a.error) for a in answers if a.error is not None]
         return error
@@ -249,7 +249,7 @@ class TestArchiveThatCouldHurt:
         for place in range(len(whole)):
             for value in (0, 0xFF, whole[place] ^ 1):
                 path.write_bytes(whole[:place] + bytes([value]) + whole[place + 1 :])
-                for answer in read_each(places([path])):
+                for answer in read_each(sweep_paths([path])):
                     assert answer.sweep is not None or "; " in str(answer.error)
 
 

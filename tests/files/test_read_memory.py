@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from sweeplab.errors import ReadError
-from sweeplab.files import Answer, places, read_each, read_sweep
+from sweeplab.files import ReadResult, read_each, read_sweep, sweep_paths
 from sweeplab.files.read import _TOGETHER, _TOGETHER_BYTES
 
 CLEAN = "".join(f"{7_000_000 + 100 * i} 0.{i:03d} -0.{999 - i}\n" for i in range(200))
@@ -27,7 +27,7 @@ KINDS = {
 }
 
 
-def as_told(answer: Answer) -> object:
+def as_told(answer: ReadResult) -> object:
     if answer.sweep is None:
         return answer.name, str(answer.error)
     sweep = answer.sweep
@@ -44,8 +44,8 @@ def test_any_mixture_in_any_order_is_what_each_is_alone(tmp_path: Path) -> None:
         names.append(str(path))
     names.insert(40, str(tmp_path / "missing.s1p"))
     names.insert(80, f"{names[5]}#9")
-    together = [as_told(answer) for answer in read_each(places(names))]
-    alone = [as_told(answer) for name in names for answer in read_each(places([name]))]
+    together = [as_told(answer) for answer in read_each(sweep_paths(names))]
+    alone = [as_told(answer) for name in names for answer in read_each(sweep_paths([name]))]
     assert together == alone
     assert len(together) >= len(names)
 
@@ -55,7 +55,7 @@ def test_one_asked_for_alone_is_the_same_too(tmp_path: Path) -> None:
     for number in range(2 * _TOGETHER):
         paths.append(tmp_path / f"{number:03d}.s1p")
         paths[-1].write_text(f"# HZ S RI R 50\n7000000 0.{number:03d} 0.5\n" + CLEAN[20:])
-    for path, answer in zip(paths, read_each(places(paths)), strict=True):
+    for path, answer in zip(paths, read_each(sweep_paths(paths)), strict=True):
         assert answer.sweep is not None
         assert answer.sweep.gamma.tobytes() == read_sweep(path).gamma.tobytes()
         assert answer.sweep.origin == read_sweep(path).origin
@@ -65,7 +65,7 @@ def test_what_is_asked_wrongly_is_said_of_every_file(tmp_path: Path) -> None:
     paths = [tmp_path / f"{number}.s1p" for number in range(3)]
     for path in paths:
         path.write_text(KINDS["clean.s1p"])
-    answers = list(read_each(places(paths), z0_ohm=-5.0))
+    answers = list(read_each(sweep_paths(paths), z0_ohm=-5.0))
     assert [answer.error.path for answer in answers if answer.error] == [str(p) for p in paths]
     with pytest.raises(ReadError):
         read_sweep(paths[0], z0_ohm=-5.0)
@@ -77,7 +77,7 @@ def test_no_more_is_held_than_a_few_small_files_or_one_large(tmp_path: Path) -> 
         (tmp_path / f"{number:02d}.s1p").write_text(f"# HZ S RI R 50\n{body}")
     assert len(body) > _TOGETHER_BYTES
     tracemalloc.start()
-    for _ in read_each(places([tmp_path])):
+    for _ in read_each(sweep_paths([tmp_path])):
         pass
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()

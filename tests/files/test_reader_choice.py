@@ -6,8 +6,8 @@ import pytest
 
 from sweeplab.files import formats
 from sweeplab.files.table import reader as table
-from sweeplab.files.text.decode import Raw, decode
-from sweeplab.files.text.reader_protocol import Claim, Request
+from sweeplab.files.text.decode import RawFile, decode
+from sweeplab.files.text.reader_protocol import Confidence, ReadOptions
 from sweeplab.files.touchstone import reader as touchstone
 
 ROWS = "7 0.5 0.25\n8 0.5 0.25\n"
@@ -27,23 +27,23 @@ CLAIMS = [
 
 @pytest.mark.parametrize(("name", "text", "reader", "why"), CLAIMS)
 def test_the_surest_reads_and_says_why(name: str, text: str, reader: str, why: str) -> None:
-    source = decode(Raw(text.encode(), name))
-    chosen = formats.choose(source, Request())
+    source = decode(RawFile(text.encode(), name))
+    chosen = formats.choose(source, ReadOptions())
     assert chosen.name == reader
-    assert chosen.claim(source, Request()).why == why
+    assert chosen.claim(source, ReadOptions()).why == why
 
 
 def test_columns_said_make_it_a_table() -> None:
-    source = decode(Raw(b"# MHz S RI R 50\n7 0.5 0.25\n", "a.s1p"))
-    request = Request(columns=("f_mhz", "re", "im"))
-    assert touchstone.claim(source, request) == Claim(0.0, "its columns were named")
-    assert table.claim(source, request) == Claim(1.0, "its columns were named")
+    source = decode(RawFile(b"# MHz S RI R 50\n7 0.5 0.25\n", "a.s1p"))
+    request = ReadOptions(columns=("f_mhz", "re", "im"))
+    assert touchstone.claim(source, request) == Confidence(0.0, "its columns were named")
+    assert table.claim(source, request) == Confidence(1.0, "its columns were named")
     assert formats.choose(source, request).name == "table"
 
 
 @pytest.mark.parametrize("reader", formats.READERS, ids=lambda reader: reader.name)
 @pytest.mark.parametrize("text", ["prose\n", "# Heading\n\nprose\n", "1\n2\n", "[x]\n", "# 1\n"])
 def test_no_reader_claims_what_is_no_sweep(reader: formats.Reader, text: str) -> None:
-    claim = reader.claim(decode(Raw(text.encode(), "a.txt")), Request())
+    claim = reader.claim(decode(RawFile(text.encode(), "a.txt")), ReadOptions())
     assert claim.confidence == 0
     assert claim.why

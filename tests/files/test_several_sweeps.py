@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from sweep_writing import codes, read_text, table_text
 
 from sweeplab.errors import ReadError
-from sweeplab.files import places, read_each, read_sweep, read_sweeps, sweep_from_bytes
+from sweeplab.files import read_each, read_sweep, read_sweeps, sweep_from_bytes, sweep_paths
 from sweeplab.files.table.multi_sweep import begin_again
 
 F_MHZ = [7.0, 7.1, 7.2, 7.3]
@@ -53,7 +53,7 @@ class TestTwo:
     def test_the_bytes_of_each_read_again_give_it_again(self, text: str, tmp_path: Path) -> None:
         path = tmp_path / "a.csv"
         path.write_text(text, newline="")
-        answers = list(read_each(places([path])))
+        answers = list(read_each(sweep_paths([path])))
         assert len({answer.raw for answer in answers}) == 2
         for answer in answers:
             assert answer.sweep is not None
@@ -101,7 +101,7 @@ def test_a_fault_in_one_stops_no_other_and_names_the_line_of_the_file(tmp_path: 
     wild = "\n".join(f"{f},-1e3,{k}" for k, f in enumerate(F_MHZ))
     header = HEADER.replace("S11 ", "")
     path.write_text(f"{header}\n{ROWS[0]}\nagain\n{wild}\nagain\n{ROWS[1]}\n")
-    first, second, third = read_each(places([path]))
+    first, second, third = read_each(sweep_paths([path]))
     assert first.sweep is not None
     assert third.sweep is not None
     assert third.sweep.gamma.real.tolist() == SECOND

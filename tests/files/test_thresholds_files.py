@@ -17,9 +17,9 @@ from sweep_writing import codes, read_text
 from sweeplab.errors import ReadError
 from sweeplab.files import archive, disk
 from sweeplab.files.table.data_block import _Gathered, _one_by_one
-from sweeplab.files.table.dialect import Layout, find_layout
-from sweeplab.files.text.comments import Remarks
-from sweeplab.files.text.decode import Raw, decode
+from sweeplab.files.table.dialect import Dialect, detect_dialect
+from sweeplab.files.text.comments import Comments
+from sweeplab.files.text.decode import RawFile, decode
 from sweeplab.sweep import Sweep
 
 HEADER = "MHz,re,im\n"
@@ -76,18 +76,18 @@ class TestSizeOfAFile:
 
 class TestLinesOfAFile:
     def test_1_200_000_lines_are_read(self) -> None:
-        assert len(decode(Raw(b"7" + b"\n" * 1_199_999, "a.csv")).lines) == 1_199_999
+        assert len(decode(RawFile(b"7" + b"\n" * 1_199_999, "a.csv")).lines) == 1_199_999
 
     def test_one_line_more_is_refused(self) -> None:
         with pytest.raises(ReadError, match="holds 1200001 lines, over the limit of 1200000"):
-            decode(Raw(b"7" + b"\n" * 1_200_000, "a.csv"))
+            decode(RawFile(b"7" + b"\n" * 1_200_000, "a.csv"))
 
     def test_a_line_of_200_000_characters_is_read(self) -> None:
-        assert len(decode(Raw(b"7" * 200_000, "a.csv")).lines[0]) == 200_000
+        assert len(decode(RawFile(b"7" * 200_000, "a.csv")).lines[0]) == 200_000
 
     def test_one_character_more_is_refused(self) -> None:
         with pytest.raises(ReadError, match="200001 characters, over the limit of 200000"):
-            decode(Raw(b"7" * 200_001, "a.csv"))
+            decode(RawFile(b"7" * 200_001, "a.csv"))
 
 
 class TestLengthOfARow:
@@ -109,7 +109,7 @@ class TestLengthOfARow:
 class TestComments:
     @pytest.mark.parametrize(("count", "left_out"), [(10_000, 0), (10_001, 1)])
     def test_ten_thousand_are_kept(self, count: int, left_out: int) -> None:
-        remarks = Remarks.of(["! here"] * count)
+        remarks = Comments.of(["! here"] * count)
         assert len(remarks.lines) == 10_000
         assert [one.evidence["left_out"] for one in remarks.findings()] == [1] * left_out
 
@@ -126,9 +126,9 @@ class TestRowsMended:
 
     @pytest.mark.parametrize("before", [199_999, 200_000])
     def test_rows_of_a_table(self, before: int) -> None:
-        source = decode(Raw(b"7,-,0.25\n", "a.csv"))
-        rows = _Gathered(Remarks(), mended=before)
-        layout = Layout(",", ".", 0, 3)
+        source = decode(RawFile(b"7,-,0.25\n", "a.csv"))
+        rows = _Gathered(Comments(), mended=before)
+        layout = Dialect(",", ".", 0, 3)
         if before == 199_999:
             assert _one_by_one(source, layout, rows, 0, source.lines)
         else:
@@ -142,17 +142,17 @@ class TestTextOrBinary:
         data = b"\x01" * controls + b"7 " * ((1000 - controls) // 2) + b"\n" * (controls % 2)
         assert len(data) == 1000
         if controls == 2:
-            assert len(decode(Raw(data, "a.csv")).lines) == 1
+            assert len(decode(RawFile(data, "a.csv")).lines) == 1
         else:
             with pytest.raises(ReadError, match="binary data"):
-                decode(Raw(data, "a.csv"))
+                decode(RawFile(data, "a.csv"))
 
     def test_only_the_first_65536_bytes_are_looked_at(self) -> None:
         inside = b"7" * 10 + b"\n" * 65_525 + b"\0" * 2000
         beyond = b"7" * 10 + b"\n" * 65_526 + b"\0" * 2000
-        assert decode(Raw(beyond, "a.csv")).findings == ()
+        assert decode(RawFile(beyond, "a.csv")).findings == ()
         with pytest.raises(ReadError, match="binary data"):
-            decode(Raw(inside, "a.csv"))
+            decode(RawFile(inside, "a.csv"))
 
     @pytest.mark.parametrize(("plain", "is_text"), [(69, False), (72, True)])
     def test_utf_16_of_which_seven_tenths_are_plain(self, plain: int, is_text: bool) -> None:
@@ -171,11 +171,11 @@ class TestTextOrBinary:
 
     def check_utf_16(self, data: bytes, is_text: bool) -> None:
         if is_text:
-            (finding,) = decode(Raw(data, "a.csv")).findings
+            (finding,) = decode(RawFile(data, "a.csv")).findings
             assert finding.evidence["encoding"] == "UTF-16 without a byte-order mark"
         else:
             with pytest.raises(ReadError, match="binary data"):
-                decode(Raw(data, "a.csv"))
+                decode(RawFile(data, "a.csv"))
 
 
 def listed(size: int, packed: int, name: str = "a.s1p") -> zipfile.ZipInfo:
@@ -385,17 +385,17 @@ class TestWhereATableBegins:
     @pytest.mark.parametrize(("preamble", "found"), [(1999, True), (2001, False)])
     def test_numbers_are_looked_for_in_two_thousand_lines(self, preamble: int, found: bool) -> None:
         lines = ["remark"] * preamble + ["7,0.5,0.25"] * 10
-        assert (find_layout(lines) is not None) == found
+        assert (detect_dialect(lines) is not None) == found
 
     @pytest.mark.parametrize(("rows", "width"), [(49, 3), (50, 2)])
     def test_fifty_rows_of_one_width_are_the_table(self, rows: int, width: int) -> None:
-        layout = find_layout(["7,0.5"] * rows + ["7,0.5,0.25"] * 200)
+        layout = detect_dialect(["7,0.5"] * rows + ["7,0.5,0.25"] * 200)
         assert layout is not None
         assert layout.width == width
 
     @pytest.mark.parametrize(("whole", "decimal"), [(20, ","), (21, ".")])
     def test_so_is_a_run_of_more_than_half_the_lines(self, whole: int, decimal: str) -> None:
-        layout = find_layout(["7;15;2"] * whole + ["7;1,5;0,2"] * (40 - whole))
+        layout = detect_dialect(["7;15;2"] * whole + ["7;1,5;0,2"] * (40 - whole))
         assert layout is not None
         assert layout.decimal == decimal
 

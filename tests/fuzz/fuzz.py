@@ -25,8 +25,8 @@ with atheris.instrument_imports(include=["sweeplab"]):
     from sweeplab.files import archive, sweep_from_bytes
     from sweeplab.files.read import _each_part
     from sweeplab.files.table.multi_sweep import SeveralSweepsError
-    from sweeplab.files.text.decode import Raw
-    from sweeplab.files.text.reader_protocol import Request
+    from sweeplab.files.text.decode import RawFile
+    from sweeplab.files.text.reader_protocol import ReadOptions
 
 HERE = Path(__file__).parent
 SPELLINGS = HERE.parent / "dialects" / "spellings"
@@ -47,7 +47,7 @@ def sweep(data: bytes) -> None:
     try:
         found = [sweep_from_bytes(data[1:], name)]
     except SeveralSweepsError as several:
-        answers = _each_part(several, Raw(data[1:], name), Request())
+        answers = _each_part(several, RawFile(data[1:], name), ReadOptions())
         found = [answer.sweep for answer in answers if answer.sweep is not None]
     except ReadError as error:
         one_line(error)

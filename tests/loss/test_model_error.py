@@ -11,7 +11,7 @@ from sourced import budget, described, swept
 from sweeplab import Build, LoopModel
 from sweeplab.loop.path import Geometry, closed_path, fitting_gap_segments
 from sweeplab.loop.thinwire import ThinWire
-from sweeplab.loss.model_uncertainty import ModelError, model_error
+from sweeplab.loss.model_uncertainty import ModelUncertainty, model_uncertainty
 
 C0_M_PER_S = 299_792_458.0
 RING_M = 2.0
@@ -61,7 +61,7 @@ class TestASingleTurn:
         # Near its own resonance the effective reactance goes with the square of the steepness:
         # X_eff = X s, and s itself moves with X by s (to leading order).
         grown = max(steepness(geometry, f_hz), 1.0) ** 2
-        found = model_error(built(f'circumference = "{RING_M} m"'), ring(), f_hz)
+        found = model_uncertainty(built(f'circumference = "{RING_M} m"'), ring(), f_hz)
         assert found.radiation == pytest.approx(radiation, rel=1e-3)
         assert found.reactance == pytest.approx(reactance * grown, rel=1e-2)
         assert found.together == 0.0
@@ -71,7 +71,7 @@ class TestASingleTurn:
     ) -> None:
         f_hz = wavelengths * C0_M_PER_S / RING_M
         geometry, gap = ring().geometry, fitting_gap_segments(ring().geometry)
-        found = model_error(built(f'circumference = "{RING_M} m"'), ring(), f_hz)
+        found = model_uncertainty(built(f'circumference = "{RING_M} m"'), ring(), f_hz)
         here, finer = (lossless(geometry, 56 * n, gap * n, f_hz) for n in (1, 2))
         of_radiation = abs(finer.real / here.real - 1)
         of_reactance = abs(finer.imag / here.imag - 1) * steepness(geometry, f_hz) ** 2
@@ -82,8 +82,12 @@ class TestASingleTurn:
 
 
 def test_near_its_own_resonance_the_reactance_is_per_cents_not_a_thousandth() -> None:
-    near = model_error(built(f'circumference = "{RING_M} m"'), ring(), 0.35 * C0_M_PER_S / RING_M)
-    far = model_error(built(f'circumference = "{RING_M} m"'), ring(), 0.05 * C0_M_PER_S / RING_M)
+    near = model_uncertainty(
+        built(f'circumference = "{RING_M} m"'), ring(), 0.35 * C0_M_PER_S / RING_M
+    )
+    far = model_uncertainty(
+        built(f'circumference = "{RING_M} m"'), ring(), 0.05 * C0_M_PER_S / RING_M
+    )
     assert far.reactance < 0.0012
     assert near.reactance > 0.03
 
@@ -100,7 +104,7 @@ class TestSeveralTurns:
         turns = f'circumference = "2 m"\nturns = 2\nturn_spacing = "{spacing_mm} mm"\n{leads}'
         build = built(turns)
         model = LoopModel(build)
-        found = model_error(build, model, 3.6e6)
+        found = model_uncertainty(build, model, 3.6e6)
         solver = max(model.solver_error(3.6e6)[1], 1e-3)
         # 0.8 % with a quarter of (radius over spacing) squared; 0.4 % with leads, 1 % without.
         assert found.together == pytest.approx(together, rel=2e-3)
@@ -113,13 +117,13 @@ class TestSeveralTurns:
 class TestInABudget:
     """The model's own three sources, in figures of a sweep whose fit is known."""
 
-    def stated(self, loop: str) -> tuple[ModelError, float]:
+    def stated(self, loop: str) -> tuple[ModelUncertainty, float]:
         build = Build.from_toml(f'name = "x"\n{loop}')
         _, resonance = swept()
         q = resonance.q_unloaded
         assert q is not None
         assert resonance.circle is not None
-        error = model_error(build, LoopModel(build), resonance.circle.f_loaded_hz)
+        error = model_uncertainty(build, LoopModel(build), resonance.circle.f_loaded_hz)
         # The circle alone, without a coupling loop described: good to 2 %.
         return error, math.hypot(q.u / q.value, 0.02)
 

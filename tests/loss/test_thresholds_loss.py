@@ -19,7 +19,7 @@ from sweeplab.loss.coupled_fit import CouplingLoop, _Solved, fit_coupled
 from sweeplab.loss.figures import FREE_SPACE
 from sweeplab.loss.findings import budget_findings
 from sweeplab.loss.line_loss import unsaid_loss
-from sweeplab.loss.model_uncertainty import model_error, model_findings
+from sweeplab.loss.model_uncertainty import model_findings, model_uncertainty
 from sweeplab.loss.uncertainty_sources import sources
 
 LOOP = """\
@@ -60,20 +60,20 @@ def modelled(turns: int = 1, radius_m: float = 0.005, steepness: float = 1.0) ->
 
 class TestModelError:
     def test_of_a_single_turn_is_a_thousandth(self) -> None:
-        error = model_error(build(), modelled(), 7e6)
+        error = model_uncertainty(build(), modelled(), 7e6)
         assert (error.radiation, error.reactance, error.together) == (0.001, 0.001, 0.0)
 
     def test_of_turns_whose_leads_are_described_is_four_thousandths_of_radiation(self) -> None:
-        error = model_error(build('leads = "50 mm"'), modelled(turns=2), 7e6)
+        error = model_uncertainty(build('leads = "50 mm"'), modelled(turns=2), 7e6)
         assert error.radiation == pytest.approx(math.hypot(0.001, 0.004))
 
     def test_without_leads_a_hundredth(self) -> None:
-        error = model_error(build(), modelled(turns=2), 7e6)
+        error = model_uncertainty(build(), modelled(turns=2), 7e6)
         assert error.radiation == pytest.approx(math.hypot(0.001, 0.010))
 
     def test_of_close_turns_goes_with_the_square_of_radius_over_spacing(self) -> None:
-        far = model_error(build(), modelled(2, radius_m=1e-5), 7e6)
-        near = model_error(build(), modelled(2, radius_m=0.005), 7e6)
+        far = model_uncertainty(build(), modelled(2, radius_m=1e-5), 7e6)
+        near = model_uncertainty(build(), modelled(2, radius_m=0.005), 7e6)
         assert far.reactance == pytest.approx(0.001)
         assert far.together == pytest.approx(0.008)
         assert near.reactance == pytest.approx(math.hypot(0.001, 0.01 / 16))

@@ -9,21 +9,21 @@ import pytest
 from simulated import Truth, white
 from studies.interference import WHAT
 
-from sweeplab.resonance.circle.batch import IndexArray, Rows
-from sweeplab.resonance.circle.fit import Fitted, fit_rows
-from sweeplab.resonance.drift.prefilter import _Look, may_have_moved
-from sweeplab.resonance.drift.score import STEPS, Look, _principal, noticed, steps
+from sweeplab.resonance.circle.batch import IndexArray, SweepBatch
+from sweeplab.resonance.circle.fit import BatchFit, fit_batch
+from sweeplab.resonance.drift.prefilter import _BatchScore, may_have_drifted
+from sweeplab.resonance.drift.score import STEPS, RowScore, _principal, noticed, steps
 from sweeplab.sweep import ComplexArray
 
 LIMIT = 4.0
 FREE = np.arange(7)
 
 
-def fitted(truth: Truth, gamma: ComplexArray, draws: int, seed: int) -> Fitted:
+def fitted(truth: Truth, gamma: ComplexArray, draws: int, seed: int) -> BatchFit:
     rng = np.random.default_rng(seed)
     noise = np.stack([white(rng, truth.points, truth.noise) for _ in range(draws)])
-    rows = Rows.of(np.tile(truth.f_hz, (draws, 1)), gamma + noise, np.ones(noise.shape))
-    return fit_rows(rows, np.zeros(draws, dtype=bool))
+    rows = SweepBatch.of(np.tile(truth.f_hz, (draws, 1)), gamma + noise, np.ones(noise.shape))
+    return fit_batch(rows, np.zeros(draws, dtype=bool))
 
 
 def stepping(truth: Truth, what: str, size: float) -> ComplexArray:
@@ -44,15 +44,15 @@ def stepping(truth: Truth, what: str, size: float) -> ComplexArray:
     return WHAT[what](truth, course, size * truth.noise)
 
 
-def thorough(fits: Fitted, row: int) -> Look:
+def thorough(fits: BatchFit, row: int) -> RowScore:
     one: IndexArray = np.array([row])
-    return Look.at(fits.rows.take(one), fits.solution.take(one), FREE, 1)
+    return RowScore.at(fits.rows.take(one), fits.solution.take(one), FREE, 1)
 
 
 @pytest.mark.parametrize(("points", "widths"), [(51, 5.0), (201, 6.0), (401, 10.0)])
 def test_hardly_one_still_sweep_in_a_hundred_passes(points: int, widths: float) -> None:
     truth = Truth(points=points, span_bandwidths=widths, off_centre=0.2, noise=1e-3)
-    passed = may_have_moved(fitted(truth, truth.reflection(), 600, 71))
+    passed = may_have_drifted(fitted(truth, truth.reflection(), 600, 71))
     assert passed.mean() < 0.01 + LIMIT * np.sqrt(0.01 / 600)
 
 
@@ -64,7 +64,7 @@ def test_what_the_thorough_look_notices_it_loses_seldom(what: str, size: float) 
     fits = fitted(truth, stepping(truth, what, size), 100, 72)
     seen = np.array([noticed(thorough(fits, row)) for row in range(100)])
     assert seen.sum() > 20
-    lost = (seen & ~may_have_moved(fits)).sum()
+    lost = (seen & ~may_have_drifted(fits)).sum()
     assert lost <= 0.06 * seen.sum() + LIMIT * np.sqrt(0.06 * seen.sum())
 
 
@@ -73,13 +73,13 @@ def test_control_a_look_that_forgets_the_circles_unknowns_loses_steps() -> None:
     truth = Truth(off_centre=0.2, noise=1e-3)
     fits = fitted(truth, stepping(truth, "phase", 2.5), 100, 73)
     alone = replace(fits, covariance=np.zeros_like(fits.covariance))
-    assert may_have_moved(fits).sum() > may_have_moved(alone).sum() + 30
+    assert may_have_drifted(fits).sum() > may_have_drifted(alone).sum() + 30
 
 
 def test_on_every_point_a_step_of_the_resonance_is_worth_what_the_thorough_look_says() -> None:
     truth = Truth(points=101, off_centre=0.2, noise=1e-3)
     fits = fitted(truth, stepping(truth, "the resonance", 10), 5, 74)
-    found = _Look.at(fits, np.arange(5), 1)._steps()[:, 1]
+    found = _BatchScore.at(fits, np.arange(5), 1)._steps()[:, 1]
     for row in range(5):
         gain = float(steps(thorough(fits, row), STEPS[1]).gain.max())
         # The covariance is that of the point before the fit's last step.
@@ -107,4 +107,4 @@ def test_points_set_aside_do_not_count() -> None:
     spoiled = fits.rows.weight.copy()
     spoiled[:, 40] = 0
     measured = fits.rows.weighted(spoiled)
-    assert not may_have_moved(replace(fits, rows=measured)).any()
+    assert not may_have_drifted(replace(fits, rows=measured)).any()

@@ -29,7 +29,7 @@ from sweeplab import (
 )
 from sweeplab.line import embed
 from sweeplab.resonance.scalar import power_fit
-from sweeplab.resonance.scalar.power_fit import fit_sizes, noisy_square
+from sweeplab.resonance.scalar.power_fit import fit_power, noisy_square
 
 SWEEPS = 500
 LIMIT = 4.0
@@ -259,7 +259,7 @@ class TestNoiseFloor:
         rng = np.random.default_rng(9)
         truth = Truth(noise=0.05, span_bandwidths=8, points=401)
         n = 200
-        fits = [fit_sizes(size_of(truth.sweep(rng))) for _ in range(n)]
+        fits = [fit_power(size_of(truth.sweep(rng))) for _ in range(n)]
         level = np.array([fit.a[0] for fit in fits])
         noise = float(np.mean([fit.noise for fit in fits]))
         return float((level.mean() - 1) / (level.std() / math.sqrt(n))), noise / truth.noise

@@ -12,24 +12,24 @@ from simulated import Truth, white
 from studies.interference import MOVING, WHAT
 
 from sweeplab import Sweep, fit_resonance
-from sweeplab.resonance.circle.batch import Rows
-from sweeplab.resonance.circle.fit import Fitted, fit_rows
+from sweeplab.resonance.circle.batch import SweepBatch
+from sweeplab.resonance.circle.fit import BatchFit, fit_batch
 from sweeplab.resonance.circle.varpro import solve
 from sweeplab.resonance.drift.correct import (
-    Moved,
-    Watched,
+    Drift,
+    DriftCorrectedFit,
     _credible,
     _found,
     _in_place_of_several,
-    movement_finding,
+    drift_finding,
 )
-from sweeplab.resonance.drift.prefilter import _Look as Glance
+from sweeplab.resonance.drift.prefilter import _BatchScore as Glance
 from sweeplab.resonance.drift.prefilter import _together
 from sweeplab.resonance.drift.score import (
     LOOKED_FOR,
     STEPS,
-    Look,
-    Seen,
+    Projection,
+    RowScore,
     left_by_a_step,
     noticed,
     steps,
@@ -107,10 +107,12 @@ class TestTheQuickLook:
         assert found.item() == pytest.approx((2 + 2 * both) / (1 - alike) if apart else 1.0)
 
 
-def unmoved(vectors: FloatArray) -> Look:
+def unmoved(vectors: FloatArray) -> RowScore:
     """Return a look at these vectors, in which no smooth drift shows."""
-    look = Look.upon(vectors, np.array([3]), 1, MANY, 0)
-    still = Seen(np.zeros((1, 1, 16)), np.zeros((1, 16)), np.zeros((1, 16, 16)), np.zeros((1, 16)))
+    look = RowScore.upon(vectors, np.array([3]), 1, MANY, 0)
+    still = Projection(
+        np.zeros((1, 1, 16)), np.zeros((1, 16)), np.zeros((1, 16, 16)), np.zeros((1, 16))
+    )
     look.courses.update(dict.fromkeys(LOOKED_FOR, still))
     return look
 
@@ -148,7 +150,7 @@ class TestTheThoroughLook:
         count = power.size
         along = np.sqrt(power * chi_square)[None]
         cross, ways = np.zeros((1, 1, count)), np.eye(count)[None]
-        look.courses[LOOKED_FOR[0]] = Seen(cross, power[None], ways, along)
+        look.courses[LOOKED_FOR[0]] = Projection(cross, power[None], ways, along)
         return noticed(look)
 
     @pytest.mark.parametrize(("chi_square", "seen"), [(45.0, False), (48.0, True)])
@@ -171,7 +173,7 @@ class TestTheThoroughLook:
         # The tangent is the step itself but for one point, which has the share of its power.
         vectors = np.zeros((11, 2, 2))
         vectors[0, 0] = math.sqrt(share), math.sqrt(1 - share)
-        look = Look.upon(vectors, np.array([0]), 1, MANY, 0)
+        look = RowScore.upon(vectors, np.array([0]), 1, MANY, 0)
         assert bool(steps(look, STEPS[1]).power.item() > 0) == seen
 
 
@@ -212,10 +214,10 @@ def test_a_circle_that_a_movement_shifts_by_more_than_three_tenths_runs_away(
     # From a circle too wide by exp(off) the first step in ln kappa is 0.26 and 0.37.
     truth = Truth(points=101, noise=1e-3)
     gamma = truth.reflection() + white(np.random.default_rng(0), truth.points, truth.noise)
-    rows = Rows.of(truth.f_hz[None], gamma[None], np.ones((1, truth.points)))
+    rows = SweepBatch.of(truth.f_hz[None], gamma[None], np.ones((1, truth.points)))
     fit = solve(rows, np.array([[0.0, math.log(6.0), 0.0]]), np.ones(1, dtype=bool))
     fit = replace(fit, p=fit.p - np.array([[0.0, off, 0.0]]))
-    moved = _found(rows, fit, Look.at(rows, fit, np.arange(7), 1))
+    moved = _found(rows, fit, RowScore.at(rows, fit, np.arange(7), 1))
     assert (moved is not None) == found
 
 
@@ -226,15 +228,15 @@ def test_a_step_takes_a_second_resonances_place_if_it_leaves_half_as_much_again_
     jumping = np.where(np.arange(MOVING.points) >= 0.7 * MOVING.points, 1.0, 0.0)
     gamma = WHAT["phase"](MOVING, jumping, 300 * MOVING.noise)
     gamma = gamma + white(np.random.default_rng(2), MOVING.points, MOVING.noise)
-    rows = Rows.of(MOVING.f_hz[None], gamma[None], np.ones((1, MOVING.points)))
-    fitted = fit_rows(rows, np.zeros(1, dtype=bool))
+    rows = SweepBatch.of(MOVING.f_hz[None], gamma[None], np.ones((1, MOVING.points)))
+    fitted = fit_batch(rows, np.zeros(1, dtype=bool))
     assert list(fitted.told) == [0]
     # What the step leaves as seen from the circle that ignores it, and two resonances leave less.
     alone = solve(rows, fitted.solution.p, fitted.delay_free)
-    left = left_by_a_step(Look.at(rows, alone, np.arange(7), 1))
+    left = left_by_a_step(RowScore.at(rows, alone, np.arange(7), 1))
     solution = replace(fitted.solution, rss=np.array([left / times]))
-    own = {field.name: getattr(fitted, field.name) for field in fields(Fitted)}
-    watched = Watched(**(own | {"solution": solution}), moved={})
+    own = {field.name: getattr(fitted, field.name) for field in fields(BatchFit)}
+    watched = DriftCorrectedFit(**(own | {"solution": solution}), moved={})
     after = _in_place_of_several(watched, 0, rows)
     assert (after.told == {}) == replaced
     assert (0 in after.moved) == replaced
@@ -244,7 +246,7 @@ def test_a_step_takes_a_second_resonances_place_if_it_leaves_half_as_much_again_
 def test_a_movement_is_a_warning_from_three_hundredths_of_the_circle(
     size: float, level: str
 ) -> None:
-    assert movement_finding(Moved("reflection", "step", 50.0, 7.1e6, size), 0.5).level == level
+    assert drift_finding(Drift("reflection", "step", 50.0, 7.1e6, size), 0.5).level == level
 
 
 @pytest.mark.parametrize(("points", "looked"), [(20_000, True), (20_001, False)])

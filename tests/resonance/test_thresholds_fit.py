@@ -10,7 +10,7 @@ from simulated import Truth, white
 
 from sweeplab import Sweep, fit_resonance
 from sweeplab.line import Line
-from sweeplab.resonance.circle.batch import Rows, Solution
+from sweeplab.resonance.circle.batch import CircleFit, SweepBatch
 from sweeplab.resonance.circle.fit import (
     _in_the_span,
     _inverse,
@@ -19,7 +19,7 @@ from sweeplab.resonance.circle.fit import (
     _rival_rss,
     _rivals,
     _with_structure,
-    fit_rows,
+    fit_batch,
 )
 from sweeplab.resonance.circle.multi import _gains, _is_credible
 from sweeplab.sweep import ComplexArray, FloatArray
@@ -31,9 +31,9 @@ RIPPLE = 0.95 * np.exp(-4j * PLACES) + 0.05 * np.exp(-20j * PLACES)
 RIPPLE = RIPPLE + white(np.random.default_rng(3), POINTS, 1e-3)
 
 
-def rows_of(gamma: ComplexArray, weight: FloatArray | None = None) -> Rows:
+def rows_of(gamma: ComplexArray, weight: FloatArray | None = None) -> SweepBatch:
     f = np.linspace(7.0e6, 7.2e6, gamma.size)
-    return Rows.of(
+    return SweepBatch.of(
         f[None], gamma[None], np.ones((1, gamma.size)) if weight is None else weight[None]
     )
 
@@ -44,8 +44,8 @@ def solution(
     detuned: complex = 1.0,
     drop: complex = -0.75,
     rss: float = 1.0,
-) -> Solution:
-    return Solution(
+) -> CircleFit:
+    return CircleFit(
         np.array([[x0, math.log(widths), 0.0]]),
         np.array([[detuned, drop]]),
         np.array([rss]),
@@ -84,7 +84,7 @@ class TestPointsSetAside:
 
 def test_a_computed_sweep_counts_as_if_it_had_noise_of_1e_8() -> None:
     rows = rows_of(Truth().reflection())
-    assert fit_rows(rows, np.zeros(1, dtype=bool)).sigma.item() == pytest.approx(1e-8, rel=1e-12)
+    assert fit_batch(rows, np.zeros(1, dtype=bool)).sigma.item() == pytest.approx(1e-8, rel=1e-12)
 
 
 @pytest.mark.parametrize(("largest", "determined"), [(7e12, True), (1.4e13, False)])

@@ -9,9 +9,9 @@ import pytest
 from simulated import Truth
 
 from sweeplab import Sweep, fit_resonance
-from sweeplab.resonance.circle.batch import Rows
+from sweeplab.resonance.circle.batch import SweepBatch
 from sweeplab.resonance.scalar.dips import _dips, about_the_wanted
-from sweeplab.resonance.scalar.power_fit import _alternatives, _kept, fit_sizes
+from sweeplab.resonance.scalar.power_fit import _alternatives, _kept, fit_power
 from sweeplab.sweep import FloatArray
 
 F_HZ = np.linspace(7.0e6, 7.2e6, 201)
@@ -84,7 +84,7 @@ class TestRipple:
         weight = 1 / (4 * (level + noise**2)) / noise**2
         # What the resonance leaves, as a part of what the parabola leaves.
         left = math.sqrt(float(weight @ (y - level) ** 2) / times / float(weight.sum()))
-        rows = Rows.of(F_HZ[None], (y + 0j)[None], np.ones((1, points)))
+        rows = SweepBatch.of(F_HZ[None], (y + 0j)[None], np.ones((1, points)))
         gain, rival = _alternatives(rows, y, y + left, noise)
         assert gain > 0
         assert math.isfinite(rival) is asked
@@ -104,7 +104,7 @@ class TestMisfit:
         noise = 1e-3 * (white[1:] + share * white[:-1])
         gamma = np.abs(truth.reflection()) + noise
         sweep = Sweep(truth.f_hz, gamma.astype(complex), content="magnitude")
-        r = fit_sizes(sweep).residual
+        r = fit_power(sweep).residual
         together = float(r[1:] @ r[:-1]) / float(r @ r) * math.sqrt(points)
         assert (3.0 < together < 3.5) if said else (2.5 < together < 3.0)
         assert ("misfit" in [finding.code for finding in fit_resonance(sweep).findings]) is said

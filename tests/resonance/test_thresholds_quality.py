@@ -10,14 +10,14 @@ import pytest
 from sweeplab import Circle, Estimate, Sweep, find_match
 from sweeplab.resonance.api import _unloaded_frequency
 from sweeplab.resonance.circle.uncertainty import correlation_inflation, coupling_of
-from sweeplab.resonance.diagnostics import Evidence, _misfit
+from sweeplab.resonance.diagnostics import FitDiagnostics, _misfit
 from sweeplab.resonance.match import _impedance
 from sweeplab.resonance.next_sweep import expected_u, next_sweep
 from sweeplab.resonance.quality import judge, screen
 from sweeplab.resonance.unexplained_loss import unexplained_loss
 
 # A good sweep: nothing to say of it.
-GOOD = Evidence(
+GOOD = FitDiagnostics(
     f_loaded_hz=7.1e6, q_loaded=300.0, place=0.0, widths=6.0, gain=1e6, rival=-1e5, step=0.0,
     moved=None, points=33, one_point=0.1, u_q_loaded=0.002, u_q_unloaded=0.003, diameter=0.75,
     u_diameter=0.001, misfit=0.0, inflation=1.0, detuned_size=0.98, u_detuned_size=1e-3,

@@ -10,7 +10,7 @@ import pytest
 from simulated import Truth
 
 from sweeplab import Sweep, fit_resonance
-from sweeplab.resonance.circle.batch import Rows, Solution
+from sweeplab.resonance.circle.batch import CircleFit, SweepBatch
 from sweeplab.resonance.scalar.sign_recovery import (
     _distinct,
     _stands_alone,
@@ -93,7 +93,9 @@ class TestReadings:
         assert _distinct(models, np.ones(4)).tolist() == [0, 1, 2]
 
 
-def fitted(residual: ComplexArray, others: np.ndarray | None = None) -> tuple[Rows, Solution]:
+def fitted(
+    residual: ComplexArray, others: np.ndarray | None = None
+) -> tuple[SweepBatch, CircleFit]:
     """Return readings with a circle of one across: the first, and another whose p and B differ.
 
     Parameters
@@ -107,9 +109,9 @@ def fitted(residual: ComplexArray, others: np.ndarray | None = None) -> tuple[Ro
     gamma = 1 - 1 / (1 + 1j * x) + residual
     d, log_kappa, rss = np.zeros(3) if others is None else others
     f_hz = np.tile(7.1e6 + 1e3 * U, (2, 1))
-    rows = Rows.of(f_hz, np.tile(gamma, (2, 1)), np.ones((2, POINTS)))
+    rows = SweepBatch.of(f_hz, np.tile(gamma, (2, 1)), np.ones((2, POINTS)))
     best = float(np.sum(np.abs(residual) ** 2))
-    return rows, Solution(
+    return rows, CircleFit(
         np.array([[0.0, 1.5, 0.0], [0.0, 1.5 + log_kappa, 0.0]]),
         np.array([[1, -1], [1, -1 - d]], dtype=complex),
         np.array([best, best + rss]),

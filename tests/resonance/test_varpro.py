@@ -7,7 +7,7 @@ import pytest
 from scipy.optimize import curve_fit
 from simulated import Truth, white
 
-from sweeplab.resonance.circle.batch import Rows, Solution
+from sweeplab.resonance.circle.batch import CircleFit, SweepBatch
 from sweeplab.resonance.circle.varpro import solve
 from sweeplab.sweep import FloatArray
 
@@ -20,13 +20,13 @@ TRUTHS = [
 DRAWS = 40
 
 
-def drawn(truth: Truth, seed: int) -> tuple[Rows, FloatArray]:
+def drawn(truth: Truth, seed: int) -> tuple[SweepBatch, FloatArray]:
     """Rows of noisy sweeps, and starts a few standard deviations off."""
     rng = np.random.default_rng(seed)
     gamma = np.stack(
         [truth.reflection() + white(rng, truth.points, truth.noise) for _ in range(DRAWS)]
     )
-    rows = Rows.of(np.tile(truth.f_hz, (DRAWS, 1)), gamma, np.ones(gamma.shape))
+    rows = SweepBatch.of(np.tile(truth.f_hz, (DRAWS, 1)), gamma, np.ones(gamma.shape))
     width = 1 / truth.span_bandwidths
     start = np.stack([
         (truth.f_loaded_hz - rows.f_mid_hz) / rows.span_hz + 0.05 * width,
@@ -36,11 +36,11 @@ def drawn(truth: Truth, seed: int) -> tuple[Rows, FloatArray]:
     return rows, start
 
 
-def real(solution: Solution) -> FloatArray:
+def real(solution: CircleFit) -> FloatArray:
     return np.concatenate([solution.p, solution.linear.view(float)], axis=1)
 
 
-def spread_of(rows: Rows, solution: Solution) -> FloatArray:
+def spread_of(rows: SweepBatch, solution: CircleFit) -> FloatArray:
     """Standard uncertainties, shape (b, 7)."""
     noise2 = solution.rss / (2 * rows.u.shape[1] - 7)
     covariance = np.linalg.inv(solution.information) * noise2[:, None, None]
@@ -91,7 +91,7 @@ def test_the_bottom_is_where_scipys_curve_fit_ends() -> None:
 @pytest.mark.parametrize("group", [2, 3, 5])
 def test_averages_without_blur_stand_for_the_points_in_their_middle(group: int) -> None:
     truth = Truth(points=240, span_bandwidths=6)
-    rows = Rows.of(truth.f_hz[None], truth.reflection()[None], np.ones((1, 240)))
+    rows = SweepBatch.of(truth.f_hz[None], truth.reflection()[None], np.ones((1, 240)))
     averaged = rows.binned(240 // group)
     f = averaged.f_hz[0]
     t = f / truth.f_loaded_hz - truth.f_loaded_hz / f
@@ -107,7 +107,7 @@ def test_an_average_that_lacks_a_point_is_left_as_it_is_and_so_are_its_neighbour
     weight = np.ones((1, 240))
     weight[0, 120:123] = 0
     weight[0, 60] = 0
-    rows = Rows.of(truth.f_hz[None], truth.reflection()[None] * weight, weight)
+    rows = SweepBatch.of(truth.f_hz[None], truth.reflection()[None] * weight, weight)
     averaged = rows.binned(80)
     changed = np.flatnonzero(averaged.sharpened(3).gamma[0] != averaged.gamma[0])
     assert set(range(80)) - set(changed.tolist()) == {0, 19, 20, 21, 39, 40, 41, 79}

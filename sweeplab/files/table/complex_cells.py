@@ -43,7 +43,7 @@ MARK = "\x1a"
 
 
 @dataclass(frozen=True)
-class Cells:
+class ComplexCells:
     """A table's lines with their complex cells replaced.
 
     Parameters
@@ -64,9 +64,9 @@ def may_hold_cells(lines: Sequence[str]) -> bool:
     return any(_search(line) for line in likely)
 
 
-def unfold(lines: Lines) -> Cells:
+def unfold(lines: Lines) -> ComplexCells:
     """Return a table's lines with their complex cells replaced."""
-    return Cells(
+    return ComplexCells(
         real=lines.mapped(lambda line: _replaced(line, _real)),
         imaginary=lines.mapped(lambda line: _replaced(line, _imaginary)),
     )

@@ -21,7 +21,7 @@ AGREEMENT: Threshold = 0.02
 
 
 @dataclass(frozen=True)
-class Way:
+class Conversion:
     """One way to the reflection.
 
     Parameters
@@ -130,7 +130,7 @@ _FORMULAS: dict[tuple[Role, ...], tuple[Content, Formula]] = {
     ("return_loss_db",): ("magnitude", _size("return_loss_db")),
     ("swr",): ("magnitude", _size("swr")),
 }
-WAYS = tuple(Way(roles, *_FORMULAS[roles]) for roles in READINGS)
+CONVERSIONS = tuple(Conversion(roles, *_FORMULAS[roles]) for roles in READINGS)
 
 
 def reproduces(gamma: ComplexArray, role: Role, values: FloatArray, z0_ohm: float) -> bool:

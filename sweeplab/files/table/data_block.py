@@ -12,10 +12,10 @@ import numpy as np
 from sweeplab.errors import ReadError
 from sweeplab.files.show import show
 from sweeplab.files.table.complex_cells import MARK
-from sweeplab.files.table.dialect import Layout, is_comment, parse_fields, split_fields
+from sweeplab.files.table.dialect import Dialect, is_comment, parse_fields, split_fields
 from sweeplab.files.table.row_parser import plain_row, plain_rows, row_of
-from sweeplab.files.text.comments import Remarks
-from sweeplab.files.text.decode import Source
+from sweeplab.files.text.comments import Comments
+from sweeplab.files.text.decode import TextFile
 from sweeplab.files.text.limits import MENDED_LIMIT, ROW_LIMIT_CHARACTERS, too_many_mended
 from sweeplab.files.text.normalize import row_cut
 from sweeplab.files.text.numbers import Spelling, has_groups, parse_number
@@ -24,7 +24,7 @@ from sweeplab.sweep import FloatArray
 
 
 @dataclass(frozen=True, eq=False)
-class Block:
+class DataBlock:
     """A table's numbers.
 
     Parameters
@@ -46,7 +46,7 @@ class Block:
     ended: int = 0
 
 
-def read_block(source: Source, layout: Layout) -> Block:
+def read_block(source: TextFile, layout: Dialect) -> DataBlock:
     """Return a table's numbers, from the first row on, up to a line that holds none.
 
     Raises
@@ -55,7 +55,7 @@ def read_block(source: Source, layout: Layout) -> Block:
         A row holds a word that is no number, or too few or too many; or more rows than the limit
         must be mended.
     """
-    rows = _Gathered(comments=Remarks.of(source.lines[: layout.first]))
+    rows = _Gathered(comments=Comments.of(source.lines[: layout.first]))
     below = source.lines[layout.first :]
     for begin, piece in below.pieces():
         first = layout.first + begin
@@ -67,7 +67,7 @@ def read_block(source: Source, layout: Layout) -> Block:
             break
     if rows.ended:
         rows.comments.add(source.lines[rows.ended - 1 :])
-    return Block(
+    return DataBlock(
         np.frombuffer(rows.values).reshape(-1, layout.width),
         rows.lines,
         tuple(rows.comments.lines),
@@ -80,7 +80,7 @@ def read_block(source: Source, layout: Layout) -> Block:
 class _Gathered:
     """What of a table was read so far."""
 
-    comments: Remarks
+    comments: Comments
     values: array[float] = field(default_factory=lambda: array("d"))
     lines: array[int] = field(default_factory=lambda: array("I"))
     spelling: Spelling = field(default_factory=Spelling)
@@ -90,7 +90,7 @@ class _Gathered:
 
 
 def _one_by_one(
-    source: Source, layout: Layout, rows: _Gathered, first: int, piece: Sequence[str]
+    source: TextFile, layout: Dialect, rows: _Gathered, first: int, piece: Sequence[str]
 ) -> bool:
     """Read lines that are not all plain rows; say whether the table goes on below them."""
     blank = f"{layout.separator or ''}{whitespace}"
@@ -117,7 +117,7 @@ def _one_by_one(
     return True
 
 
-def _row(source: Source, layout: Layout, index: int, spelling: Spelling) -> list[float] | None:
+def _row(source: TextFile, layout: Dialect, index: int, spelling: Spelling) -> list[float] | None:
     """Return a row's values, fewer for a last row cut off, None for a line without numbers."""
     text = source.lines[index]
     if len(text) > ROW_LIMIT_CHARACTERS:
@@ -143,12 +143,12 @@ def _row(source: Source, layout: Layout, index: int, spelling: Spelling) -> list
     raise _broken(source, fields, values, layout, index)
 
 
-def _is_last(source: Source, index: int) -> bool:
+def _is_last(source: TextFile, index: int) -> bool:
     return not any(line.strip() for line in source.lines[index + 1 :])
 
 
 def _broken(
-    source: Source, fields: list[str], values: list[float | None], layout: Layout, index: int
+    source: TextFile, fields: list[str], values: list[float | None], layout: Dialect, index: int
 ) -> ReadError:
     wrong = [field for field, value in zip(fields, values, strict=False) if value is None]
     found = (
@@ -159,7 +159,7 @@ def _broken(
     return ReadError(source.name, found, "correct or delete the line", index + 1)
 
 
-def read_rows(lines: Sequence[str], layout: Layout, numbers: Sequence[int]) -> FloatArray:
+def read_rows(lines: Sequence[str], layout: Dialect, numbers: Sequence[int]) -> FloatArray:
     """Return the imaginary parts in some lines, zero for a cell that has none.
 
     Parameters
@@ -184,7 +184,7 @@ def read_rows(lines: Sequence[str], layout: Layout, numbers: Sequence[int]) -> F
     return values
 
 
-def rows_below(source: Source, layout: Layout, block: Block) -> int:
+def rows_below(source: TextFile, layout: Dialect, block: DataBlock) -> int:
     """Return the one-based line of the first row of numbers below a block; 0 for none."""
     if not block.ended:
         return 0

@@ -31,7 +31,7 @@ _DECISIVE_SHARE: Threshold = 0.5
 
 
 @dataclass(frozen=True)
-class Layout:
+class Dialect:
     """How a table's lines fall into fields.
 
     Parameters
@@ -93,7 +93,7 @@ def parse_fields(fields: Sequence[str], decimal: str) -> list[float | None]:
     return [parse_number(field, decimal) if field else float("nan") for field in fields]
 
 
-def find_layout(lines: Sequence[str]) -> Layout | None:
+def detect_dialect(lines: Sequence[str]) -> Dialect | None:
     """Return the layout under which most rows in a row are numbers, else None.
 
     Parameters
@@ -101,7 +101,7 @@ def find_layout(lines: Sequence[str]) -> Layout | None:
     lines : sequence of str
         The file's lines.
     """
-    best: Layout | None = None
+    best: Dialect | None = None
     most = 0
     searched = [
         (index, line)
@@ -113,7 +113,7 @@ def find_layout(lines: Sequence[str]) -> Layout | None:
             continue
         first, width, count = _longest_run(searched, separator, decimal)
         if count > most:
-            best, most = Layout(separator, decimal, first, width), count
+            best, most = Dialect(separator, decimal, first, width), count
         if most == _DECISIVE_ROWS or most > _DECISIVE_SHARE * len(searched):
             break
     return best

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from sweeplab.files.table.columns import UNITS_HZ, Column, classify
 from sweeplab.files.table.complex_cells import whole
-from sweeplab.files.table.dialect import COMMENT_MARKS, Layout, split_fields
+from sweeplab.files.table.dialect import COMMENT_MARKS, Dialect, split_fields
 from sweeplab.files.text.limits import ROW_LIMIT_CHARACTERS
 from sweeplab.finding import Threshold
 
@@ -55,7 +55,7 @@ class Header:
     z0_ohm: float | None
 
 
-def find_header(lines: Sequence[str], layout: Layout) -> Header:
+def find_header(lines: Sequence[str], layout: Dialect) -> Header:
     """Return what stands above a table's numbers.
 
     Parameters
@@ -105,7 +105,7 @@ def _unmarked(line: str) -> str:
     return text
 
 
-def _names(above: list[str], layout: Layout) -> tuple[tuple[Column, ...], int]:
+def _names(above: list[str], layout: Dialect) -> tuple[tuple[Column, ...], int]:
     """Return the columns' names and their line, looking upwards from the numbers."""
     stop = len(above) - len(_nearest(above))
     best: tuple[tuple[Column, ...], int] = ((), 0)
@@ -121,7 +121,7 @@ def _names(above: list[str], layout: Layout) -> tuple[tuple[Column, ...], int]:
     return best
 
 
-def _column(label: str, place: int, layout: Layout) -> Column:
+def _column(label: str, place: int, layout: Dialect) -> Column:
     if place not in layout.pairs:
         return classify(label)
     return replace(whole(classify(f"re {label}")), label=" ".join(label.split()))
@@ -141,7 +141,7 @@ def _is_header(columns: tuple[Column, ...]) -> bool:
     return "f" in roles and any(role not in ("f", "skip", "angle") for role in roles)
 
 
-def _splits(text: str, layout: Layout) -> Iterator[list[str]]:
+def _splits(text: str, layout: Dialect) -> Iterator[list[str]]:
     """Yield each way of parting a line into as many fields as the table has columns."""
     glued = _SPACE_BEFORE_UNIT.sub(r"\1", text)
     ways = [split_fields(text, separator) for separator in (layout.separator, "\t", ";", ",")]
@@ -151,7 +151,7 @@ def _splits(text: str, layout: Layout) -> Iterator[list[str]]:
             yield fields
 
 
-def _units_below(above: list[str], index: int, layout: Layout) -> list[str]:
+def _units_below(above: list[str], index: int, layout: Dialect) -> list[str]:
     """Return the fields of the next line that is not blank, where it may hold the units."""
     for text in above[index + 1 :]:
         if text:
@@ -161,7 +161,7 @@ def _units_below(above: list[str], index: int, layout: Layout) -> list[str]:
     return []
 
 
-def _padded(text: str, layout: Layout, missing: int) -> list[str]:
+def _padded(text: str, layout: Dialect, missing: int) -> list[str]:
     fields = split_fields(text, layout.separator)
     is_row = layout.separator is not None and layout.separator in text and missing > 0
     return [*fields, *[""] * missing] if is_row else []

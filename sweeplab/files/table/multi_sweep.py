@@ -15,8 +15,8 @@ from itertools import pairwise
 import numpy as np
 
 from sweeplab.errors import ReadError
-from sweeplab.files.table.conversions import WAYS
-from sweeplab.files.table.dialect import Layout, is_comment
+from sweeplab.files.table.conversions import CONVERSIONS
+from sweeplab.files.table.dialect import Dialect, is_comment
 from sweeplab.files.table.header import find_header
 from sweeplab.files.table.row_parser import plain_rows, row_of
 from sweeplab.files.text.lines import Lines
@@ -35,7 +35,7 @@ _SHOWN = 4
 
 
 @dataclass(frozen=True)
-class Part:
+class SweepSlice:
     """One of several sweeps in a file.
 
     Parameters
@@ -74,10 +74,10 @@ class SeveralSweepsError(ReadError):
     parts : tuple of Part
     """
 
-    parts: tuple[Part, ...] = ()
+    parts: tuple[SweepSlice, ...] = ()
 
 
-def several(path: str, parts: Sequence[Part]) -> SeveralSweepsError:
+def several(path: str, parts: Sequence[SweepSlice]) -> SeveralSweepsError:
     """Return the refusal to choose among a file's sweeps."""
     lines = [str(part.row + 1) for part in parts[:_SHOWN]]
     where = ", ".join([*lines, "..."] if len(parts) > _SHOWN else lines)
@@ -117,7 +117,7 @@ def _overlap(a: FloatArray, b: FloatArray) -> bool:
     return bool(shared >= _SHARED_SPAN * min(np.ptp(a), np.ptp(b)))
 
 
-def find_parts(lines: Lines, layout: Layout, f_place: int, path: str) -> list[Part]:
+def find_slices(lines: Lines, layout: Dialect, f_place: int, path: str) -> list[SweepSlice]:
     """Return a table's sweeps.
 
     Parameters
@@ -135,12 +135,12 @@ def find_parts(lines: Lines, layout: Layout, f_place: int, path: str) -> list[Pa
     ReadError
         There are more than a thousand, or many under a long preamble that each would repeat.
     """
-    parts: list[Part] = []
+    parts: list[SweepSlice] = []
     begin = layout.first
     for rows, f in _runs(lines, layout, f_place):
         bounds = [0, *begin_again(np.frombuffer(f)), len(rows)]
         for first, after in pairwise(bounds):
-            part = Part(layout.first, begin, rows[after - 1] + 1, rows[first])
+            part = SweepSlice(layout.first, begin, rows[after - 1] + 1, rows[first])
             begin = part.stop
             if after - first >= _LEAST_ROWS and _is_reflection(part, lines, layout):
                 parts.append(part)
@@ -153,7 +153,7 @@ def find_parts(lines: Lines, layout: Layout, f_place: int, path: str) -> list[Pa
     return parts
 
 
-def _runs(lines: Lines, layout: Layout, f_place: int) -> list[tuple[array[int], array[float]]]:
+def _runs(lines: Lines, layout: Dialect, f_place: int) -> list[tuple[array[int], array[float]]]:
     """Return each run of rows: their places and frequencies."""
     runs = [(array("I"), array("d"))]
     for begin, piece in lines[layout.first :].pieces():
@@ -175,10 +175,10 @@ def _runs(lines: Lines, layout: Layout, f_place: int) -> list[tuple[array[int], 
     return [run for run in runs if run[0]]
 
 
-def _is_reflection(part: Part, lines: Sequence[str], layout: Layout) -> bool:
+def _is_reflection(part: SweepSlice, lines: Sequence[str], layout: Dialect) -> bool:
     """Whether a part's own header, if it has one, names a reflection."""
     own = lines[max(part.begin, part.above) : part.row]
     header = find_header(own, replace(layout, first=len(own)))
     roles = {column.role for column in header.columns}
-    names_one = "f" in roles and any(set(way.roles) <= roles for way in WAYS)
+    names_one = "f" in roles and any(set(way.roles) <= roles for way in CONVERSIONS)
     return not header.other and (names_one or not roles)

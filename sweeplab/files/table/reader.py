@@ -17,23 +17,23 @@ from sweeplab.files.show import show
 from sweeplab.files.table.columns import WORDS, Column, how_to_say
 from sweeplab.files.table.complex_cells import (
     MARK,
-    Cells,
+    ComplexCells,
     check_complex,
     may_hold_cells,
     parted,
     unfold,
 )
-from sweeplab.files.table.data_block import Block, read_block, read_rows, rows_below
-from sweeplab.files.table.dialect import SEARCHED_LINES, Layout, find_layout, split_fields
+from sweeplab.files.table.data_block import DataBlock, read_block, read_rows, rows_below
+from sweeplab.files.table.dialect import SEARCHED_LINES, Dialect, detect_dialect, split_fields
 from sweeplab.files.table.frequency_column import frequency
 from sweeplab.files.table.header import Header, find_header
-from sweeplab.files.table.multi_sweep import begin_again, find_parts, several
+from sweeplab.files.table.multi_sweep import begin_again, find_slices, several
 from sweeplab.files.table.reflection import reflection
-from sweeplab.files.text.decode import Source
+from sweeplab.files.text.decode import TextFile
 from sweeplab.files.text.limits import MENDED_LIMIT, too_many_mended
 from sweeplab.files.text.lines import Lines
-from sweeplab.files.text.normalize import Rows
-from sweeplab.files.text.reader_protocol import Claim, Request
+from sweeplab.files.text.normalize import ParsedSweep
+from sweeplab.files.text.reader_protocol import Confidence, ReadOptions
 from sweeplab.finding import Finding
 
 DEFAULT_Z0_OHM = 50.0
@@ -43,26 +43,26 @@ DEFAULT_Z0_OHM = 50.0
 class _Shape:
     """A table's layout, its text with real parts for complex cells, its lines with imaginary."""
 
-    layout: Layout
-    real: Source
+    layout: Dialect
+    real: TextFile
     imaginary: Lines | None
 
 
-def claim(source: Source, request: Request) -> Claim:
+def claim(source: TextFile, request: ReadOptions) -> Confidence:
     """Return how sure it is that a text is a table."""
     if request.columns is not None:
-        return Claim(1.0, "its columns were named")
+        return Confidence(1.0, "its columns were named")
     # The layout is told by the first lines; those below cost time and are read once only.
     shape = _shape(replace(source, lines=source.lines[: int(SEARCHED_LINES)]))
     if shape is None:
-        return Claim(0.0, "no rows of numbers")
+        return Confidence(0.0, "no rows of numbers")
     header = find_header(source.lines, shape.layout)
     if not header.columns:
-        return Claim(0.3, "rows of numbers without a header")
-    return Claim(0.7, f"a header in line {header.line}")
+        return Confidence(0.3, "rows of numbers without a header")
+    return Confidence(0.7, f"a header in line {header.line}")
 
 
-def read(source: Source, request: Request) -> Rows:
+def read(source: TextFile, request: ReadOptions) -> ParsedSweep:
     """Return the rows of a table.
 
     Raises
@@ -99,10 +99,10 @@ def read(source: Source, request: Request) -> Rows:
         f_hz, f_findings = frequency(columns, values, header.f_scale_hz, source.name)
     seen = reflection(columns, values, z0_ohm, source.name)
     findings += [*z0_findings, *f_findings, *seen.findings]
-    return Rows(f_hz, seen.gamma, lines, z0_ohm, comments, tuple(findings), seen.content)
+    return ParsedSweep(f_hz, seen.gamma, lines, z0_ohm, comments, tuple(findings), seen.content)
 
 
-def _shape(source: Source) -> _Shape | None:
+def _shape(source: TextFile) -> _Shape | None:
     top = source.lines[: int(SEARCHED_LINES)]
     cells = unfold(top) if may_hold_cells(top) else None
     layout = None if cells is None else _complex_layout(cells)
@@ -112,13 +112,13 @@ def _shape(source: Source) -> _Shape | None:
         if len(source.lines) > len(top):
             cells = unfold(source.lines)
         return _Shape(layout, replace(source, lines=cells.real), cells.imaginary)
-    layout = find_layout(source.lines)
+    layout = detect_dialect(source.lines)
     return None if layout is None else _Shape(layout, source, None)
 
 
-def _complex_layout(cells: Cells) -> Layout | None:
+def _complex_layout(cells: ComplexCells) -> Dialect | None:
     """Return the layout of a table whose first row has complex cells, else None."""
-    layout = find_layout(cells.real)
+    layout = detect_dialect(cells.real)
     if layout is None:
         return None
     fields = split_fields(cells.imaginary[layout.first], layout.separator)
@@ -127,14 +127,14 @@ def _complex_layout(cells: Cells) -> Layout | None:
 
 
 def _one_sweep(
-    source: Source, layout: Layout, columns: tuple[Column, ...], block: Block
+    source: TextFile, layout: Dialect, columns: tuple[Column, ...], block: DataBlock
 ) -> list[Finding]:
     """Raise where a table holds several sweeps; warn of other rows below the one."""
     below = rows_below(source, layout, block)
     places = [place for place, column in enumerate(columns) if column.role == "f"]
     if not places or not (below or begin_again(block.values[:, places[0]])):
         return []
-    parts = find_parts(source.lines, layout, places[0], source.name)
+    parts = find_slices(source.lines, layout, places[0], source.name)
     if len(parts) > 1:
         raise several(source.name, parts)
     return [_other_rows(below)] if below else []
@@ -151,7 +151,7 @@ def _other_rows(line: int) -> Finding:
 
 
 def _columns(
-    source: Source, request: Request, layout: Layout, header: Header
+    source: TextFile, request: ReadOptions, layout: Dialect, header: Header
 ) -> tuple[Column, ...]:
     if request.columns is not None:
         return _columns_said(source.name, request.columns, layout.width)
@@ -194,7 +194,7 @@ def _columns_said(path: str, words: Sequence[str], width: int) -> tuple[Column, 
     return tuple(WORDS[word] for word in words)
 
 
-def _reference(request: Request, header: Header) -> tuple[float, list[Finding]]:
+def _reference(request: ReadOptions, header: Header) -> tuple[float, list[Finding]]:
     if request.z0_ohm is not None:
         return request.z0_ohm, []
     if header.z0_ohm is not None:

@@ -15,7 +15,7 @@ import numpy as np
 from sweeplab.errors import ReadError
 from sweeplab.files.show import show
 from sweeplab.files.table.columns import Column, Role, how_to_say, labels
-from sweeplab.files.table.conversions import WAYS, Way, agree, reproduces
+from sweeplab.files.table.conversions import CONVERSIONS, Conversion, agree, reproduces
 from sweeplab.finding import Finding, Threshold
 from sweeplab.sweep import ComplexArray, Content, FloatArray
 
@@ -31,11 +31,11 @@ _POINTS_TO_DOUBT: Threshold = 10
 _ANGLES: tuple[Role, ...] = ("angle", "z_angle", "angle_abs", "z_angle_abs")
 _CONDUCTANCES: tuple[Role, ...] = ("g_s", "b_s")
 Named = dict[Role, tuple[Column, FloatArray]]
-Reading = tuple[Way, ComplexArray]
+Reading = tuple[Conversion, ComplexArray]
 
 
 @dataclass(frozen=True, eq=False)
-class Seen:
+class TableReflection:
     """A table's reflection.
 
     Parameters
@@ -50,7 +50,9 @@ class Seen:
     findings: tuple[Finding, ...]
 
 
-def reflection(columns: tuple[Column, ...], values: FloatArray, z0_ohm: float, path: str) -> Seen:
+def reflection(
+    columns: tuple[Column, ...], values: FloatArray, z0_ohm: float, path: str
+) -> TableReflection:
     """Return a table's reflection by the way that says most and fits.
 
     Parameters
@@ -71,7 +73,7 @@ def reflection(columns: tuple[Column, ...], values: FloatArray, z0_ohm: float, p
     unknown = _settle_units(named)
     findings = _mend_level(named)
     data = {role: column_values for role, (_, column_values) in named.items()}
-    ways = [way for way in WAYS if set(way.roles) <= set(data) and _may_use(way, named)]
+    ways = [way for way in CONVERSIONS if set(way.roles) <= set(data) and _may_use(way, named)]
     if unknown and not any(way.content == "complex" for way in ways):
         raise _unit_unknown(unknown[0], columns, path)
     if not ways:
@@ -87,7 +89,7 @@ def reflection(columns: tuple[Column, ...], values: FloatArray, z0_ohm: float, p
     if way.roles == ("r_ohm", "x_ohm"):
         doubts += _sign_doubt(data["x_ohm"])
     findings += doubts + _content_findings(way.content)
-    return Seen(np.asarray(gamma, dtype=np.complex128), way.content, tuple(findings))
+    return TableReflection(np.asarray(gamma, dtype=np.complex128), way.content, tuple(findings))
 
 
 def _one_each(columns: tuple[Column, ...], values: FloatArray, path: str) -> Named:
@@ -170,7 +172,7 @@ def _mend_level(named: Named) -> list[Finding]:
     ]
 
 
-def _may_use(way: Way, named: Named) -> bool:
+def _may_use(way: Conversion, named: Named) -> bool:
     """Whether a way takes an angle for what its header does not deny."""
     return way.roles != ("z_abs_ohm", "angle") or not named["angle"][0].names_reflection
 
@@ -227,7 +229,7 @@ def _misfit(reading: Reading, sure: list[tuple[Role, FloatArray]], z0_ohm: float
 
 
 def _must_be_reflection(
-    way: Way, gamma: ComplexArray, named: Named, path: str, columns: tuple[Column, ...]
+    way: Conversion, gamma: ComplexArray, named: Named, path: str, columns: tuple[Column, ...]
 ) -> None:
     """Refuse columns that could be a reflection's by their names, but not by their size."""
     column = named[way.roles[0]][0]

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from sweeplab.files.table.dialect import Layout, parse_fields, split_fields
+from sweeplab.files.table.dialect import Dialect, parse_fields, split_fields
 from sweeplab.files.text.limits import ROW_LIMIT_CHARACTERS
 from sweeplab.files.text.numbers import MINUS, Spelling
 from sweeplab.sweep import FloatArray
@@ -17,7 +17,7 @@ _PLAIN = re.compile(r"[0-9A-Za-z+\-.,; \t\n]*", re.ASCII)
 _PLAIN_ROW = re.compile(r"[0-9eE+\-.,; \t]*", re.ASCII)
 
 
-def plain_rows(piece: Sequence[str], layout: Layout, spelling: Spelling) -> FloatArray | None:
+def plain_rows(piece: Sequence[str], layout: Dialect, spelling: Spelling) -> FloatArray | None:
     """Return the numbers of lines that are all whole rows, at numpy's speed; else None.
 
     Parameters
@@ -49,7 +49,7 @@ def plain_rows(piece: Sequence[str], layout: Layout, spelling: Spelling) -> Floa
     return values
 
 
-def _plain_text(text: str, layout: Layout) -> str | None:
+def _plain_text(text: str, layout: Dialect) -> str | None:
     """Return a text with every usual way of writing numbers turned to the plainest."""
     if layout.decimal == ",":
         if "." in text:
@@ -67,7 +67,7 @@ def _plain_text(text: str, layout: Layout) -> str | None:
     return text
 
 
-def plain_row(text: str, layout: Layout) -> list[float] | None:
+def plain_row(text: str, layout: Dialect) -> list[float] | None:
     """Return the numbers of one line that is a whole and plain row, else None."""
     if not _PLAIN_ROW.fullmatch(text):
         return None
@@ -84,7 +84,7 @@ def plain_row(text: str, layout: Layout) -> list[float] | None:
         return None
 
 
-def row_of(text: str, layout: Layout) -> list[float] | None:
+def row_of(text: str, layout: Dialect) -> list[float] | None:
     """Return the numbers of a line that is a whole row, NaN for missing ones; else None."""
     plain = plain_row(text, layout)
     if plain is not None or len(text) > ROW_LIMIT_CHARACTERS:

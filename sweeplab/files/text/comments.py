@@ -10,7 +10,7 @@ from sweeplab.finding import Finding
 
 
 @dataclass
-class Remarks:
+class Comments:
     """Comments of a file, the first ten thousand of them.
 
     Parameters
@@ -24,7 +24,7 @@ class Remarks:
     left_out: int = 0
 
     @classmethod
-    def of(cls, lines: Iterable[str]) -> Remarks:
+    def of(cls, lines: Iterable[str]) -> Comments:
         """Return the lines that are not blank."""
         remarks = cls()
         remarks.add(lines)

@@ -47,7 +47,7 @@ _PORTS = re.compile(r"\.s([1-9]\d{0,2})p", re.IGNORECASE)
 
 
 @dataclass(frozen=True, eq=False)
-class Raw:
+class RawFile:
     """A file's bytes, and what is known of it beside them.
 
     Parameters
@@ -72,7 +72,7 @@ class Raw:
 
 
 @dataclass(frozen=True)
-class Source:
+class TextFile:
     """A file's text, as the readers see it.
 
     Parameters
@@ -112,7 +112,7 @@ def ports_named(suffix: str) -> int | None:
     return int(match[1]) if match else None
 
 
-def decode(raw: Raw) -> Source:
+def decode(raw: RawFile) -> TextFile:
     """Return a file's text.
 
     Raises
@@ -139,7 +139,7 @@ def decode(raw: Raw) -> Source:
     if long is not None:
         raise too_long_line(name, text.count("\n", 0, long.start()) + 1, len(long[0]))
     found = () if encoding is None else (_encoding_finding(encoding),)
-    return Source(name, raw.sha256, Lines(text), not text.endswith("\n"), found)
+    return TextFile(name, raw.sha256, Lines(text), not text.endswith("\n"), found)
 
 
 def _text(data: bytes, name: str) -> tuple[str, str | None]:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sweeplab.errors import ReadError
-from sweeplab.files.text.decode import Source
+from sweeplab.files.text.decode import TextFile
 from sweeplab.files.text.timestamps import find_time
 from sweeplab.finding import Finding, Threshold, ranked
 from sweeplab.sweep import ComplexArray, Content, FloatArray, Origin, Sweep
@@ -19,14 +19,14 @@ from sweeplab.sweep import ComplexArray, Content, FloatArray, Origin, Sweep
 LEAST_PLAUSIBLE_HZ: Threshold = 1e3
 MOST_PLAUSIBLE_HZ: Threshold = 1e12
 # No instrument gives a reflection of this size; sums of several stay finite.
-LARGEST_SIZE: Threshold = 1e6
+LARGEST_MAGNITUDE: Threshold = 1e6
 # Repeats of a point that differ by more than this are not the noise of one analyzer at rest.
 # Common practice, no source.
 _REPEAT_TOLERANCE: Threshold = 0.02
 
 
 @dataclass(frozen=True, eq=False)
-class Rows:
+class ParsedSweep:
     """What a reader found, before mending.
 
     Parameters
@@ -67,7 +67,9 @@ def row_cut(line: int) -> Finding:
     )
 
 
-def make_sweep(rows: Rows, source: Source, reader: str, written: str | None = None) -> Sweep:
+def make_sweep(
+    rows: ParsedSweep, source: TextFile, reader: str, written: str | None = None
+) -> Sweep:
     """Return the sweep of a file's rows: complete, rising, each frequency once.
 
     `written` is when the file was last written, for where no comment says when it was measured.
@@ -92,7 +94,9 @@ def make_sweep(rows: Rows, source: Source, reader: str, written: str | None = No
     return Sweep(f_hz, gamma, rows.z0_ohm, rows.content, origin, ranked(findings))
 
 
-def _usable(rows: Rows, source: Source, findings: list[Finding]) -> tuple[FloatArray, ComplexArray]:
+def _usable(
+    rows: ParsedSweep, source: TextFile, findings: list[Finding]
+) -> tuple[FloatArray, ComplexArray]:
     lines = np.asarray(rows.lines)
     negative = rows.f_hz < 0
     if negative.any():
@@ -102,7 +106,7 @@ def _usable(rows: Rows, source: Source, findings: list[Finding]) -> tuple[FloatA
             "correct or delete the line",
             _first(lines, negative),
         )
-    missing = ~(np.isfinite(rows.f_hz) & (np.abs(rows.gamma) <= LARGEST_SIZE))
+    missing = ~(np.isfinite(rows.f_hz) & (np.abs(rows.gamma) <= LARGEST_MAGNITUDE))
     still = ~missing & (rows.f_hz == 0)
     if missing.any():
         findings.append(

@@ -10,7 +10,7 @@ from sweeplab.errors import ReadError
 
 
 @dataclass(frozen=True)
-class Claim:
+class Confidence:
     """How sure a reader is that a text is its own.
 
     Parameters
@@ -26,7 +26,7 @@ class Claim:
 
 
 @dataclass(frozen=True)
-class Request:
+class ReadOptions:
     """What the person said about a file, beyond the file itself.
 
     Parameters
@@ -50,7 +50,7 @@ class Request:
         columns: Sequence[str] | None = None,
         z0_ohm: float | None = None,
         port: int | None = None,
-    ) -> Request:
+    ) -> ReadOptions:
         """Return the request, its words stripped.
 
         Raises

@@ -18,11 +18,11 @@ import numpy as np
 
 from sweeplab.errors import ReadError
 from sweeplab.files.show import show
-from sweeplab.files.text.decode import Source
+from sweeplab.files.text.decode import TextFile
 from sweeplab.files.text.limits import MENDED_LIMIT, ROW_LIMIT_CHARACTERS, too_many_mended
 from sweeplab.files.text.normalize import row_cut
 from sweeplab.files.text.numbers import Spelling, parse_even, parse_number, parse_plain, words_of
-from sweeplab.files.touchstone.lexer import Script, row_texts
+from sweeplab.files.touchstone.lexer import ClassifiedLines, row_texts
 from sweeplab.finding import Finding
 from sweeplab.sweep import FloatArray
 
@@ -38,7 +38,7 @@ _DECIMAL_COMMAS = re.compile(
 
 
 @dataclass(frozen=True, eq=False)
-class Groups:
+class DataRows:
     """Values gathered by frequency.
 
     Parameters
@@ -66,7 +66,7 @@ class _Numbers:
     lines: array[int]
 
 
-def group_rows(script: Script, source: Source) -> Groups:
+def group_rows(script: ClassifiedLines, source: TextFile) -> DataRows:
     """Return a file's values, gathered by frequency.
 
     Raises
@@ -85,10 +85,10 @@ def group_rows(script: Script, source: Source) -> Groups:
     if script.is_version_2:
         findings += _count_finding(script, len(lines))
     values = np.frombuffer(numbers.values)[: len(lines) * size].reshape(-1, size)
-    return Groups(values, lines, ports, tuple(findings))
+    return DataRows(values, lines, ports, tuple(findings))
 
 
-def _meaning_of_commas(script: Script, source: Source) -> tuple[str, list[Finding]]:
+def _meaning_of_commas(script: ClassifiedLines, source: TextFile) -> tuple[str, list[Finding]]:
     """Return what a comma in the rows is to be read as, where it can only be meant one way."""
     if not any("," in row for rows in row_texts(source, script) for row in rows):
         return ",", []
@@ -109,7 +109,7 @@ def _meaning_of_commas(script: Script, source: Source) -> tuple[str, list[Findin
     return " ", [finding]
 
 
-def _numbers(script: Script, source: Source, comma: str, spelling: Spelling) -> _Numbers:
+def _numbers(script: ClassifiedLines, source: TextFile, comma: str, spelling: Spelling) -> _Numbers:
     values, counts = array("d"), array("I")
     mended = 0
     for rows in row_texts(source, script):
@@ -144,7 +144,7 @@ def _count(row: str) -> int:
     return len(row.split()) if len(row) < ROW_LIMIT_CHARACTERS else sum(1 for _ in words_of(row))
 
 
-def _mended(row: str, line: int, source: Source, *, may_be_cut: bool) -> array[float]:
+def _mended(row: str, line: int, source: TextFile, *, may_be_cut: bool) -> array[float]:
     """Return a row's numbers, word by word; of a row that may be cut those that are whole."""
     values = array("d")
     for word in words_of(row):
@@ -162,7 +162,9 @@ def _mended(row: str, line: int, source: Source, *, may_be_cut: bool) -> array[f
     return values
 
 
-def _shape(script: Script, numbers: _Numbers, source: Source) -> tuple[int, int, list[Finding]]:
+def _shape(
+    script: ClassifiedLines, numbers: _Numbers, source: TextFile
+) -> tuple[int, int, list[Finding]]:
     """Return the number of ports and of values a frequency."""
     if script.is_version_2:
         ports = _stated_ports(script, source.name)
@@ -185,14 +187,14 @@ def _shape(script: Script, numbers: _Numbers, source: Source) -> tuple[int, int,
     return ports, 1 + 2 * ports**2, []
 
 
-def _stated_ports(script: Script, path: str) -> int:
+def _stated_ports(script: ClassifiedLines, path: str) -> int:
     line, words = script.keywords.get("number of ports", (None, []))
     if len(words) == 1 and _PORTS.fullmatch(words[0]):
         return int(words[0])
     raise ReadError(path, "no [Number of Ports]", "give it a whole number", line)
 
 
-def _may_have_noise(script: Script, ports: int) -> bool:
+def _may_have_noise(script: ClassifiedLines, ports: int) -> bool:
     return ports == 2 and not script.is_version_2
 
 
@@ -259,7 +261,7 @@ def _ports_finding(suffix: str, ports: int) -> Finding:
     )
 
 
-def _count_finding(script: Script, found: int) -> list[Finding]:
+def _count_finding(script: ClassifiedLines, found: int) -> list[Finding]:
     _, words = script.keywords.get("number of frequencies", (0, []))
     if words and words[0].lstrip("0") == str(found):
         return []

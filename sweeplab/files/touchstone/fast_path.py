@@ -15,13 +15,13 @@ from functools import lru_cache
 import numpy as np
 
 from sweeplab.errors import ReadError, SweepError
-from sweeplab.files.text.decode import Raw, ports_named
+from sweeplab.files.text.decode import RawFile, ports_named
 from sweeplab.files.text.limits import LINE_LIMIT, ROW_LIMIT_CHARACTERS
-from sweeplab.files.text.normalize import LARGEST_SIZE, LEAST_PLAUSIBLE_HZ, MOST_PLAUSIBLE_HZ
+from sweeplab.files.text.normalize import LARGEST_MAGNITUDE, LEAST_PLAUSIBLE_HZ, MOST_PLAUSIBLE_HZ
 from sweeplab.files.text.timestamps import find_time
 from sweeplab.files.touchstone.decimals import plain_tables
 from sweeplab.files.touchstone.network_parameters import reflection_of, to_complex
-from sweeplab.files.touchstone.option_line import Options, parse_options
+from sweeplab.files.touchstone.option_line import OptionLine, parse_option_line
 from sweeplab.sweep import FloatArray, Origin, Sweep
 
 _PLAIN = b"0123456789+-.eE \t\r\n"
@@ -34,13 +34,13 @@ _COLUMNS = 3
 class _Begun:
     """A file of which all but the rows is understood."""
 
-    raw: Raw
-    options: Options
+    raw: RawFile
+    options: OptionLine
     comments: tuple[str, ...]
     body: bytes
 
 
-def read(raws: Sequence[Raw]) -> list[Sweep | None]:
+def read(raws: Sequence[RawFile]) -> list[Sweep | None]:
     """Return the sweep of each clean one-port file, None for what is not one.
 
     The rows of several files are read as one, where all are plain.
@@ -50,7 +50,7 @@ def read(raws: Sequence[Raw]) -> list[Sweep | None]:
     return [None if one is None else _sweep(one, next(tables)) for one in begun]
 
 
-def _begun(raw: Raw) -> _Begun | None:
+def _begun(raw: RawFile) -> _Begun | None:
     head = _HEAD.match(raw.data)
     if head is None or _ports(raw.name.rpartition(".")[2]) not in (1, None):
         return None
@@ -66,8 +66,8 @@ def _begun(raw: Raw) -> _Begun | None:
 
 
 @lru_cache(maxsize=64)
-def _options(line: bytes) -> Options:
-    return parse_options(line.decode("ascii"), "", 1)
+def _options(line: bytes) -> OptionLine:
+    return parse_option_line(line.decode("ascii"), "", 1)
 
 
 @lru_cache(maxsize=64)
@@ -118,7 +118,7 @@ def _sweep(begun: _Begun, values: FloatArray | None) -> Sweep | None:
     elif options.parameter != "S":
         return None
     # The parts' sizes are had more quickly, and what they leave open is left to the careful way.
-    if not np.abs(gamma.view(float)).max() <= LARGEST_SIZE / 2:
+    if not np.abs(gamma.view(float)).max() <= LARGEST_MAGNITUDE / 2:
         return None
     taken = find_time(begun.comments) or raw.written
     origin = Origin(raw.name, raw.sha256, taken, begun.comments, "touchstone")

@@ -13,10 +13,10 @@ from dataclasses import dataclass, field
 
 from sweeplab.errors import ReadError
 from sweeplab.files.show import show
-from sweeplab.files.text.comments import Remarks
-from sweeplab.files.text.decode import Source
+from sweeplab.files.text.comments import Comments
+from sweeplab.files.text.decode import TextFile
 from sweeplab.files.text.limits import ROW_LIMIT_CHARACTERS
-from sweeplab.files.touchstone.option_line import Options, parse_options
+from sweeplab.files.touchstone.option_line import OptionLine, parse_option_line
 from sweeplab.finding import Finding, Threshold
 
 _KEYWORD = re.compile(r"\[([^\]]*)\](.*)")
@@ -49,7 +49,7 @@ KEYWORDS = (
 
 
 @dataclass
-class Script:
+class ClassifiedLines:
     """A Touchstone file's lines, sorted.
 
     Parameters
@@ -66,10 +66,10 @@ class Script:
         What was odd.
     """
 
-    options: Options | None = None
+    options: OptionLine | None = None
     keywords: dict[str, tuple[int, list[str]]] = field(default_factory=dict)
     row_lines: array[int] = field(default_factory=lambda: array("I"))
-    comments: Remarks = field(default_factory=Remarks)
+    comments: Comments = field(default_factory=Comments)
     findings: list[Finding] = field(default_factory=list)
 
     @property
@@ -78,7 +78,7 @@ class Script:
         return "version" in self.keywords
 
 
-def sort_lines(source: Source) -> Script:
+def classify_lines(source: TextFile) -> ClassifiedLines:
     """Return a Touchstone file's lines, sorted.
 
     Raises
@@ -86,7 +86,7 @@ def sort_lines(source: Source) -> Script:
     ReadError
         An option line or a keyword that the standard does not know.
     """
-    script = Script()
+    script = ClassifiedLines()
     state = _State()
     for begin, piece in source.lines.pieces():
         if state.section in _NUMBERS_ONLY and not _SPECIAL.search("\n".join(piece)):
@@ -103,7 +103,7 @@ def sort_lines(source: Source) -> Script:
     return script
 
 
-def row_texts(source: Source, script: Script) -> Iterator[list[str]]:
+def row_texts(source: TextFile, script: ClassifiedLines) -> Iterator[list[str]]:
     """Yield the rows of the network's data without comments, some at a time."""
     for begin in range(0, len(script.row_lines), _ROWS_AT_A_TIME):
         numbers = script.row_lines[begin : begin + _ROWS_AT_A_TIME]
@@ -126,7 +126,7 @@ class _State:
     first_semicolon: int = 0
 
 
-def _sort(raw: str, number: int, script: Script, state: _State, path: str) -> None:
+def _sort(raw: str, number: int, script: ClassifiedLines, state: _State, path: str) -> None:
     text, comment, by_semicolon = _parted(raw)
     if comment:
         script.comments.add([comment])
@@ -164,17 +164,17 @@ def _parted(raw: str) -> tuple[str, str, bool]:
     return raw[:begin].strip(), raw[begin:], raw[begin] == ";"
 
 
-def _options(text: str, number: int, script: Script, state: _State, path: str) -> None:
+def _options(text: str, number: int, script: ClassifiedLines, state: _State, path: str) -> None:
     state.option_lines += 1
     if script.options is not None:
         state.second_option_line = state.second_option_line or number
         return
-    script.options = parse_options(text, path, number)
+    script.options = parse_option_line(text, path, number)
     if script.row_lines:
         script.findings.append(_late_options(number))
 
 
-def _keyword(text: str, number: int, script: Script, path: str) -> str:
+def _keyword(text: str, number: int, script: ClassifiedLines, path: str) -> str:
     match = _KEYWORD.fullmatch(text)
     name = " ".join(match[1].lower().split()) if match else ""
     if match is None or name not in KEYWORDS:

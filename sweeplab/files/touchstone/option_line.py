@@ -23,7 +23,7 @@ _EXAMPLE = "write it like '# MHz S RI R 50'"
 
 
 @dataclass(frozen=True)
-class Options:
+class OptionLine:
     """What an option line says; the defaults are the standard's, ``# GHz S MA R 50``.
 
     Parameters
@@ -42,13 +42,13 @@ class Options:
     references_ohm: tuple[float, ...] = (50.0,)
 
 
-def looks_like_options(line: str) -> bool:
+def looks_like_option_line(line: str) -> bool:
     """Whether a line that begins with '#' is made of an option line's words only."""
     kinds = [_kind(word) for word in _words(line)]
     return "" not in kinds and kinds[:1] != ["number"]
 
 
-def parse_options(line: str, path: str, number: int) -> Options:
+def parse_option_line(line: str, path: str, number: int) -> OptionLine:
     """Return what an option line says.
 
     Parameters
@@ -65,7 +65,7 @@ def parse_options(line: str, path: str, number: int) -> Options:
     ReadError
         A word is unknown or stands twice, or a reference is complex or not positive.
     """
-    options = Options()
+    options = OptionLine()
     given: set[str] = set()
     words = _words(line)
     while words:

@@ -13,11 +13,11 @@ import numpy as np
 
 from sweeplab.errors import ReadError
 from sweeplab.files.show import show
-from sweeplab.files.text.decode import Source
-from sweeplab.files.text.normalize import MOST_PLAUSIBLE_HZ, Rows
-from sweeplab.files.text.reader_protocol import Claim, Request
-from sweeplab.files.touchstone.data_rows import Groups, group_rows
-from sweeplab.files.touchstone.lexer import Script, sort_lines
+from sweeplab.files.text.decode import TextFile
+from sweeplab.files.text.normalize import MOST_PLAUSIBLE_HZ, ParsedSweep
+from sweeplab.files.text.reader_protocol import Confidence, ReadOptions
+from sweeplab.files.touchstone.data_rows import DataRows, group_rows
+from sweeplab.files.touchstone.lexer import ClassifiedLines, classify_lines
 from sweeplab.files.touchstone.network_parameters import (
     MatrixFormat,
     matrix_of,
@@ -25,7 +25,7 @@ from sweeplab.files.touchstone.network_parameters import (
     reflection_of,
     to_complex,
 )
-from sweeplab.files.touchstone.option_line import Options, looks_like_options, reference_ohm
+from sweeplab.files.touchstone.option_line import OptionLine, looks_like_option_line, reference_ohm
 from sweeplab.finding import Finding
 from sweeplab.sweep import ComplexArray, FloatArray
 
@@ -39,7 +39,7 @@ _MATRIX_FORMATS: dict[str, MatrixFormat] = {"full": "full", "lower": "lower", "u
 
 
 @dataclass(frozen=True)
-class Layout:
+class MatrixLayout:
     """How a file's numbers stand for matrices.
 
     Parameters
@@ -58,33 +58,33 @@ class Layout:
     normalised: bool
 
 
-def claim(source: Source, request: Request) -> Claim:
+def claim(source: TextFile, request: ReadOptions) -> Confidence:
     """Return how sure it is that a text is Touchstone."""
     if request.columns is not None:
-        return Claim(0.0, "its columns were named")
+        return Confidence(0.0, "its columns were named")
     named = source.ports is not None or source.suffix == ".ts"
     for line in source.lines:
         text = line.partition("!")[0].strip()
         if text.lower().startswith("[version]"):
-            return Claim(1.0, "begins with [Version]")
+            return Confidence(1.0, "begins with [Version]")
         if text.startswith("#"):
             return _claim_by_options(text, named)
         if text and text[0] not in ";%":
             break
     if named:
-        return Claim(0.5, f"no option line, but named {source.suffix}")
-    return Claim(0.0, "no option line '# ...'")
+        return Confidence(0.5, f"no option line, but named {source.suffix}")
+    return Confidence(0.0, "no option line '# ...'")
 
 
-def _claim_by_options(text: str, named: bool) -> Claim:
-    if not looks_like_options(text):
-        return Claim(0.8 if named else 0.0, "the '#' line is no option line")
+def _claim_by_options(text: str, named: bool) -> Confidence:
+    if not looks_like_option_line(text):
+        return Confidence(0.8 if named else 0.0, "the '#' line is no option line")
     if text == "#" and not named:
-        return Claim(0.4, "a bare '#'")
-    return Claim(1.0, "has an option line")
+        return Confidence(0.4, "a bare '#'")
+    return Confidence(1.0, "has an option line")
 
 
-def read(source: Source, request: Request) -> Rows:
+def read(source: TextFile, request: ReadOptions) -> ParsedSweep:
     """Return the rows of a Touchstone text.
 
     Raises
@@ -92,10 +92,10 @@ def read(source: Source, request: Request) -> Rows:
     ReadError
         The text breaks the standard in a way that leaves more than one reading.
     """
-    script = sort_lines(source)
+    script = classify_lines(source)
     if not script.row_lines:
         raise ReadError(source.name, "no data", "save the sweep again")
-    options = script.options or Options()
+    options = script.options or OptionLine()
     groups = group_rows(script, source)
     layout = _layout(script, options, groups, source.name)
     port = _port(request, layout, source.name)
@@ -115,11 +115,13 @@ def read(source: Source, request: Request) -> Rows:
         findings.append(_other_reference(z0_ohm, request.z0_ohm))
     z0_ohm = request.z0_ohm or z0_ohm
     gamma = _reflection(pairs, options, layout, port, z0_ohm)
-    return Rows(f_hz, gamma, groups.lines, z0_ohm, tuple(script.comments.lines), tuple(findings))
+    return ParsedSweep(
+        f_hz, gamma, groups.lines, z0_ohm, tuple(script.comments.lines), tuple(findings)
+    )
 
 
 def _reflection(
-    pairs: ComplexArray, options: Options, layout: Layout, port: int, z0_ohm: float
+    pairs: ComplexArray, options: OptionLine, layout: MatrixLayout, port: int, z0_ohm: float
 ) -> ComplexArray:
     """Return the reflection at a port, against `z0_ohm` there."""
     matrix = matrix_of(pairs, layout.ports, layout.matrix_format)
@@ -132,7 +134,7 @@ def _reflection(
     return reflection_of(matrix, options.parameter, wanted, port)
 
 
-def _port(request: Request, layout: Layout, path: str) -> int:
+def _port(request: ReadOptions, layout: MatrixLayout, path: str) -> int:
     port = request.port or 1
     if port > layout.ports:
         raise ReadError(
@@ -163,7 +165,9 @@ def _default_options(f_hz: FloatArray, below_zero: bool, path: str, line: int) -
     )
 
 
-def _layout(script: Script, options: Options, groups: Groups, path: str) -> Layout:
+def _layout(
+    script: ClassifiedLines, options: OptionLine, groups: DataRows, path: str
+) -> MatrixLayout:
     references = options.references_ohm
     matrix_format: MatrixFormat = "full"
     if script.is_version_2:
@@ -183,10 +187,10 @@ def _layout(script: Script, options: Options, groups: Groups, path: str) -> Layo
             "save the sweep as S, Z or Y parameters: hybrids are a two-port's",
         )
     full = np.full(groups.ports, references[0]) if len(references) == 1 else np.array(references)
-    return Layout(groups.ports, full, matrix_format, normalised=not script.is_version_2)
+    return MatrixLayout(groups.ports, full, matrix_format, normalised=not script.is_version_2)
 
 
-def _check_version(script: Script, path: str) -> None:
+def _check_version(script: ClassifiedLines, path: str) -> None:
     line, words = script.keywords["version"]
     if words[:1] not in [[version] for version in _VERSIONS]:
         raise ReadError(
@@ -197,14 +201,14 @@ def _check_version(script: Script, path: str) -> None:
         raise ReadError(path, "mixed-mode data", "save single-ended data", line)
 
 
-def _stated_references(script: Script, path: str) -> tuple[float, ...]:
+def _stated_references(script: ClassifiedLines, path: str) -> tuple[float, ...]:
     if "reference" not in script.keywords:
         return ()
     line, words = script.keywords["reference"]
     return tuple(reference_ohm(word, path, line) for word in words)
 
 
-def _matrix_format(script: Script, path: str) -> MatrixFormat:
+def _matrix_format(script: ClassifiedLines, path: str) -> MatrixFormat:
     if "matrix format" not in script.keywords:
         return "full"
     line, words = script.keywords["matrix format"]
@@ -245,7 +249,7 @@ def _other_reference(stated_ohm: float, asked_ohm: float) -> Finding:
     )
 
 
-def _impedance_comments(script: Script, layout: Layout) -> list[Finding]:
+def _impedance_comments(script: ClassifiedLines, layout: MatrixLayout) -> list[Finding]:
     """Return a warning where comments name other port impedances than the option line."""
     stated_ohm = float(layout.references_ohm[0])
     for comment in script.comments.lines:

@@ -18,7 +18,7 @@ SPAN_END: Threshold = 0.5
 
 
 @dataclass(frozen=True, eq=False)
-class Rows:
+class SweepBatch:
     """A batch of sweeps of one length, with each point's weight.
 
     Parameters
@@ -40,7 +40,7 @@ class Rows:
     weight: FloatArray
 
     @classmethod
-    def of(cls, f_hz: FloatArray, gamma: ComplexArray, weight: FloatArray) -> Rows:
+    def of(cls, f_hz: FloatArray, gamma: ComplexArray, weight: FloatArray) -> SweepBatch:
         """Return rows from frequencies of shape (b, n) [Hz]."""
         span = f_hz[:, -1] - f_hz[:, 0]
         middle = (f_hz[:, -1] + f_hz[:, 0]) / 2
@@ -59,24 +59,24 @@ class Rows:
         """Frequencies, shape (b, n) [Hz]."""
         return np.asarray(self.f_mid_hz[:, None] + self.span_hz[:, None] * self.u)
 
-    def take(self, index: IndexArray | BoolArray | slice) -> Rows:
+    def take(self, index: IndexArray | BoolArray | slice) -> SweepBatch:
         """Return the rows at `index`."""
-        return Rows(
+        return SweepBatch(
             self.u[index], self.f_mid_hz[index], self.span_hz[index],
             self.gamma[index], self.weight[index],
         )  # fmt: skip
 
-    def put(self, index: IndexArray | BoolArray, other: Rows) -> Rows:
+    def put(self, index: IndexArray | BoolArray, other: SweepBatch) -> SweepBatch:
         """Return a copy with data and weights at `index` replaced by `other`'s."""
         gamma, weight = self.gamma.copy(), self.weight.copy()
         gamma[index], weight[index] = other.gamma, other.weight
         return replace(self, gamma=gamma, weight=weight)
 
-    def weighted(self, weight: FloatArray) -> Rows:
+    def weighted(self, weight: FloatArray) -> SweepBatch:
         """Return the same rows with other weights."""
         return replace(self, weight=weight)
 
-    def binned(self, most: int) -> Rows:
+    def binned(self, most: int) -> SweepBatch:
         """Return the rows with neighbours averaged until at most `most` points are left."""
         points = self.u.shape[1]
         group = -(-points // most)
@@ -90,9 +90,9 @@ class Rows:
         # Where no point counts the place does not matter, as long as it is one.
         places = self.u if self.all_count else self.weight * self.u
         u = np.add.reduceat(places, edges, axis=1) / norm
-        return Rows(u, self.f_mid_hz, self.span_hz, gamma, weight)
+        return SweepBatch(u, self.f_mid_hz, self.span_hz, gamma, weight)
 
-    def sharpened(self, group: int) -> Rows:
+    def sharpened(self, group: int) -> SweepBatch:
         """Return rows that were averaged over `group` points with the averaging's blur taken out.
 
         Of a smooth curve an average of m points is off by ``(1 - 1/m^2)/24`` of the averages'
@@ -107,7 +107,7 @@ class Rows:
 
 
 @dataclass(frozen=True, eq=False)
-class Solution:
+class CircleFit:
     """Where the batch's fits ended.
 
     Parameters
@@ -128,13 +128,17 @@ class Solution:
     rss: FloatArray
     information: FloatArray
 
-    def take(self, index: IndexArray | BoolArray | slice) -> Solution:
+    def take(self, index: IndexArray | BoolArray | slice) -> CircleFit:
         """Return the rows at `index`."""
-        return Solution(self.p[index], self.linear[index], self.rss[index], self.information[index])
+        return CircleFit(
+            self.p[index], self.linear[index], self.rss[index], self.information[index]
+        )
 
-    def put(self, index: IndexArray | BoolArray, other: Solution) -> Solution:
+    def put(self, index: IndexArray | BoolArray, other: CircleFit) -> CircleFit:
         """Return a copy with the rows at `index` replaced by `other`'s."""
-        copy = Solution(self.p.copy(), self.linear.copy(), self.rss.copy(), self.information.copy())
+        copy = CircleFit(
+            self.p.copy(), self.linear.copy(), self.rss.copy(), self.information.copy()
+        )
         copy.p[index], copy.linear[index] = other.p, other.linear
         copy.rss[index], copy.information[index] = other.rss, other.information
         return copy

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from sweeplab.finding import Threshold
-from sweeplab.resonance.circle.batch import SPAN_END, BoolArray, IndexArray, Rows, Solution
+from sweeplab.resonance.circle.batch import SPAN_END, BoolArray, CircleFit, IndexArray, SweepBatch
 from sweeplab.resonance.circle.initial_guess import starts
-from sweeplab.resonance.circle.multi import LEAST_WIDTHS, Told, tell_apart
+from sweeplab.resonance.circle.multi import LEAST_WIDTHS, MultiResonance, separate_resonances
 from sweeplab.resonance.circle.null_models import ripple_rss, step_gain
 from sweeplab.resonance.circle.varpro import residuals, solve, solve_rows
 from sweeplab.sweep import ComplexArray, FloatArray
@@ -51,7 +51,7 @@ RIVAL: Threshold = 12.0
 
 
 @dataclass(frozen=True, eq=False)
-class Fitted:
+class BatchFit:
     """A batch's fits.
 
     Parameters
@@ -78,8 +78,8 @@ class Fitted:
         Rows in which more than one resonance was found.
     """
 
-    rows: Rows
-    solution: Solution
+    rows: SweepBatch
+    solution: CircleFit
     misfit: ComplexArray
     delay_free: BoolArray
     sigma: FloatArray
@@ -87,10 +87,10 @@ class Fitted:
     correlation: FloatArray
     background_rss: FloatArray
     rival_rss: FloatArray
-    told: dict[int, Told]
+    told: dict[int, MultiResonance]
 
 
-def fit_rows(rows: Rows, line_known: BoolArray, near_hz: float | None = None) -> Fitted:
+def fit_batch(rows: SweepBatch, line_known: BoolArray, near_hz: float | None = None) -> BatchFit:
     """Fit every row of a batch.
 
     Parameters
@@ -115,7 +115,9 @@ def fit_rows(rows: Rows, line_known: BoolArray, near_hz: float | None = None) ->
     for row in structured:
         # A second resonance may have passed for interference: every measured point is looked at.
         one = np.array([row])
-        several = tell_apart(rows.take(one), first.take(one), bool(delay_free[row]), near_hz)
+        several = separate_resonances(
+            rows.take(one), first.take(one), bool(delay_free[row]), near_hz
+        )
         if several is not None:
             told[int(row)] = several
             trimmed = trimmed.put(one, several.rows)
@@ -125,7 +127,7 @@ def fit_rows(rows: Rows, line_known: BoolArray, near_hz: float | None = None) ->
 
 
 def _with_structure(
-    rows: Rows, solution: Solution, misfit: ComplexArray, first_misfit: ComplexArray
+    rows: SweepBatch, solution: CircleFit, misfit: ComplexArray, first_misfit: ComplexArray
 ) -> tuple[IndexArray, IndexArray]:
     """Return the rows that may hold several resonances, and those that a rival explains better.
 
@@ -146,15 +148,15 @@ def _with_structure(
     return index[~(better & explained)], index[better]
 
 
-def _in_the_span(solution: Solution) -> BoolArray:
+def _in_the_span(solution: CircleFit) -> BoolArray:
     """Return in which rows the resonance, and a half-power bandwidth of it, lie in the span."""
     place, ln_widths = solution.p[:, 0], solution.p[:, 1]
     return np.asarray((np.abs(place) < SPAN_END) & (ln_widths > np.log(LEAST_WIDTHS)))
 
 
 def _out_of_wrong_valleys(
-    rows: Rows, solution: Solution, misfit: ComplexArray, delay_free: BoolArray
-) -> tuple[Solution, ComplexArray]:
+    rows: SweepBatch, solution: CircleFit, misfit: ComplexArray, delay_free: BoolArray
+) -> tuple[CircleFit, ComplexArray]:
     """Fit again from other starts where the noise says that the valley is not the right one."""
     noise = _noise_of_neighbours(rows, misfit)
     limit = 1 + _SUSPECT / np.sqrt(rows.weight.sum(axis=1))
@@ -175,7 +177,7 @@ def _out_of_wrong_valleys(
     return solution.put(suspect, best), misfit
 
 
-def _coarse_to_fine(rows: Rows, delay_free: BoolArray) -> Solution:
+def _coarse_to_fine(rows: SweepBatch, delay_free: BoolArray) -> CircleFit:
     """Find the valley on averaged neighbours, its bottom on every point."""
     coarse = rows.binned(_COARSE_POINTS)
     if coarse is not rows:
@@ -189,7 +191,7 @@ def _coarse_to_fine(rows: Rows, delay_free: BoolArray) -> Solution:
     return solve(rows, start, delay_free)
 
 
-def _noise_of_neighbours(rows: Rows, misfit: ComplexArray) -> FloatArray:
+def _noise_of_neighbours(rows: SweepBatch, misfit: ComplexArray) -> FloatArray:
     """Return the residual that neighbours do not share, as a sum of squares, shape (b,)."""
     step = np.abs(misfit[:, 1:] - misfit[:, :-1]) ** 2
     if not rows.all_count:
@@ -198,8 +200,8 @@ def _noise_of_neighbours(rows: Rows, misfit: ComplexArray) -> FloatArray:
 
 
 def _without_interference(
-    rows: Rows, solution: Solution, misfit: ComplexArray, delay_free: BoolArray
-) -> tuple[Rows, Solution, ComplexArray]:
+    rows: SweepBatch, solution: CircleFit, misfit: ComplexArray, delay_free: BoolArray
+) -> tuple[SweepBatch, CircleFit, ComplexArray]:
     """Set aside points that white noise would not reach, and fit again, until none changes."""
     weight = rows.weight.copy()
     misfit = misfit.copy()
@@ -243,8 +245,8 @@ def _kept(size: FloatArray, measured: BoolArray) -> BoolArray:
 
 
 def _with_rest_of_line(
-    rows: Rows, solution: Solution, misfit: ComplexArray, delay_free: BoolArray
-) -> tuple[Solution, ComplexArray, BoolArray]:
+    rows: SweepBatch, solution: CircleFit, misfit: ComplexArray, delay_free: BoolArray
+) -> tuple[CircleFit, ComplexArray, BoolArray]:
     """Free the delay where a rest of line, or the coupling loop's own reactance, shows clearly."""
     fixed = np.flatnonzero(~delay_free)
     part = rows.take(fixed)
@@ -260,14 +262,14 @@ def _with_rest_of_line(
 
 
 def _summed_up(
-    rows: Rows,
-    solution: Solution,
+    rows: SweepBatch,
+    solution: CircleFit,
     misfit: ComplexArray,
     delay_free: BoolArray,
-    told: dict[int, Told],
-    measured: Rows,
+    told: dict[int, MultiResonance],
+    measured: SweepBatch,
     beaten: IndexArray,
-) -> Fitted:
+) -> BatchFit:
     n = rows.weight.sum(axis=1)
     unknowns = np.where(delay_free, 7, 6)
     for row, several in told.items():
@@ -276,7 +278,7 @@ def _summed_up(
     sigma = np.maximum(sigma, _LEAST_NOISE)
     inverse = _inverse(solution.information, delay_free)
     background = _background_rss(rows)
-    return Fitted(
+    return BatchFit(
         rows=rows,
         solution=solution,
         misfit=misfit,
@@ -313,9 +315,9 @@ def _inverse(matrix: FloatArray, delay_free: BoolArray) -> FloatArray:
 
 
 def _rival_rss(
-    rows: Rows,
-    measured: Rows,
-    solution: Solution,
+    rows: SweepBatch,
+    measured: SweepBatch,
+    solution: CircleFit,
     background: FloatArray,
     suspects: list[int],
 ) -> FloatArray:
@@ -332,7 +334,7 @@ def _rival_rss(
     return rival
 
 
-def _rivals(rows: Rows) -> FloatArray:
+def _rivals(rows: SweepBatch) -> FloatArray:
     """Return what a line's ripple or a step leaves, whichever is less, shape (b,)."""
     power = (rows.weight * np.abs(rows.gamma) ** 2).sum(axis=1)
     mean = np.abs((rows.weight * rows.gamma).sum(axis=1)) ** 2 / rows.weight.sum(axis=1)
@@ -340,7 +342,7 @@ def _rivals(rows: Rows) -> FloatArray:
     return np.asarray(np.minimum(ripple_rss(rows), step))
 
 
-def _lag_one_correlation(rows: Rows, r: ComplexArray) -> FloatArray:
+def _lag_one_correlation(rows: SweepBatch, r: ComplexArray) -> FloatArray:
     re, im = r.real, r.imag
     size = re * re + im * im
     if rows.all_count:
@@ -355,7 +357,7 @@ def _lag_one_correlation(rows: Rows, r: ComplexArray) -> FloatArray:
     return np.asarray(product / np.maximum(power, 1e-300))
 
 
-def _background_rss(rows: Rows) -> FloatArray:
+def _background_rss(rows: SweepBatch) -> FloatArray:
     """Return what a parabola over the span leaves, complex, shape (b,)."""
     parts = rows.gamma.view(float).reshape(*rows.u.shape, 2)
     size = np.einsum("bij,bij->bi", parts, parts)

@@ -11,7 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from sweeplab.resonance.circle.batch import BoolArray, Rows
+from sweeplab.resonance.circle.batch import BoolArray, SweepBatch
 from sweeplab.resonance.circle.varpro import lorentz
 from sweeplab.sweep import ComplexArray, FloatArray
 
@@ -54,7 +54,7 @@ def _known_bank(points: int, places: bytes) -> ComplexArray:
     return _bank(np.frombuffer(places, dtype=np.float64))
 
 
-def scores(rows: Rows) -> FloatArray:
+def scores(rows: SweepBatch) -> FloatArray:
     """Return how much of each row's variation each shape explains, shape (b, k)."""
     points = rows.u.shape[1]
     # Points that don't count take the background's value: they neither help nor hurt a shape.
@@ -80,7 +80,7 @@ def _nearby(u: FloatArray) -> FloatArray:
     return np.asarray(comb + np.round((u - comb) * fine) / fine)
 
 
-def _filled(rows: Rows) -> ComplexArray:
+def _filled(rows: SweepBatch) -> ComplexArray:
     """Return the data with each point that doesn't count interpolated from its neighbours."""
     data = np.array(rows.gamma)
     for i in np.flatnonzero(np.any(rows.weight <= 0, axis=1)):
@@ -89,7 +89,9 @@ def _filled(rows: Rows) -> ComplexArray:
     return data
 
 
-def _best_theta(rows: Rows, x0: FloatArray, kappa: FloatArray, delay_free: BoolArray) -> FloatArray:
+def _best_theta(
+    rows: SweepBatch, x0: FloatArray, kappa: FloatArray, delay_free: BoolArray
+) -> FloatArray:
     """Return the phase of the scan that leaves the least residual, shape (b,)."""
     if not delay_free.any():
         return np.zeros_like(x0)
@@ -111,7 +113,9 @@ def _best_theta(rows: Rows, x0: FloatArray, kappa: FloatArray, delay_free: BoolA
     return np.where(delay_free, _THETAS[np.argmax(explained, axis=1)], 0.0)
 
 
-def starts(rows: Rows, delay_free: BoolArray, count: int = 1) -> tuple[list[FloatArray], BoolArray]:
+def starts(
+    rows: SweepBatch, delay_free: BoolArray, count: int = 1
+) -> tuple[list[FloatArray], BoolArray]:
     """Return `count` starts a row, best first, each of shape (b, 3): (x0, ln kappa, theta).
 
     Later starts differ from the first by a factor of two in width or a bandwidth in place, so
@@ -133,13 +137,13 @@ def starts(rows: Rows, delay_free: BoolArray, count: int = 1) -> tuple[list[Floa
     return chosen, np.exp(chosen[0][:, 1]) > rows.u.shape[1] / 4
 
 
-def _zoomed(rows: Rows, row: int, start: FloatArray) -> FloatArray:
+def _zoomed(rows: SweepBatch, row: int, start: FloatArray) -> FloatArray:
     """Return a narrow start, shape (3,), from a closer look at the places about it."""
     near = np.flatnonzero(np.abs(rows.u[row] - start[0]) < _WINDOW / _MOST_POINTS)
     if near.size < _LEAST_POINTS or not (rows.weight[row, near] > 0).any():
         return start
     f_hz = rows.f_mid_hz[row] + rows.span_hz[row] * rows.u[row, near]
-    window = Rows.of(f_hz[None], rows.gamma[row, near][None], rows.weight[row, near][None])
+    window = SweepBatch.of(f_hz[None], rows.gamma[row, near][None], rows.weight[row, near][None])
     (inner,), _ = starts(window, np.zeros(1, dtype=bool))
     f_loaded_hz = window.f_mid_hz[0] + inner[0, 0] * window.span_hz[0]
     wider = rows.span_hz[row] / window.span_hz[0]
@@ -150,7 +154,9 @@ def _zoomed(rows: Rows, row: int, start: FloatArray) -> FloatArray:
     ])  # fmt: skip
 
 
-def _from_bank(rows: Rows, delay_free: BoolArray, count: int) -> tuple[list[FloatArray], BoolArray]:
+def _from_bank(
+    rows: SweepBatch, delay_free: BoolArray, count: int
+) -> tuple[list[FloatArray], BoolArray]:
     shapes = _shapes(rows.u.shape[1])
     found = scores(rows)
     chosen = []

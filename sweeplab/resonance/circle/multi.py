@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sweeplab.finding import Threshold
-from sweeplab.resonance.circle.batch import SPAN_END, Rows, Solution
+from sweeplab.resonance.circle.batch import SPAN_END, CircleFit, SweepBatch
 from sweeplab.resonance.circle.initial_guess import starts
 from sweeplab.resonance.circle.varpro import lorentz, residuals, solve, turned
 from sweeplab.resonance.wanted import wanted
@@ -38,7 +38,7 @@ _PATIENCE, _CRAWL = 6, 0.1
 
 
 @dataclass(frozen=True, eq=False)
-class Told:
+class MultiResonance:
     """The resonances of one sweep.
 
     Parameters
@@ -53,17 +53,17 @@ class Told:
         Real unknowns of the joint fit.
     """
 
-    rows: Rows
-    wanted: Solution
+    rows: SweepBatch
+    wanted: CircleFit
     others_hz: FloatArray
     others_q: FloatArray
     others_diameter: FloatArray
     unknowns: int
 
 
-def tell_apart(
-    rows: Rows, first: Solution, delay_free: bool, near_hz: float | None = None
-) -> Told | None:
+def separate_resonances(
+    rows: SweepBatch, first: CircleFit, delay_free: bool, near_hz: float | None = None
+) -> MultiResonance | None:
     """Look for further resonances beside the first.
 
     Parameters
@@ -99,7 +99,7 @@ def tell_apart(
     return _told(rows, found, delay_free, near_hz)
 
 
-def _shapes(rows: Rows, found: list[Solution]) -> ComplexArray:
+def _shapes(rows: SweepBatch, found: list[CircleFit]) -> ComplexArray:
     """Return each resonance's ``B L`` in the turned frame, shape (k, n)."""
     parts = []
     for one in found:
@@ -108,34 +108,36 @@ def _shapes(rows: Rows, found: list[Solution]) -> ComplexArray:
     return np.array(parts)
 
 
-def _without(rows: Rows, found: list[Solution], left_in: int) -> Rows:
+def _without(rows: SweepBatch, found: list[CircleFit], left_in: int) -> SweepBatch:
     """Return the data with every resonance but one subtracted, in the measured frame."""
     shapes = _shapes(rows, found)
     away = shapes.sum(axis=0) - shapes[left_in]
     back = np.exp(-1j * found[0].p[0, 2] * rows.u[0])
-    return Rows(rows.u, rows.f_mid_hz, rows.span_hz, rows.gamma - (away * back)[None], rows.weight)
+    return SweepBatch(
+        rows.u, rows.f_mid_hz, rows.span_hz, rows.gamma - (away * back)[None], rows.weight
+    )
 
 
-def _misfit(rows: Rows, found: list[Solution]) -> ComplexArray:
+def _misfit(rows: SweepBatch, found: list[CircleFit]) -> ComplexArray:
     """Return data minus model in the turned frame, shape (1, n)."""
     model = found[0].linear[0, 0] + _shapes(rows, found).sum(axis=0)
     return np.asarray(turned(rows, found[0].p[:, 2]) - model)
 
 
-def _squares(rows: Rows, misfit: ComplexArray) -> float:
+def _squares(rows: SweepBatch, misfit: ComplexArray) -> float:
     return float((rows.weight * np.abs(misfit) ** 2).sum())
 
 
-def _next(rows: Rows, found: list[Solution]) -> Solution | None:
+def _next(rows: SweepBatch, found: list[CircleFit]) -> CircleFit | None:
     """Return the best further resonance in what the found ones leave, if one is credible."""
-    left = Rows(rows.u, rows.f_mid_hz, rows.span_hz, _misfit(rows, found), rows.weight)
+    left = SweepBatch(rows.u, rows.f_mid_hz, rows.span_hz, _misfit(rows, found), rows.weight)
     frozen = np.zeros(1, dtype=bool)
     (start,), _ = starts(left, frozen)
     candidate = solve(left, start, frozen)
     return candidate if _is_credible(rows, candidate, found[0]) else None
 
 
-def _is_credible(rows: Rows, one: Solution, first: Solution) -> bool:
+def _is_credible(rows: SweepBatch, one: CircleFit, first: CircleFit) -> bool:
     """Say whether a resonance lies in the span, over several points, and is large enough."""
     x, _ = lorentz(rows, one.p)
     size = rows.weight / (1 + x * x)
@@ -148,7 +150,7 @@ def _is_credible(rows: Rows, one: Solution, first: Solution) -> bool:
     )
 
 
-def _settle(rows: Rows, found: list[Solution], delay_free: bool) -> list[Solution]:
+def _settle(rows: SweepBatch, found: list[CircleFit], delay_free: bool) -> list[CircleFit]:
     """Fit all the resonances together, from where each stands, by damped Gauss-Newton."""
     x = _packed(found)
     free = np.ones(x.size, dtype=bool)
@@ -176,7 +178,7 @@ def _settle(rows: Rows, found: list[Solution], delay_free: bool) -> list[Solutio
     return found
 
 
-def _packed(found: list[Solution]) -> FloatArray:
+def _packed(found: list[CircleFit]) -> FloatArray:
     """Return (x0, ln kappa, theta, Re Gd, Im Gd, Re B, Im B) and (x0, ln kappa, B) of the rest."""
     parts = []
     for k, one in enumerate(found):
@@ -186,11 +188,11 @@ def _packed(found: list[Solution]) -> FloatArray:
     return np.array(parts)
 
 
-def _unpacked(x: FloatArray, like: list[Solution]) -> list[Solution]:
+def _unpacked(x: FloatArray, like: list[CircleFit]) -> list[CircleFit]:
     theta, detuned = x[2], complex(x[3], x[4])
     singles = [np.concatenate([x[:2], x[5:7]]), *x[7:].reshape(-1, 4)]
     return [
-        Solution(
+        CircleFit(
             np.array([[np.clip(one[0], -1.5, 1.5), np.clip(one[1], -3.0, 15.0), theta]]),
             np.array([[detuned, complex(one[2], one[3])]]),
             old.rss,
@@ -201,7 +203,7 @@ def _unpacked(x: FloatArray, like: list[Solution]) -> list[Solution]:
 
 
 def _equations(
-    rows: Rows, found: list[Solution], misfit: ComplexArray, free: NDArray[np.bool_]
+    rows: SweepBatch, found: list[CircleFit], misfit: ComplexArray, free: NDArray[np.bool_]
 ) -> tuple[FloatArray, FloatArray]:
     """Return normal matrix and right side of the joint step, over the free unknowns."""
     root = np.sqrt(rows.weight[0])
@@ -211,7 +213,7 @@ def _equations(
     return stacked @ stacked.T, stacked @ np.concatenate([rest.real, rest.imag])
 
 
-def _columns(rows: Rows, found: list[Solution], order: list[int]) -> ComplexArray:
+def _columns(rows: SweepBatch, found: list[CircleFit], order: list[int]) -> ComplexArray:
     """Return the model's derivatives in the order of `_packed`, the first of `order` first."""
     model = found[0].linear[0, 0] + _shapes(rows, found).sum(axis=0)
     columns: list[ComplexArray] = []
@@ -227,14 +229,16 @@ def _columns(rows: Rows, found: list[Solution], order: list[int]) -> ComplexArra
     return np.array(columns)
 
 
-def _gains(rows: Rows, before: list[Solution], after: list[Solution]) -> bool:
+def _gains(rows: SweepBatch, before: list[CircleFit], after: list[CircleFit]) -> bool:
     n = float(rows.weight.sum())
     rss = _squares(rows, _misfit(rows, after))
     sigma2 = max(rss / max(2 * n - 3 - 4 * len(after), 1), 1e-300)
     return (_squares(rows, _misfit(rows, before)) - rss) / sigma2 > _LEAST_GAIN
 
 
-def _told(rows: Rows, found: list[Solution], delay_free: bool, near_hz: float | None) -> Told:
+def _told(
+    rows: SweepBatch, found: list[CircleFit], delay_free: bool, near_hz: float | None
+) -> MultiResonance:
     f = np.array([float(rows.f_mid_hz[0] + one.p[0, 0] * rows.span_hz[0]) for one in found])
     q = np.array([np.exp(one.p[0, 1]) for one in found]) * f / rows.span_hz[0]
     diameter = np.array([abs(one.linear[0, 1]) for one in found]) / abs(found[0].linear[0, 0])
@@ -243,9 +247,9 @@ def _told(rows: Rows, found: list[Solution], delay_free: bool, near_hz: float | 
     cleaned = _without(rows, found, chosen)
     one = found[chosen]
     misfit = residuals(cleaned, one)
-    return Told(
+    return MultiResonance(
         rows=cleaned,
-        wanted=Solution(
+        wanted=CircleFit(
             one.p,
             one.linear,
             (rows.weight * np.abs(misfit) ** 2).sum(axis=1),
@@ -259,7 +263,7 @@ def _told(rows: Rows, found: list[Solution], delay_free: bool, near_hz: float | 
 
 
 def _joint_information(
-    rows: Rows, found: list[Solution], chosen: int, delay_free: bool
+    rows: SweepBatch, found: list[CircleFit], chosen: int, delay_free: bool
 ) -> FloatArray:
     """Return the wanted resonance's information with the others' unknowns projected out, (7, 7).
 

@@ -6,7 +6,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from sweeplab.resonance.circle.batch import Rows
+from sweeplab.resonance.circle.batch import SweepBatch
 from sweeplab.resonance.circle.varpro import eliminated
 from sweeplab.sweep import ComplexArray, FloatArray
 
@@ -19,7 +19,7 @@ _APART = 2.0
 _OFFSETS = (-5.0, 3.0, 5.0, 8.0)
 
 
-def ripple_rss(rows: Rows) -> FloatArray:
+def ripple_rss(rows: SweepBatch) -> FloatArray:
     """Return what two reflections down a line leave, shape (b,).
 
     ``G = a exp(-j p u) + b exp(-j q u)``: the stronger turn p from a grid, the weaker q from what
@@ -30,7 +30,7 @@ def ripple_rss(rows: Rows) -> FloatArray:
     return least if averaged is rows else _refined(rows, phases)[0]
 
 
-def _searched(rows: Rows) -> tuple[FloatArray, FloatArray]:
+def _searched(rows: SweepBatch) -> tuple[FloatArray, FloatArray]:
     shared = len(rows) == 1 or bool(np.abs(rows.u - rows.u[:1]).max() < 0.01)
     turns = _turns_at(rows.u[0].tobytes())[None] if shared else _turns(rows.u)
     weighted = rows.gamma * rows.weight
@@ -59,7 +59,7 @@ def _turns_at(places: bytes) -> ComplexArray:
     return _turns(np.frombuffer(places, dtype=np.float64))
 
 
-def _refined(rows: Rows, phases: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _refined(rows: SweepBatch, phases: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Follow Gauss-Newton from the grid's phases, shape (b, 2).
 
     Returns

@@ -9,7 +9,7 @@ import numpy as np
 
 from sweeplab.estimate import Estimate
 from sweeplab.finding import Threshold
-from sweeplab.resonance.circle.fit import Fitted
+from sweeplab.resonance.circle.fit import BatchFit
 from sweeplab.resonance.result import Circle, Coupling
 from sweeplab.sweep import FloatArray
 
@@ -43,7 +43,7 @@ class Relative:
 
 
 @dataclass(frozen=True, eq=False)
-class Figures:
+class CircleEstimates:
     """Circles, covariances and derived figures of a batch.
 
     Parameters
@@ -88,7 +88,7 @@ class Figures:
         return Estimate.normals(f.value, f.value * f.u_relative, f.dof)
 
 
-def figures(fitted: Fitted) -> Figures:
+def circle_estimates(fitted: BatchFit) -> CircleEstimates:
     """Return the figures of a batch."""
     solution, rows = fitted.solution, fitted.rows
     points = rows.weight.sum(axis=1)
@@ -113,7 +113,7 @@ def figures(fitted: Fitted) -> Figures:
         return Relative(value, np.sqrt(np.maximum(variance, 0)), 2 * points - 7)
 
     # beta = d/(2-d), Q0 = QL (1 + beta) = 2 QL/(2-d): their slopes by ln d.
-    return Figures(
+    return CircleEstimates(
         circles=_circles(fitted, f, q),
         covariance=covariance,
         f_loaded=relative(f, by_f),
@@ -138,7 +138,7 @@ def correlation_inflation(correlation: FloatArray, points: FloatArray) -> FloatA
     return np.asarray(np.where(notable, np.sqrt((1 + rho) / (1 - rho)), 1.0))
 
 
-def _circles(fitted: Fitted, f: FloatArray, q: FloatArray) -> list[Circle]:
+def _circles(fitted: BatchFit, f: FloatArray, q: FloatArray) -> list[Circle]:
     rows = fitted.rows
     delay = fitted.solution.p[:, 2] / (2 * math.pi * rows.span_hz)
     linear = fitted.solution.linear
@@ -146,7 +146,7 @@ def _circles(fitted: Fitted, f: FloatArray, q: FloatArray) -> list[Circle]:
     return [Circle(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
 
 
-def _in_si(fitted: Fitted, f: FloatArray, q: FloatArray) -> FloatArray:
+def _in_si(fitted: BatchFit, f: FloatArray, q: FloatArray) -> FloatArray:
     """Turn the covariance of (x0, ln kappa, theta, ...) into that of (fL, QL, tau, ...)."""
     span = fitted.rows.span_hz
     turn = np.zeros((len(f), 7, 7))

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sweeplab.resonance.circle.batch import BoolArray, IndexArray, Rows, Solution
+from sweeplab.resonance.circle.batch import BoolArray, CircleFit, IndexArray, SweepBatch
 from sweeplab.sweep import ComplexArray, FloatArray
 
 _MAX_STEPS = 14
@@ -38,7 +38,7 @@ _AT_ONCE_POINTS = 2**13
 _ROUNDING = 1e-14
 
 
-def lorentz(rows: Rows, p: FloatArray) -> tuple[FloatArray, FloatArray]:
+def lorentz(rows: SweepBatch, p: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return detuning ``x = QL t`` and its derivative by x0, each of shape (b, n)."""
     f_loaded = rows.f_mid_hz + p[:, 0] * rows.span_hz
     kappa = np.exp(p[:, 1])[:, None]
@@ -50,7 +50,7 @@ def lorentz(rows: Rows, p: FloatArray) -> tuple[FloatArray, FloatArray]:
     return q * t, kappa * (t - ratio - inverse)
 
 
-def _turned_parts(rows: Rows, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _turned_parts(rows: SweepBatch, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
     re, im = rows.gamma.real, rows.gamma.imag
     if not np.any(theta):
         return re, im
@@ -59,7 +59,7 @@ def _turned_parts(rows: Rows, theta: FloatArray) -> tuple[FloatArray, FloatArray
     return re * cosine - im * sine, re * sine + im * cosine
 
 
-def turned(rows: Rows, theta: FloatArray) -> ComplexArray:
+def turned(rows: SweepBatch, theta: FloatArray) -> ComplexArray:
     """Return the data with the line's phase taken off, shape (b, n)."""
     return _joined(*_turned_parts(rows, theta))
 
@@ -70,7 +70,7 @@ def _joined(re: FloatArray, im: FloatArray) -> ComplexArray:
     return whole
 
 
-def _products(rows: Rows, p: FloatArray) -> ComplexArray:
+def _products(rows: SweepBatch, p: FloatArray) -> ComplexArray:
     """Return the inner products of (1, L, dL/dx0, dL/dln kappa, u y, y), shape (b, 6, 6)."""
     points = rows.u.shape[1]
     some = min(len(rows), max(1, _AT_ONCE_POINTS // points))
@@ -83,7 +83,7 @@ def _products(rows: Rows, p: FloatArray) -> ComplexArray:
     return found
 
 
-def _products_in(parts: FloatArray, rows: Rows, p: FloatArray, found: ComplexArray) -> None:
+def _products_in(parts: FloatArray, rows: SweepBatch, p: FloatArray, found: ComplexArray) -> None:
     """Fill `found` with a few rows' products; `parts` is room to work in, (b, 12, n)."""
     x, by_x0 = lorentz(rows, p)
     size = 1 / (1 + x * x)
@@ -120,7 +120,7 @@ class _Point:
         return _Point(self.linear[index], self.rss[index], self.scale[index], self.products[index])
 
 
-def _evaluate(rows: Rows, p: FloatArray) -> _Point:
+def _evaluate(rows: SweepBatch, p: FloatArray) -> _Point:
     g = _products(rows, p)
     total, sum_l, norm_l = g[:, 0, 0].real, g[:, 0, 1], g[:, 1, 1].real
     sum_y, along_l = g[:, 0, 5], g[:, 1, 5]
@@ -179,12 +179,12 @@ def _plane_inverse(products: ComplexArray) -> ComplexArray:
 
 
 def solve(
-    rows: Rows,
+    rows: SweepBatch,
     start: FloatArray,
     delay_free: BoolArray,
     steps: int = _MAX_STEPS,
     accuracy: float = _ACCURACY,
-) -> Solution:
+) -> CircleFit:
     """Fit every row from its own start.
 
     Parameters
@@ -213,7 +213,7 @@ def solve(
         if not search.active.size:
             break
     rss = np.maximum(search.rss, 0)
-    return Solution(search.p, search.linear, rss, _information(search.products, search.linear))
+    return CircleFit(search.p, search.linear, rss, _information(search.products, search.linear))
 
 
 @dataclass(eq=False)
@@ -223,7 +223,7 @@ class _Search:
     Parameters
     ----------
     p, linear, rss, products : ndarray, first axis b
-        Of every row, as `Solution` and `_products` have them.
+        Of every row, as `CircleFit` and `_products` have them.
     free : ndarray, shape (b, 3)
         One for an unknown that may move, else zero.
     damping : ndarray, shape (b,)
@@ -241,11 +241,11 @@ class _Search:
     free: FloatArray
     damping: FloatArray
     active: IndexArray
-    rows: Rows
+    rows: SweepBatch
     here: _Point
 
     @classmethod
-    def begin(cls, rows: Rows, start: FloatArray, delay_free: BoolArray) -> _Search:
+    def begin(cls, rows: SweepBatch, start: FloatArray, delay_free: BoolArray) -> _Search:
         """Return the search at its start."""
         p = np.array(start)
         free = np.ones_like(p)
@@ -380,7 +380,7 @@ def _information(products: ComplexArray, linear: ComplexArray) -> FloatArray:
     return np.asarray((c.conj()[:, :, None] * c[:, None, :] * inner).real)
 
 
-def residuals(rows: Rows, solution: Solution) -> ComplexArray:
+def residuals(rows: SweepBatch, solution: CircleFit) -> ComplexArray:
     """Return data minus model in the turned frame, unweighted, shape (b, n)."""
     x, _ = lorentz(rows, solution.p)
     size = 1 / (1 + x * x)

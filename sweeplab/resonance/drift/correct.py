@@ -14,14 +14,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sweeplab.finding import Finding, Threshold
-from sweeplab.resonance.circle.batch import SPAN_END, IndexArray, Rows, Solution
-from sweeplab.resonance.circle.fit import LEAST_GAIN, RIVAL, Fitted
+from sweeplab.resonance.circle.batch import SPAN_END, CircleFit, IndexArray, SweepBatch
+from sweeplab.resonance.circle.fit import LEAST_GAIN, RIVAL, BatchFit
 from sweeplab.resonance.circle.multi import LEAST_WIDTHS
 from sweeplab.resonance.circle.uncertainty import correlation_inflation
 from sweeplab.resonance.circle.varpro import solve
-from sweeplab.resonance.drift.model_average import KINDS, Answer, answers_of, averaged, left_by
-from sweeplab.resonance.drift.prefilter import may_have_moved
-from sweeplab.resonance.drift.score import TANGENTS, How, Look, What, left_by_a_step, noticed
+from sweeplab.resonance.drift.model_average import (
+    KINDS,
+    DriftPosterior,
+    answers_of,
+    averaged,
+    left_by,
+)
+from sweeplab.resonance.drift.prefilter import may_have_drifted
+from sweeplab.resonance.drift.score import TANGENTS, How, RowScore, What, left_by_a_step, noticed
 from sweeplab.sweep import FloatArray
 
 _PLACES = 64
@@ -42,7 +48,7 @@ _POOR: Threshold = 0.03  # of the circle: no small movement
 
 
 @dataclass(frozen=True)
-class Moved:
+class Drift:
     """A movement that was noticed in one sweep, and allowed for.
 
     Parameters
@@ -71,7 +77,7 @@ _JUMPED: dict[What, str] = {
 }
 
 
-def movement_finding(moved: Moved, circle_size: float) -> Finding:
+def drift_finding(moved: Drift, circle_size: float) -> Finding:
     """Return what to say of a movement, its size held against the circle's diameter."""
     height = moved.size / max(circle_size, 1e-12)
     by = f"by about {100 * height:.2g} % of the circle"
@@ -108,7 +114,7 @@ def not_looked_for(points: int) -> Finding:
 
 
 @dataclass(frozen=True, eq=False)
-class Watched(Fitted):
+class DriftCorrectedFit(BatchFit):
     """Fits in which movement was looked for.
 
     Parameters
@@ -117,10 +123,10 @@ class Watched(Fitted):
         Rows in which something moved; their circles and covariances allow for it.
     """
 
-    moved: dict[int, Moved]
+    moved: dict[int, Drift]
 
 
-def watch(fitted: Fitted, measured: Rows) -> Watched:
+def correct_drift(fitted: BatchFit, measured: SweepBatch) -> DriftCorrectedFit:
     """Look for movement in a batch of fits and allow for what is noticed.
 
     Sweeps of over `MOST_POINTS` are taken as they are: see `not_looked_for`.
@@ -131,11 +137,11 @@ def watch(fitted: Fitted, measured: Rows) -> Watched:
     measured : Rows
         The batch as it was measured, with nothing subtracted.
     """
-    own = {field.name: getattr(fitted, field.name) for field in fields(Fitted)}
-    watched = Watched(**own, moved={})
+    own = {field.name: getattr(fitted, field.name) for field in fields(BatchFit)}
+    watched = DriftCorrectedFit(**own, moved={})
     if measured.u.shape[1] > MOST_POINTS:
         return watched
-    for row in np.flatnonzero(may_have_moved(fitted) & _credible(fitted)).tolist():
+    for row in np.flatnonzero(may_have_drifted(fitted) & _credible(fitted)).tolist():
         # With several resonances told apart their unknowns would have to be carried along.
         if row not in fitted.told:
             watched = _allowed_for(watched, row)
@@ -144,7 +150,7 @@ def watch(fitted: Fitted, measured: Rows) -> Watched:
     return watched
 
 
-def _credible(fitted: Fitted) -> NDArray[np.bool_]:
+def _credible(fitted: BatchFit) -> NDArray[np.bool_]:
     """Return in which rows a resonance stands that nothing else explains, shape (b,).
 
     With a movement allowed for, a bare line's ripple would pass for a resonance.
@@ -159,12 +165,12 @@ def _credible(fitted: Fitted) -> NDArray[np.bool_]:
     )
 
 
-def _allowed_for(watched: Watched, row: int) -> Watched:
+def _allowed_for(watched: DriftCorrectedFit, row: int) -> DriftCorrectedFit:
     """Return the fits with one row's movement allowed for, or as they are where it is still."""
     one = np.array([row])
     rows, fit = watched.rows.take(one), watched.solution.take(one)
     free = _free(watched, row)
-    look = Look.at(rows, fit, free, _width(rows))
+    look = RowScore.at(rows, fit, free, _width(rows))
     if not noticed(look):
         return watched
     found = _found(rows, fit, look)
@@ -173,7 +179,9 @@ def _allowed_for(watched: Watched, row: int) -> Watched:
     return _replaced(watched, row, found) if found.mended else _widened(watched, row, found)
 
 
-def _in_place_of_several(watched: Watched, row: int, measured: Rows) -> Watched:
+def _in_place_of_several(
+    watched: DriftCorrectedFit, row: int, measured: SweepBatch
+) -> DriftCorrectedFit:
     """Return the fits with one step in one row in place of a second resonance, if it does as well.
 
     What a step leaves about the dip is taken for another resonance easily.
@@ -185,9 +193,9 @@ def _in_place_of_several(watched: Watched, row: int, measured: Rows) -> Watched:
     if abs(float(fit.p[0, 0])) > SPAN_END:
         return watched
     # Seen from the circle that ignores the step, the step explains it all but roughly.
-    if left_by_a_step(Look.at(rows, fit, free, 1)) > _ROUGHLY * watched.solution.rss[row]:
+    if left_by_a_step(RowScore.at(rows, fit, free, 1)) > _ROUGHLY * watched.solution.rss[row]:
         return watched
-    found = _found(rows, fit, Look.at(rows, fit, free, _width(rows)))
+    found = _found(rows, fit, RowScore.at(rows, fit, free, _width(rows)))
     if found is None or not found.mended or found.fit.rss[0] > watched.solution.rss[row]:
         return watched
     told = {place: told for place, told in watched.told.items() if place != row}
@@ -195,7 +203,7 @@ def _in_place_of_several(watched: Watched, row: int, measured: Rows) -> Watched:
     return _replaced(alone, row, found)
 
 
-def _free(watched: Watched, row: int) -> IndexArray:
+def _free(watched: DriftCorrectedFit, row: int) -> IndexArray:
     """Return which of the circle's unknowns were fitted."""
     return np.flatnonzero(np.arange(TANGENTS) != (-1 if watched.delay_free[row] else 2))
 
@@ -210,20 +218,20 @@ class _Found:
         One step explains everything: what is left is noise.
     """
 
-    moved: Moved
+    moved: Drift
     mended: bool
-    fit: Solution
+    fit: CircleFit
     covariance: FloatArray
     noise2: float
     correlation: float
 
 
-def _found(rows: Rows, fit: Solution, look: Look) -> _Found | None:
+def _found(rows: SweepBatch, fit: CircleFit, look: RowScore) -> _Found | None:
     """Return what moved in one row; None where the circle would run away."""
     kinds, free = KINDS, look.free
     for turn in range(_ROUNDS):
         # All kinds at places a few points apart, the likely ones then at every point.
-        look = look if turn == 0 else Look.at(rows, fit, free, 1)
+        look = look if turn == 0 else RowScore.at(rows, fit, free, 1)
         answers, noise2 = answers_of(look, kinds)
         mean, covariance = averaged(answers)
         step = np.zeros(TANGENTS)
@@ -255,13 +263,13 @@ def _found(rows: Rows, fit: Solution, look: Look) -> _Found | None:
     )
 
 
-def _width(rows: Rows) -> int:
+def _width(rows: SweepBatch) -> int:
     return max(1, int(rows.u.shape[1]) // _PLACES)
 
 
-def _told(rows: Rows, look: Look, best: Answer, chi_square: float) -> Moved:
+def _told(rows: SweepBatch, look: RowScore, best: DriftPosterior, chi_square: float) -> Drift:
     touched = max(int(np.any(best.change != 0, axis=0).sum()), 1)
-    return Moved(
+    return Drift(
         best.kind.what,
         best.kind.how,
         chi_square,
@@ -270,7 +278,7 @@ def _told(rows: Rows, look: Look, best: Answer, chi_square: float) -> Moved:
     )
 
 
-def _replaced(watched: Watched, row: int, found: _Found) -> Watched:
+def _replaced(watched: DriftCorrectedFit, row: int, found: _Found) -> DriftCorrectedFit:
     """Return the fits with the circle in one row that allows for a step."""
     covariance = watched.covariance.copy()
     sigma, correlation = watched.sigma.copy(), watched.correlation.copy()
@@ -284,7 +292,7 @@ def _replaced(watched: Watched, row: int, found: _Found) -> Watched:
     )  # fmt: skip
 
 
-def _widened(watched: Watched, row: int, found: _Found) -> Watched:
+def _widened(watched: DriftCorrectedFit, row: int, found: _Found) -> DriftCorrectedFit:
     """Return the fits with one row's uncertainties reaching over what a movement may have done.
 
     What is left of a circle in many ways may be movement, or a background that is not simple: the

@@ -18,8 +18,8 @@ from sweeplab.resonance.drift.score import (
     STEPS,
     UNSEEN_COURSE,
     Kind,
-    Look,
-    Seen,
+    Projection,
+    RowScore,
     from_the_dip,
     steps,
     swayings,
@@ -40,7 +40,7 @@ KINDS = STEPS + tuple(
 
 
 @dataclass(frozen=True, eq=False)
-class Answer:
+class DriftPosterior:
     """What allowing for one kind of movement makes of the circle's free unknowns.
 
     Parameters
@@ -63,7 +63,7 @@ class Answer:
     place: int | None
 
 
-def answers_of(look: Look, kinds: tuple[Kind, ...]) -> tuple[list[Answer], float]:
+def answers_of(look: RowScore, kinds: tuple[Kind, ...]) -> tuple[list[DriftPosterior], float]:
     """Return what each kind of movement makes of the circle, and the noise's variance."""
     jumps = {kind: steps(look, kind) for kind in kinds if kind.fall is None}
     widest = [swayings(look, kind).above(UNSEEN_COURSE) for kind in LOOKED_FOR]
@@ -80,7 +80,7 @@ def answers_of(look: Look, kinds: tuple[Kind, ...]) -> tuple[list[Answer], float
     return answers, noise2
 
 
-def _stepped(look: Look, kind: Kind, seen: Seen, noise2: float) -> Answer:
+def _stepped(look: RowScore, kind: Kind, seen: Projection, noise2: float) -> DriftPosterior:
     chi2 = seen.gain / noise2
     unknowns = np.maximum((seen.power > 0).sum(axis=1), 1)
     # Its size is of the order that fits best: the logarithm of what a normal prior leaves.
@@ -103,13 +103,13 @@ def _stepped(look: Look, kind: Kind, seen: Seen, noise2: float) -> Answer:
     change[:, touched] = sign * np.tensordot(
         coefficients, look.vectors[list(kind.along)][:, :, touched], axes=1
     )
-    return Answer(
+    return DriftPosterior(
         kind, top + math.log(total / weight.size), weight @ means,
         look.inverse * noise2 + spread + (means.T * weight) @ means, means[best], change, place,
     )  # fmt: skip
 
 
-def _swayed(look: Look, kind: Kind, noise2: float) -> Answer:
+def _swayed(look: RowScore, kind: Kind, noise2: float) -> DriftPosterior:
     seen, group = swayings(look, kind).above(_ROUNDING), list(kind.along)
     power, along = seen.power[0], seen.along[0]
     # Coefficients of variance v along every way: the v that makes the residual likeliest.
@@ -126,13 +126,13 @@ def _swayed(look: Look, kind: Kind, noise2: float) -> Answer:
     courses = from_the_dip(look)
     own = (seen.ways[0] @ coefficients).reshape(len(group), -1) @ courses
     change = np.einsum("gi,gci->ci", own, look.vectors[group])
-    return Answer(
+    return DriftPosterior(
         kind, float(likelihood[best]), mean,
         look.inverse * noise2 + spread + np.outer(mean, mean), mean, change, None,
     )  # fmt: skip
 
 
-def averaged(answers: list[Answer]) -> tuple[FloatArray, FloatArray]:
+def averaged(answers: list[DriftPosterior]) -> tuple[FloatArray, FloatArray]:
     """Return mean and covariance of the unknowns' changes over all answers."""
     likelihood = np.array([answer.likelihood for answer in answers])
     weight = np.exp(likelihood - likelihood.max())
@@ -142,7 +142,7 @@ def averaged(answers: list[Answer]) -> tuple[FloatArray, FloatArray]:
     return mean, square - np.outer(mean, mean)
 
 
-def left_by(look: Look, answer: Answer) -> FloatArray:
+def left_by(look: RowScore, answer: DriftPosterior) -> FloatArray:
     """Return the residual that an answer leaves, weighted, shape (2, n)."""
     circle = np.tensordot(answer.best, look.vectors[look.free], axes=1)
     return np.asarray(look.vectors[RESIDUAL] - circle - answer.change)

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from sweeplab.finding import Threshold
-from sweeplab.resonance.circle.batch import BoolArray, IndexArray, Rows
-from sweeplab.resonance.circle.fit import Fitted
+from sweeplab.resonance.circle.batch import BoolArray, IndexArray, SweepBatch
+from sweeplab.resonance.circle.fit import BatchFit
 from sweeplab.resonance.circle.varpro import lorentz
 from sweeplab.resonance.drift.score import courses_over
 from sweeplab.sweep import ComplexArray, FloatArray
@@ -40,7 +40,7 @@ _UNSEEN: Threshold = 0.02
 _ALIKE: Threshold = 0.98
 
 
-def may_have_moved(fitted: Fitted) -> BoolArray:
+def may_have_drifted(fitted: BatchFit) -> BoolArray:
     """Return in which rows something may have moved, shape (b,)."""
     points = fitted.rows.u.shape[1]
     in_bandwidth = points * np.exp(-np.clip(fitted.solution.p[:, 1], 0, 30))
@@ -52,12 +52,12 @@ def may_have_moved(fitted: Fitted) -> BoolArray:
         some = max(1, _AT_ONCE_PLACES * own // points)
         for first in range(0, index.size, some):
             piece = index[first : first + some]
-            found[piece] = _Look.at(fitted, piece, own).sees_movement()
+            found[piece] = _BatchScore.at(fitted, piece, own).sees_movement()
     return found
 
 
 @dataclass(frozen=True, eq=False)
-class _Look:
+class _BatchScore:
     """A few rows' circles and what they leave, neighbours averaged.
 
     Parameters
@@ -89,10 +89,10 @@ class _Look:
     variance: FloatArray
 
     @classmethod
-    def at(cls, fitted: Fitted, index: IndexArray, width: int) -> _Look:
+    def at(cls, fitted: BatchFit, index: IndexArray, width: int) -> _BatchScore:
         """Return the look at some rows, `width` points averaged."""
         own = fitted.rows
-        rest = Rows(
+        rest = SweepBatch(
             own.u[index], own.f_mid_hz[index], own.span_hz[index],
             fitted.misfit[index], own.weight[index],
         )  # fmt: skip

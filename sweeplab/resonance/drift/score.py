@@ -21,7 +21,7 @@ import numpy as np
 from numpy.linalg import eigh
 
 from sweeplab.finding import Threshold
-from sweeplab.resonance.circle.batch import IndexArray, Rows, Solution
+from sweeplab.resonance.circle.batch import CircleFit, IndexArray, SweepBatch
 from sweeplab.resonance.circle.varpro import lorentz, turned
 from sweeplab.sweep import FloatArray
 
@@ -79,7 +79,7 @@ def courses_over(points: int) -> FloatArray:
     return np.cos(np.arange(1, _HALF_TURNS + 1)[:, None] * turn)
 
 
-def vectors_of(rows: Rows, fit: Solution) -> FloatArray:
+def vectors_of(rows: SweepBatch, fit: CircleFit) -> FloatArray:
     """Return a row's tangents, movements and residual, weighted, shape (11, 2, n)."""
     x, by_x0 = (part[0] for part in lorentz(rows, fit.p))
     detuned, drop = fit.linear[0]
@@ -97,7 +97,7 @@ def vectors_of(rows: Rows, fit: Solution) -> FloatArray:
 
 
 @dataclass(frozen=True, eq=False)
-class Look:
+class RowScore:
     """One row about a circle near its own.
 
     Parameters
@@ -132,17 +132,19 @@ class Look:
     dof: float
     dip: int
     products: dict[tuple[int, ...], tuple[FloatArray, ...]] = field(default_factory=dict)
-    courses: dict[Kind, Seen] = field(default_factory=dict)
+    courses: dict[Kind, Projection] = field(default_factory=dict)
 
     @classmethod
-    def at(cls, rows: Rows, fit: Solution, free: IndexArray, width: int) -> Look:
+    def at(cls, rows: SweepBatch, fit: CircleFit, free: IndexArray, width: int) -> RowScore:
         """Return the look at one row from the circle of `fit`."""
         dof = 2 * float((rows.weight > 0).sum()) - free.size
         dip = int(np.abs(rows.u[0] - fit.p[0, 0]).argmin())
         return cls.upon(vectors_of(rows, fit), free, width, dof, dip)
 
     @classmethod
-    def upon(cls, vectors: FloatArray, free: IndexArray, width: int, dof: float, dip: int) -> Look:
+    def upon(
+        cls, vectors: FloatArray, free: IndexArray, width: int, dof: float, dip: int
+    ) -> RowScore:
         """Return the look that these vectors give."""
         bins = _binned(vectors, width)
         whole = bins.sum(axis=0)
@@ -161,7 +163,7 @@ class Look:
         """Inner products over each bin and all after it, shape (k, 11, 11)."""
         return np.asarray(np.cumsum(self.bins[::-1], axis=0)[::-1])
 
-    def of(self, residual: FloatArray, width: int) -> Look:
+    def of(self, residual: FloatArray, width: int) -> RowScore:
         """Return the same look at another residual, shape (2, n)."""
         vectors = self.vectors.copy()
         vectors[RESIDUAL] = residual
@@ -185,7 +187,7 @@ def _binned(vectors: FloatArray, width: int) -> FloatArray:
 
 
 @dataclass(frozen=True, eq=False)
-class Seen:
+class Projection:
     """Movements of one kind as far as the circle's unknowns do not take them up.
 
     Parameters
@@ -208,12 +210,12 @@ class Seen:
     @classmethod
     def of(
         cls,
-        look: Look,
+        look: RowScore,
         cross: FloatArray,
         inner: FloatArray,
         along: FloatArray,
         fall: FloatArray | float = 1.0,
-    ) -> Seen:
+    ) -> Projection:
         """Project the circle's unknowns out of movements with these inner products.
 
         Directions are those of the movements' coefficients over `fall`, in units of what each
@@ -227,7 +229,7 @@ class Seen:
         rest = along - np.einsum("kfg,f->kg", cross, look.theta)
         return cls(cross, power, ways, np.einsum("kgh,kg->kh", ways, rest))
 
-    def above(self, share: float, least: float = 0.0) -> Seen:
+    def above(self, share: float, least: float = 0.0) -> Projection:
         """Return the same without directions of less than a share of the strongest's power.
 
         The strongest counts as `least` at least, one being a movement that nothing takes up.
@@ -245,7 +247,7 @@ class Seen:
         """Squares gained, shape (k,)."""
         return np.asarray((self.coefficients * self.along).sum(axis=1))
 
-    def pull(self, look: Look) -> FloatArray:
+    def pull(self, look: RowScore) -> FloatArray:
         """Return how the unknowns move with each direction's coefficient, shape (k, f, g)."""
         return np.asarray(-look.inverse @ self.cross @ self.ways)
 
@@ -266,7 +268,7 @@ def _principal(symmetric: FloatArray) -> tuple[FloatArray, FloatArray]:
     return np.stack([middle - radius, middle + radius], axis=1), ways
 
 
-def steps(look: Look, kind: Kind) -> Seen:
+def steps(look: RowScore, kind: Kind) -> Projection:
     """Return a step at every place between the points (or bins), counted from the dip."""
     group = list(kind.along)
     whole, after = look.after[0], look.after[1:]
@@ -274,7 +276,7 @@ def steps(look: Look, kind: Kind) -> Seen:
     before = np.arange(1, len(look.bins)) * look.width <= look.dip
     sign = np.where(before, -1.0, 1.0)[:, None, None]
     touched = np.where(before[:, None, None], whole - after, after)
-    return Seen.of(
+    return Projection.of(
         look,
         sign * touched[:, look.free][:, :, group],
         touched[:, group][:, :, group],
@@ -282,7 +284,7 @@ def steps(look: Look, kind: Kind) -> Seen:
     ).above(_UNSEEN_STEP, least=1.0)
 
 
-def swayings(look: Look, kind: Kind) -> Seen:
+def swayings(look: RowScore, kind: Kind) -> Projection:
     """Return all courses together, counted from the dip, as one movement of many coefficients."""
     if kind not in look.courses:
         # However the coefficients fall, the inner products are the same.
@@ -291,12 +293,12 @@ def swayings(look: Look, kind: Kind) -> Seen:
         cross, inner, along = look.products[kind.along]
         order = np.arange(1.0, _HALF_TURNS + 1)
         falls = np.tile(order ** -(kind.fall or 0.0), len(kind.along))
-        look.courses[kind] = Seen.of(look, cross, inner, along, falls)
+        look.courses[kind] = Projection.of(look, cross, inner, along, falls)
     return look.courses[kind]
 
 
 def _products_of_courses(
-    look: Look, vectors: tuple[int, ...]
+    look: RowScore, vectors: tuple[int, ...]
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the inner products of courses with tangents, themselves and the residual."""
     group, g = list(vectors), look.bins
@@ -309,25 +311,25 @@ def _products_of_courses(
     return cross, inner, (g[:, group, RESIDUAL].T @ courses.T).reshape(1, size)
 
 
-def _at_bins(look: Look) -> FloatArray:
+def _at_bins(look: RowScore) -> FloatArray:
     """Return the courses at the bins' middles, shape (m, k)."""
     courses = from_the_dip(look)
     starts = np.arange(0, courses.shape[1], look.width)
     return courses[:, np.minimum(starts + (look.width - 1) // 2, courses.shape[1] - 1)]
 
 
-def from_the_dip(look: Look) -> FloatArray:
+def from_the_dip(look: RowScore) -> FloatArray:
     """Return the courses less their value at the dip, shape (m, n)."""
     courses = courses_over(look.vectors.shape[2])
     return np.asarray(courses - courses[:, look.dip, None])
 
 
-def left_by_a_step(look: Look) -> float:
+def left_by_a_step(look: RowScore) -> float:
     """Return the squares that the likeliest step leaves."""
     return look.left - max(float(steps(look, kind).gain.max()) for kind in STEPS)
 
 
-def noticed(look: Look) -> bool:
+def noticed(look: RowScore) -> bool:
     """Say whether anything moved by more than still sweeps show."""
     for kind in STEPS:
         gain = float(steps(look, kind).gain.max())

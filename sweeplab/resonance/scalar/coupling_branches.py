@@ -17,7 +17,7 @@ import numpy as np
 
 from sweeplab.estimate import Estimate, coverage_factor
 from sweeplab.resonance.result import Circle
-from sweeplab.resonance.scalar.power_fit import LEAST_P, MOST_P, UNKNOWNS, SizeFit
+from sweeplab.resonance.scalar.power_fit import LEAST_P, MOST_P, UNKNOWNS, PowerFit
 from sweeplab.sweep import ComplexArray, FloatArray
 
 _CONTOUR_POINTS = 120
@@ -26,7 +26,7 @@ _LEAST_SHARE = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
-class Candidates:
+class CouplingBranches:
     """Pairs of circles with a real positive detuned reflection.
 
     Parameters
@@ -45,7 +45,7 @@ class Candidates:
     skew: FloatArray
 
     @classmethod
-    def of(cls, fit: SizeFit, unknowns: FloatArray) -> Candidates:
+    def of(cls, fit: PowerFit, unknowns: FloatArray) -> CouplingBranches:
         """Return the circles of unknowns (x0, ln kappa, a0, a1, a2), shape (m, 5).
 
         ``C = Gd* B`` has ``Im C = a2/2`` and ``Re C = -a0 (1 -+ sqrt(z))`` with
@@ -73,7 +73,7 @@ class Candidates:
         beta = d / np.maximum(2 - d, _LEAST_SHARE)
         return self.q_loaded * (1 + beta), beta
 
-    def circle(self, fit: SizeFit, over: bool) -> Circle:
+    def circle(self, fit: PowerFit, over: bool) -> Circle:
         """Return the first pair's circle on one side."""
         return Circle(
             float(self.f_loaded_hz[0]), float(self.q_loaded[0]), complex(self.detuned[0]),
@@ -94,16 +94,16 @@ class Spread:
         On the 95 % contour.
     """
 
-    sides: Candidates
-    contour: Candidates
+    sides: CouplingBranches
+    contour: CouplingBranches
 
     @classmethod
-    def of(cls, fit: SizeFit, inflation: float) -> Spread:
+    def of(cls, fit: PowerFit, inflation: float) -> Spread:
         """Return the spread of a fit whose uncertainties are inflated by a factor."""
         nothing = np.zeros((UNKNOWNS, UNKNOWNS))
         axes = inflation * _root(nothing if fit.covariance is None else fit.covariance).T
         here = np.concatenate([fit.p, fit.a])
-        sides = Candidates.of(fit, np.concatenate([here[None], here + axes, here - axes]))
+        sides = CouplingBranches.of(fit, np.concatenate([here[None], here + axes, here - axes]))
         return cls(sides, _contour(sides, fit.noise, coverage_factor(fit.dof)))
 
     def covariance(self) -> FloatArray:
@@ -123,7 +123,7 @@ class Spread:
         ]
 
 
-def _contour(sides: Candidates, noise: float, reach: float) -> Candidates:
+def _contour(sides: CouplingBranches, noise: float, reach: float) -> CouplingBranches:
     """Return the fit, then its contour at `reach` standard deviations."""
     floor = (noise / float(sides.detuned[0])) ** 2
     least = math.sqrt(max(float(sides.share_left[0]) + floor, floor / 4))
@@ -136,7 +136,7 @@ def _contour(sides: Candidates, noise: float, reach: float) -> Candidates:
     def same(values: FloatArray) -> FloatArray:
         return np.full(ring.shape[1], values[0])
 
-    return Candidates(
+    return CouplingBranches(
         same(sides.f_loaded_hz),
         np.exp(log_q[0] + ring[0]),
         same(sides.detuned),

@@ -15,12 +15,12 @@ from sweeplab.finding import Finding, Threshold, ranked
 from sweeplab.line import Line
 from sweeplab.resonance.circle.null_models import step_gain
 from sweeplab.resonance.circle.uncertainty import correlation_inflation
-from sweeplab.resonance.diagnostics import Evidence, share_of_one_point
+from sweeplab.resonance.diagnostics import FitDiagnostics, share_of_one_point
 from sweeplab.resonance.quality import judge, screen
 from sweeplab.resonance.result import Resonance
-from sweeplab.resonance.scalar.coupling_branches import Candidates, Spread, deviation
+from sweeplab.resonance.scalar.coupling_branches import CouplingBranches, Spread, deviation
 from sweeplab.resonance.scalar.dips import about_the_wanted
-from sweeplab.resonance.scalar.power_fit import SizeFit, fit_sizes
+from sweeplab.resonance.scalar.power_fit import PowerFit, fit_power
 from sweeplab.resonance.unexplained_loss import unexplained_loss
 from sweeplab.sweep import Sweep
 
@@ -62,10 +62,10 @@ def fit_magnitude(
     if several is not None:
         at_plane = several.sweep
         findings.append(several.finding())
-    return _told(fit_sizes(at_plane), at_plane, line, findings)
+    return _told(fit_power(at_plane), at_plane, line, findings)
 
 
-def _told(fit: SizeFit, sweep: Sweep, line: Line | None, findings: list[Finding]) -> Resonance:
+def _told(fit: PowerFit, sweep: Sweep, line: Line | None, findings: list[Finding]) -> Resonance:
     inflation = _inflation(fit)
     spread = Spread.of(fit, inflation)
     evidence = _evidence(fit, spread.sides, sweep, inflation)
@@ -90,7 +90,7 @@ def _told(fit: SizeFit, sweep: Sweep, line: Line | None, findings: list[Finding]
 
 
 def _with_candidates(
-    resonance: Resonance, fit: SizeFit, spread: Spread, findings: list[Finding]
+    resonance: Resonance, fit: PowerFit, spread: Spread, findings: list[Finding]
 ) -> Resonance:
     """Return the resonance with both candidates of the unloaded figures."""
     figures = [spread.unloaded(over) for over in (False, True)]
@@ -140,20 +140,22 @@ def _line_stays(line: Line, sweep: Sweep) -> Finding:
     )  # fmt: skip
 
 
-def _correlation(fit: SizeFit) -> float:
+def _correlation(fit: PowerFit) -> float:
     r = fit.residual
     pairs = fit.kept[1:] & fit.kept[:-1]
     power = float(((r[1:] ** 2 + r[:-1] ** 2) * pairs).sum()) / 2
     return float((r[1:] * r[:-1] * pairs).sum()) / max(power, 1e-300)
 
 
-def _inflation(fit: SizeFit) -> float:
+def _inflation(fit: PowerFit) -> float:
     # One real residual a point, half of what a complex one holds.
     points = np.array([fit.kept.sum() / 2])
     return float(correlation_inflation(np.array([_correlation(fit)]), points)[0])
 
 
-def _evidence(fit: SizeFit, candidates: Candidates, sweep: Sweep, inflation: float) -> Evidence:
+def _evidence(
+    fit: PowerFit, candidates: CouplingBranches, sweep: Sweep, inflation: float
+) -> FitDiagnostics:
     x, kept = fit.x, fit.kept
     size = np.abs(sweep.gamma)
     measured = np.isfinite(size)
@@ -163,7 +165,7 @@ def _evidence(fit: SizeFit, candidates: Candidates, sweep: Sweep, inflation: flo
     rho = max(_correlation(fit), 0.0)
     shared = math.sqrt(rho) * fit.noise if rho * math.sqrt(kept.sum()) >= _NOTABLE else 0.0
     share = share_of_one_point(x[None], fit.rows.weight)[0]
-    return Evidence(
+    return FitDiagnostics(
         f_loaded_hz=float(candidates.f_loaded_hz[0]),
         q_loaded=float(candidates.q_loaded[0]),
         place=float(fit.p[0]),

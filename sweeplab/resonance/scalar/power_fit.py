@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sweeplab.finding import Threshold
-from sweeplab.resonance.circle.batch import BoolArray, Rows
+from sweeplab.resonance.circle.batch import BoolArray, SweepBatch
 from sweeplab.resonance.circle.initial_guess import starts
 from sweeplab.resonance.circle.varpro import lorentz
 from sweeplab.sweep import FloatArray, Sweep
@@ -60,7 +60,7 @@ def noisy_square(square: FloatArray, noise: float) -> tuple[FloatArray, FloatArr
 
 
 @dataclass(frozen=True, eq=False)
-class SizeFit:
+class PowerFit:
     """Where the fit of one sweep's squared size ended.
 
     Parameters
@@ -81,7 +81,7 @@ class SizeFit:
         Chi-square gained over a parabola, and by which a line's ripple fits better.
     """
 
-    rows: Rows
+    rows: SweepBatch
     p: FloatArray
     a: FloatArray
     noise: float
@@ -111,11 +111,13 @@ class SizeFit:
         return float(self.kept.sum()) - UNKNOWNS
 
 
-def fit_sizes(sweep: Sweep) -> SizeFit:
+def fit_power(sweep: Sweep) -> PowerFit:
     """Fit a sweep with enough usable points, not all alike; its phase is not looked at."""
     finite = np.isfinite(sweep.gamma)
     size = np.abs(np.where(finite, sweep.gamma, 0))
-    rows = Rows.of(sweep.f_hz[None], size[None].astype(complex) ** 2, finite[None].astype(float))
+    rows = SweepBatch.of(
+        sweep.f_hz[None], size[None].astype(complex) ** 2, finite[None].astype(float)
+    )
     noise = _noise_of_neighbours(size[finite])
     p, a, noise = _settled(rows, size, noise)
     for _ in range(_ROUNDS):
@@ -132,7 +134,9 @@ def _noise_of_neighbours(size: FloatArray) -> float:
     return max(step / (_HALF_NORMAL_MEDIAN * math.sqrt(6)), _LEAST_NOISE)
 
 
-def _settled(rows: Rows, size: FloatArray, noise: float) -> tuple[FloatArray, FloatArray, float]:
+def _settled(
+    rows: SweepBatch, size: FloatArray, noise: float
+) -> tuple[FloatArray, FloatArray, float]:
     """Fit, with weights and bias by the noise, the noise by the residual, until neither moves."""
     points = np.flatnonzero(rows.weight[0])
     square = np.maximum(size**2, 0)
@@ -155,7 +159,7 @@ def _settled(rows: Rows, size: FloatArray, noise: float) -> tuple[FloatArray, Fl
 
 
 def _unbiased(
-    rows: Rows, size: FloatArray, square: FloatArray, noise: float
+    rows: SweepBatch, size: FloatArray, square: FloatArray, noise: float
 ) -> tuple[FloatArray, FloatArray]:
     """Return ``|G|^2`` without the noise's bias, and weights for unit noise variance, by point.
 
@@ -167,7 +171,7 @@ def _unbiased(
     return y, rows.weight[0] * noise**2 / variance
 
 
-def _starts(rows: Rows) -> list[FloatArray]:
+def _starts(rows: SweepBatch) -> list[FloatArray]:
     known = np.zeros(1, dtype=bool)
     coarse = rows.binned(_COARSE_POINTS)
     found, narrow = starts(coarse, known, count=_STARTS)
@@ -193,7 +197,7 @@ class _Point:
     right: FloatArray
 
 
-def _evaluate(rows: Rows, y: FloatArray, weight: FloatArray, p: FloatArray) -> _Point:
+def _evaluate(rows: SweepBatch, y: FloatArray, weight: FloatArray, p: FloatArray) -> _Point:
     x, by_x0 = (part[0] for part in lorentz(rows, p[None]))
     columns = _columns(x)
     weighted = columns.T * weight
@@ -217,7 +221,7 @@ def _solved(normal: FloatArray, right: FloatArray) -> FloatArray:
 
 
 def _descended(
-    rows: Rows, y: FloatArray, weight: FloatArray, start: FloatArray, steps: int = _MAX_STEPS
+    rows: SweepBatch, y: FloatArray, weight: FloatArray, start: FloatArray, steps: int = _MAX_STEPS
 ) -> _Point:
     """Return the valley's bottom: Gauss-Newton on (x0, ln kappa), damped, the rest eliminated."""
     here = _evaluate(rows, y, weight, start)
@@ -258,13 +262,15 @@ def _kept(size: FloatArray, square: FloatArray, noise: float, finite: BoolArray)
     return kept if kept.sum() >= (1 - _MOST_SET_ASIDE) * n else finite
 
 
-def _summed_up(rows: Rows, size: FloatArray, p: FloatArray, a: FloatArray, noise: float) -> SizeFit:
+def _summed_up(
+    rows: SweepBatch, size: FloatArray, p: FloatArray, a: FloatArray, noise: float
+) -> PowerFit:
     model = _columns(lorentz(rows, p[None])[0][0]) @ a
     y, weight = _unbiased(rows, size, model, noise)
     point = _evaluate(rows, y, weight, p)
     residual = np.sqrt(weight) * (y - point.model) / noise
     gain, rival = _alternatives(rows, y, point.model, noise)
-    return SizeFit(
+    return PowerFit(
         rows, p, point.a, noise, _inverse(point.normal, noise), residual, gain, rival
     )  # fmt: skip
 
@@ -278,7 +284,7 @@ def _inverse(normal: FloatArray, noise: float) -> FloatArray | None:
 
 
 def _alternatives(
-    rows: Rows, y: FloatArray, model: FloatArray, noise: float
+    rows: SweepBatch, y: FloatArray, model: FloatArray, noise: float
 ) -> tuple[float, float]:
     """Return the chi-square gained over a parabola, and by which a ripple fits better.
 

@@ -17,11 +17,11 @@ import numpy as np
 
 from sweeplab.finding import Finding, Threshold
 from sweeplab.line import embed
-from sweeplab.resonance.circle.batch import Rows, Solution
+from sweeplab.resonance.circle.batch import CircleFit, SweepBatch
 from sweeplab.resonance.circle.varpro import lorentz, residuals, solve
 from sweeplab.resonance.result import Resonance
-from sweeplab.resonance.scalar.coupling_branches import Candidates
-from sweeplab.resonance.scalar.power_fit import SizeFit, fit_sizes
+from sweeplab.resonance.scalar.coupling_branches import CouplingBranches
+from sweeplab.resonance.scalar.power_fit import PowerFit, fit_power
 from sweeplab.sweep import ComplexArray, FloatArray, Sweep
 
 # Phase that a line turns over the span [rad].
@@ -83,7 +83,7 @@ def with_signs(sweep: Sweep) -> Signed | None:
     sweep : Sweep
         As measured, with enough usable points that are not all alike.
     """
-    sizes = fit_sizes(sweep)
+    sizes = fit_power(sweep)
     if sizes.covariance is None or sizes.dof < _UNKNOWNS:
         return None
     finite = np.isfinite(sweep.gamma)
@@ -141,7 +141,7 @@ def _finding(ambiguous: int, points: int) -> Finding:
     )  # fmt: skip
 
 
-def _readings(sizes: SizeFit, gamma: ComplexArray) -> tuple[Rows, Solution]:
+def _readings(sizes: PowerFit, gamma: ComplexArray) -> tuple[SweepBatch, CircleFit]:
     """Return the few best readings of a sweep, each a row: signs and the fit that goes with them.
 
     For each side of the match the size of everything is known: every angle of the detuned
@@ -150,7 +150,7 @@ def _readings(sizes: SizeFit, gamma: ComplexArray) -> tuple[Rows, Solution]:
     """
     weight = sizes.rows.weight[0]
     gamma = np.where(sizes.kept, gamma, 0)
-    circles = Candidates.of(sizes, np.concatenate([sizes.p, sizes.a])[None])
+    circles = CouplingBranches.of(sizes, np.concatenate([sizes.p, sizes.a])[None])
     found = []
     for over in (False, True):
         shape = np.asarray(circles.detuned + circles.drop(over) / (1 + 1j * sizes.x), complex)
@@ -248,7 +248,7 @@ def _facing(gamma: ComplexArray, model: ComplexArray) -> ComplexArray:
     return np.asarray(gamma.real + 1j * np.where(model.imag < 0, -1, 1) * np.abs(gamma.imag))
 
 
-def _alternated(rows: Rows, start: FloatArray) -> tuple[Rows, Solution]:
+def _alternated(rows: SweepBatch, start: FloatArray) -> tuple[SweepBatch, CircleFit]:
     """Fit, choose signs by the fit, and again, until no sign changes."""
     free = np.ones(len(rows), dtype=bool)
     solution = solve(rows, start, free, steps=_STEPS)
@@ -263,13 +263,13 @@ def _alternated(rows: Rows, start: FloatArray) -> tuple[Rows, Solution]:
     return rows, solution
 
 
-def _model(rows: Rows, solution: Solution) -> ComplexArray:
+def _model(rows: SweepBatch, solution: CircleFit) -> ComplexArray:
     x, _ = lorentz(rows, solution.p)
     picture = solution.linear[:, :1] + solution.linear[:, 1:] / (1 + 1j * x)
     return np.asarray(picture * np.exp(-1j * solution.p[:, 2:] * rows.u))
 
 
-def _without_interference(rows: Rows, solution: Solution, best: int) -> Rows:
+def _without_interference(rows: SweepBatch, solution: CircleFit, best: int) -> SweepBatch:
     """Set aside, for every reading alike, what white noise about the best one would not reach."""
     off = np.abs(residuals(rows, solution)[best])
     counted = rows.weight[0] > 0
@@ -280,7 +280,7 @@ def _without_interference(rows: Rows, solution: Solution, best: int) -> Rows:
     return rows.weighted(np.broadcast_to(kept.astype(float), rows.u.shape))
 
 
-def _stands_alone(rows: Rows, solution: Solution, best: int, noise2: float) -> bool:
+def _stands_alone(rows: SweepBatch, solution: CircleFit, best: int, noise2: float) -> bool:
     """Say whether one reading fits well, and every other clearly worse."""
     rest = residuals(rows, solution)[best]
     pair = rows.weight[best, 1:] * rows.weight[best, :-1]
