@@ -1,7 +1,7 @@
 """sweeplab: a measurement log for small transmitting loops.
 
-Every public name hangs here and loads on first use, so that ``import sweeplab`` costs next to
-nothing.
+Every public name is an attribute of this package and loads on first use, so that
+``import sweeplab`` costs next to nothing.
 """
 
 from __future__ import annotations

@@ -1,8 +1,7 @@
 """Amateur bands by name.
 
 Edges are the widest of the three IARU regions' plans (IARU Region 1 HF band plan; Region 2 and 3
-plans from memory). They only give a sweep its name: what may be transmitted where is for national
-rules to say.
+plans from memory). They only label a sweep: what may be transmitted where is up to national rules.
 """
 
 from __future__ import annotations
@@ -23,12 +22,12 @@ BANDS_HZ: dict[str, tuple[float, float]] = {
     "6m": (50.000e6, 54.000e6),
 }
 
-# A loop on the bench is often tuned a little beside the band it is meant for.
+# A loop on the bench is often tuned slightly outside the band it is meant for.
 _MARGIN: Threshold = 0.005
 
 
 def band_of(f_hz: float) -> str:
-    """Return the name of the band that holds `f_hz`, else the frequency such as '6.2MHz'."""
+    """Return the name of the band that contains `f_hz`, else the frequency such as '6.2MHz'."""
     for name, (low, high) in BANDS_HZ.items():
         if low * (1 - _MARGIN) <= f_hz <= high * (1 + _MARGIN):
             return name
@@ -37,7 +36,7 @@ def band_of(f_hz: float) -> str:
 
 
 def band_order(name: str) -> float:
-    """Return a sort key that puts bands in rising frequency."""
+    """Return a sort key that puts bands in order of frequency."""
     if name in BANDS_HZ:
         return BANDS_HZ[name][0]
     return float(name.removesuffix("MHz")) * 1e6

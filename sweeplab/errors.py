@@ -1,16 +1,16 @@
 """What can go wrong, as one tree.
 
-    SweeplabError                a message for a person, one line
+    SweeplabError                a one-line message for a person
     ├── ReadError                a file that could not be read: path, line, found, what to do
-    ├── SweepError               arrays that are no sweep
-    ├── QuantityError            a text that is no quantity, or one of the wrong kind
-    ├── BuildError               a build's description that does not hold
-    ├── ModelError               a build that the loop model cannot answer for
-    ├── LogError                 a log that could not be opened, written, or asked
+    ├── SweepError               arrays that do not form a sweep
+    ├── QuantityError            a text that is not a quantity, or has the wrong dimension
+    ├── BuildError               a build's description that is invalid
+    ├── ModelError               a build outside the range of the loop model
+    ├── LogError                 a log that could not be opened, written or queried
     └── OutputError              a file that could not be written: path, found, what to do
 
-Errors carry data and print as one line. The command line turns each into one line on
-stderr and exit status 1.
+Errors carry data and print as one line. The command line prints each on stderr and exits with
+status 1.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from typing import Any
 
 
 def one_line(text: str) -> str:
-    """Return a text with all that does not print as escapes: line ends, terminal codes."""
+    """Return a text with unprintable characters (line ends, terminal codes) as escapes."""
     if text.isprintable():
         return text
     return "".join(
@@ -34,9 +34,9 @@ class SweeplabError(Exception):
     """The root of every error that sweeplab raises on purpose."""
 
     def __reduce__(self) -> tuple[Any, ...]:
-        # An error's data must survive the way back from a worker process.
-        pieces: Mapping[str, Any] = getattr(self, "__dataclass_fields__", {})
-        return type(self), tuple(getattr(self, name) for name in pieces) or self.args
+        # An error keeps its data when it is pickled in a worker process.
+        fields: Mapping[str, Any] = getattr(self, "__dataclass_fields__", {})
+        return type(self), tuple(getattr(self, name) for name in fields) or self.args
 
 
 @dataclass(eq=False)
@@ -48,11 +48,11 @@ class ReadError(SweeplabError):
     path : str
         The file as the person named it.
     found : str
-        What stands there that should not, or what is missing.
+        What was found instead, or what is missing.
     action : str
         What to do about it.
     line : int or None
-        One-based line number, where one line is to blame.
+        One-based line number, where the fault is on one line.
     """
 
     path: str
@@ -61,28 +61,28 @@ class ReadError(SweeplabError):
     line: int | None = None
 
     def __str__(self) -> str:
-        place = self.path if self.line is None else f"{self.path}:{self.line}"
-        return one_line(f"{place}: {self.found}; {self.action}")
+        location = self.path if self.line is None else f"{self.path}:{self.line}"
+        return one_line(f"{location}: {self.found}; {self.action}")
 
 
 class SweepError(SweeplabError):
-    """Arrays that are no sweep: lengths differ, frequencies fall or are not finite."""
+    """Arrays that do not form a sweep: lengths differ, frequencies fall or are not finite."""
 
 
 class QuantityError(SweeplabError):
-    """A text that is no quantity with a unit, or one of the wrong dimension."""
+    """A text that is not a quantity with a unit, or has the wrong dimension."""
 
 
 @dataclass(eq=False)
 class BuildError(SweeplabError):
-    """A build's description that does not hold.
+    """A build's description that is invalid.
 
     Parameters
     ----------
     key : str
         Dotted key in the build's file, such as ``loop.circumference``; empty for the whole.
     found : str
-        What stands there.
+        What was found there.
     action : str
         What to do about it.
     path : str
@@ -98,29 +98,29 @@ class BuildError(SweeplabError):
     line: int | None = None
 
     def __str__(self) -> str:
-        place = self.path if self.line is None else f"{self.path}:{self.line}"
-        parts = [part for part in (place, self.key, self.found) if part]
+        location = self.path if self.line is None else f"{self.path}:{self.line}"
+        parts = [part for part in (location, self.key, self.found) if part]
         return one_line(f"{': '.join(parts)}; {self.action}")
 
 
 class ModelError(SweeplabError):
-    """A build that the loop model cannot answer for, and why."""
+    """A build outside the range of the loop model, and why."""
 
 
 class LogError(SweeplabError):
-    """A log that could not be opened, written or asked, and what to do."""
+    """A log that could not be opened, written or queried, and what to do."""
 
 
 @dataclass(eq=False)
 class OutputError(SweeplabError):
-    """A file that could not be written, or must not be; what was there is as it was.
+    """A file that could not be written, or must not be; what was there before is unchanged.
 
     Parameters
     ----------
     path : str
         The file as the person named it.
     found : str
-        What stands in the way.
+        What prevents it.
     action : str
         What to do about it.
     """

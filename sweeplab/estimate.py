@@ -43,7 +43,7 @@ class Estimate:
     def lognormal(cls, value: float, u: float, dof: float = math.inf) -> Estimate:
         """Return an estimate of a positive figure, normal in its logarithm.
 
-        The interval is ``value * exp(+-k u/value)``: it stays positive however wide.
+        The interval is ``value * exp(+-k u/value)``: it stays positive however wide it is.
         """
         if value <= 0:
             return cls.normal(value, u, dof)
@@ -54,7 +54,7 @@ class Estimate:
     def normals(
         cls, values: NDArray[np.float64], u: NDArray[np.float64], dof: NDArray[np.float64]
     ) -> list[Estimate]:
-        """Return what `normal` does, for arrays of shape (b,)."""
+        """Return one `normal` estimate for each row of arrays of shape (b,)."""
         half = _coverage_factors(dof) * u
         columns = (values, u, values - half, values + half)
         return [cls(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
@@ -63,17 +63,17 @@ class Estimate:
     def lognormals(
         cls, values: NDArray[np.float64], u: NDArray[np.float64], dof: NDArray[np.float64]
     ) -> list[Estimate]:
-        """Return what `lognormal` does, for arrays of positive values, all of shape (b,)."""
+        """Return one `lognormal` estimate for each row of arrays of positive values, shape (b,)."""
         stretch = np.exp(np.minimum(_coverage_factors(dof) * u / values, 600.0))
         columns = (values, u, values / stretch, values * stretch)
         return [cls(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
 
     @classmethod
     def share(cls, value: float, u: float, dof: float = math.inf) -> Estimate:
-        """Return an estimate of a share between 0 and 1, normal in its logit.
+        """Return an estimate of a proportion between 0 and 1, normal in its logit.
 
-        The interval stays between 0 and 1 and bends near them; a value outside is left normal,
-        for it says that something is wrong.
+        The interval stays between 0 and 1 and is asymmetric near them; a value outside keeps the
+        normal interval, since it shows that something is wrong.
         """
         if not 0 < value < 1:
             return cls.normal(value, u, dof)
@@ -83,33 +83,33 @@ class Estimate:
         return cls(float(value), float(u), float(low / (1 + low)), float(high / (1 + high)))
 
     def widened(self, *others: float) -> Estimate:
-        """Return the estimate with its interval stretched to reach every one of `others`."""
+        """Return the estimate with its interval extended to include all of `others`."""
         low, high = min(self.low, *others), max(self.high, *others)
         return Estimate(self.value, self.u, low, high)
 
     def clipped(self, low: float, high: float) -> Estimate:
-        """Return the estimate with the ends of its interval held within what can be."""
+        """Return the estimate with the ends of its interval clipped to what is possible."""
         return Estimate(self.value, self.u, max(self.low, low), min(self.high, high))
 
     def to_json(self) -> dict[str, float]:
-        """Return the four figures as the JSON contract's ``E``."""
+        """Return the four figures as the ``E`` of the JSON output."""
         return {"value": self.value, "u": self.u, "low": self.low, "high": self.high}
 
     def is_finite(self) -> bool:
-        """Say whether all four figures are finite."""
+        """Return whether all four figures are finite."""
         return all(map(math.isfinite, (self.value, self.u, self.low, self.high)))
 
 
 def _coverage_factors(dof: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.array([coverage_factor(each) for each in dof.tolist()])
+    return np.array([coverage_factor(one) for one in dof.tolist()])
 
 
 @lru_cache(maxsize=512)
 def coverage_factor(dof: float = math.inf) -> float:
     """Return k for a two-sided 95 % interval with `dof` degrees of freedom (GUM table G.2).
 
-    Student's t quantile, from 15 degrees of freedom on by its expansion in 1/dof (Abramowitz &
-    Stegun, 26.7.5), which is then good to 1e-6.
+    Student's t quantile; from 15 degrees of freedom on its expansion in 1/dof (Abramowitz &
+    Stegun, 26.7.5), which is accurate to 1e-6 there.
     """
     if math.isinf(dof):
         return _NORMAL_95
@@ -132,14 +132,14 @@ def propagate(
     x: Sequence[float] | NDArray[np.float64],
     covariance: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Carry a covariance through a function: ``J C J^T`` (GUM eq. 13, JCGM 102 eq. 3).
+    """Propagate a covariance through a function: ``J C J^T`` (GUM eq. 13, JCGM 102 eq. 3).
 
     Parameters
     ----------
     function : callable
         Maps shape (n,) to shape (m,).
     x : array_like, shape (n,)
-        Where to evaluate it.
+        Best estimates of the input quantities.
     covariance : ndarray, shape (n, n)
         Covariance of `x`.
 
@@ -150,15 +150,15 @@ def propagate(
     """
     point = np.asarray(x, dtype=float)
     y = np.atleast_1d(np.asarray(function(point), dtype=float))
-    spread = np.sqrt(np.diag(covariance))
+    u = np.sqrt(np.diag(covariance))
     jacobian = np.zeros((y.size, point.size))
-    for i in np.flatnonzero(spread > 0):
-        # A hundredth of the standard uncertainty is small against the curvature that matters
-        # and large against rounding.
-        step = max(1e-2 * spread[i], 1e-9 * abs(point[i]))
-        ahead, behind = point.copy(), point.copy()
-        ahead[i] += step
-        behind[i] -= step
-        rise = np.atleast_1d(function(ahead)) - np.atleast_1d(function(behind))
-        jacobian[:, i] = rise / (ahead[i] - behind[i])
+    for i in np.flatnonzero(u > 0):
+        # A hundredth of the standard uncertainty is small against any curvature that matters
+        # and large against rounding errors.
+        step = max(1e-2 * u[i], 1e-9 * abs(point[i]))
+        above, below = point.copy(), point.copy()
+        above[i] += step
+        below[i] -= step
+        difference = np.atleast_1d(function(above)) - np.atleast_1d(function(below))
+        jacobian[:, i] = difference / (above[i] - below[i])
     return y, jacobian @ covariance @ jacobian.T

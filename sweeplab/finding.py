@@ -7,31 +7,31 @@ from dataclasses import dataclass, field
 from typing import Any, Literal, TypeAlias
 
 Level = Literal["note", "warning", "problem"]
-# Of a sweep's figures: they stand, stand with a warning, or are not given.
+# Of a sweep's figures: reliable, given with a warning, or not given.
 Status = Literal["ok", "doubtful", "refused"]
 
-# The type of a module's constant that decides a status, a verdict or a finding. Those, and no
-# other, are written `NAME: Threshold = 0.15`, so that a script finds them all; each has a test on
-# both sides of it.
+# The type of a constant that decides a status, a verdict or a finding. Those, and no others, are
+# written `NAME: Threshold = 0.15`, so that a script can find them; each has a test on either side
+# of its value.
 Threshold: TypeAlias = float
 _RANK: dict[Level, int] = {"problem": 0, "warning": 1, "note": 2}
 
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing noticed about a sweep, a fit, a build or a log.
+    """One thing the program noticed about a sweep, a fit, a build or a log.
 
     Parameters
     ----------
     code : str
         Stable word for programs, such as ``span-too-narrow``.
     level : {'note', 'warning', 'problem'}
-        How much it matters to the figures: a problem takes figures away, a warning widens or
+        How much it matters to the figures: a problem removes figures, a warning widens or
         shifts them, a note explains.
     text : str
         What was noticed, in a sentence.
     evidence : mapping of str to float or str
-        The figures it rests on, SI units, unit in the key.
+        The figures it is based on, SI units, unit in the key.
     action : str
         What to do about it.
     """
@@ -43,7 +43,7 @@ class Finding:
     action: str = ""
 
     def to_json(self) -> dict[str, Any]:
-        """Return the finding as the JSON contract has it."""
+        """Return the finding under the keys of the JSON output."""
         return {
             "code": self.code,
             "level": self.level,
@@ -55,6 +55,8 @@ class Finding:
 
 def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Return findings with problems first, in the order given within a level."""
-    given = tuple(findings)
-    # Most have none or one.
-    return given if len(given) < 2 else tuple(sorted(given, key=lambda one: _RANK[one.level]))
+    unranked = tuple(findings)
+    # Most sweeps have none or one, and a batch has thousands of sweeps.
+    if len(unranked) < 2:
+        return unranked
+    return tuple(sorted(unranked, key=lambda finding: _RANK[finding.level]))

@@ -34,10 +34,10 @@ class Origin:
     taken : str or None
         When it was measured, ISO 8601 in UTC, where known.
     comments : tuple of str
-        The file's comment lines, verbatim: they may carry a place or a call sign and are not
-        shown unless asked.
+        The file's comment lines, verbatim: they may contain a place or a call sign and are not
+        shown by default.
     reader : str
-        Which reader took it, such as 'touchstone' or 'table'.
+        Which reader was used, such as 'touchstone' or 'table'.
     """
 
     file: str = ""
@@ -56,8 +56,8 @@ class Sweep:
     f_hz : ndarray, shape (n,)
         Frequencies, rising strictly [Hz].
     gamma : ndarray of complex, shape (n,)
-        Reflection coefficient against `z0_ohm`. NaN where a point was not measured. What it is
-        worth depends on `content`.
+        Reflection coefficient against `z0_ohm`. NaN where a point was not measured. Which part of
+        it is known depends on `content`.
     z0_ohm : float
         Real reference impedance [ohm].
     content : {'complex', 'unsigned', 'magnitude'}
@@ -66,7 +66,7 @@ class Sweep:
     origin : Origin
         File, hash, time.
     findings : tuple of Finding
-        What the reader noticed or mended.
+        What the reader noticed or repaired.
 
     Raises
     ------
@@ -110,13 +110,13 @@ class Sweep:
 
     @property
     def swr(self) -> FloatArray:
-        """Standing-wave ratio, shape (n,); infinite where all power comes back or more."""
-        size = np.abs(self.gamma)
+        """Standing-wave ratio, shape (n,); infinite where all the power is reflected, or more."""
+        magnitude = np.abs(self.gamma)
         with np.errstate(divide="ignore", invalid="ignore"):
-            return np.where(size < 1, (1 + size) / (1 - size), np.inf)
+            return np.where(magnitude < 1, (1 + magnitude) / (1 - magnitude), np.inf)
 
     def with_gamma(self, gamma: ComplexArray) -> Sweep:
-        """Return the same sweep with other reflections (moved plane, calibration)."""
+        """Return the same sweep with other reflections (de-embedded, calibrated)."""
         return replace(self, gamma=gamma)
 
     def to_network(self) -> Network:
@@ -144,7 +144,8 @@ class Sweep:
         Raises
         ------
         SweepError
-            The reference impedance is complex or changes over frequency, or there is no such port.
+            The reference impedance is complex or changes over frequency, or that port does not
+            exist.
         """
         if not 1 <= port <= network.nports:
             raise SweepError(f"the network has {network.nports} ports, no port {port}")
@@ -159,7 +160,7 @@ class Sweep:
         )
 
     def describe(self) -> Mapping[str, Any]:
-        """Return the sweep's own facts under the JSON contract's keys."""
+        """Return the sweep's own properties under the keys of the JSON output."""
         return {
             "file": self.origin.file,
             "sha256": self.origin.sha256,

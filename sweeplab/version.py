@@ -1,3 +1,3 @@
-"""The program's version, in one place that costs nothing to ask."""
+"""The program's version, in a module that imports nothing."""
 
 __version__ = "0.1.0"
