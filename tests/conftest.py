@@ -11,8 +11,11 @@ from hypothesis import settings
 # when numpy is first imported, which is after this file.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-settings.register_profile("repeatable", deadline=None, derandomize=True)
-settings.load_profile("repeatable")
+# The quick set draws fewer examples; `.ci/run` repeats these tests with all of them:
+# -m hypothesis --hypothesis-profile=full.
+settings.register_profile("full", deadline=None, derandomize=True)
+settings.register_profile("quick", settings.get_profile("full"), max_examples=25)
+settings.load_profile("quick")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
