@@ -18,7 +18,7 @@ from geometry import (
 from nec import COPPER_S_PER_M, Ports, solve
 
 # Straight sides of these shapes, with a gap of one 36th, hold whole segments only if the gap is
-# split in a multiple of this.
+# divided into a multiple of this.
 _SPLIT = {"circle": 1, "square": 1, "rectangle": 2, "octagon": 4}
 
 
@@ -84,7 +84,7 @@ class Antenna:
         return f'circumference = "{millimetres:.3f} mm"'
 
     def half_height_m(self) -> float:
-        """From centre to the lowest point when it stands, gap on top or at the bottom [m]."""
+        """From centre to the lowest point of an upright loop, gap at top or bottom [m]."""
         per_perimeter = {"circle": 1 / (2 * np.pi), "square": 1 / 8, "rectangle": 1 / 12}
         if self.shape == "octagon":
             return float(self.perimeter_m / 16 / np.tan(np.pi / 8))

@@ -1,4 +1,4 @@
-"""Closed wire paths as segments: the loops and coupling loops the recipes hand to the engine.
+"""Closed wire paths as segments: the loops and coupling loops that the recipes pass to the engine.
 
 Every loop is a list of nodes; segment ``i`` runs straight from node ``i`` to node ``i + 1`` and
 the last one closes the path. The gap is always segments ``0 .. m-1``, collinear, so that a source
@@ -51,7 +51,7 @@ class Wire:
 
 
 def circle_nodes(circumference_m: float, gap_m: float, gap_segments: int, chords: int) -> Array:
-    """Chords standing for a true circle, in the xy plane, centred on the origin.
+    """Chords equivalent to a true circle, in the xy plane, centred on the origin.
 
     The gap is one straight chord of length ``gap_m`` whose middle points to +x; the rest of the
     way is ``chords`` equal chords. All nodes lie on a circle a trifle larger than the true one, so
@@ -128,7 +128,7 @@ def placed(nodes: Array, stand: str, height_m: float) -> Array:
 
 
 def segments_for_gap(gap_m: float, radius_m: float, most: int = 7) -> int:
-    """Into how many segments a gap is split: as many as the engine bears.
+    """Into how many segments a gap is divided: as many as the engine can handle.
 
     It refuses segments shorter than the wire's diameter where they meet at an angle.
     """
@@ -136,7 +136,7 @@ def segments_for_gap(gap_m: float, radius_m: float, most: int = 7) -> int:
 
 
 def _with_gap(rest: Array, gap_segments: int) -> Array:
-    """Nodes of the way round from gap end to gap end, the gap's own put in front."""
+    """Nodes along the loop from gap end to gap end, the gap's own nodes first."""
     start, stop = rest[-1], rest[0]
     inner = start + (stop - start) * np.arange(gap_segments)[:, None] / gap_segments
     return np.vstack([inner, rest[:-1]])

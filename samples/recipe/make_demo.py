@@ -70,7 +70,7 @@ def solve_band(coupling_m: float, f_hz: float) -> Ports:
 def disturb(
     gamma: Complex, noise: float, spiky: bool, rng: np.random.Generator
 ) -> tuple[Complex, int]:
-    """Receiver noise, and where asked for an interfering station or two."""
+    """Receiver noise, and if requested an interfering station or two."""
     size = len(gamma)
     gamma = gamma + noise * (rng.standard_normal(size) + 1j * rng.standard_normal(size))
     if not spiky:
@@ -89,7 +89,7 @@ def shoot(
     joint_each = session.joint_ohm * (1 + 0.03 * rng.standard_normal())
     esr = ESR_OHM * (1 + 0.03 * rng.standard_normal())
     f0 = BANDS_HZ[band] + 2500 * rng.standard_normal()
-    # Both joints of the splice sit at one place: one port with twice the resistance.
+    # Both joints of the splice are at one position: one port with twice the resistance.
     pair = two_port(ports, skin_law(2 * joint_each, ports.f_hz)[None])
     esr_at_f0 = float(skin_law(esr, np.array(f0)))
     figures = truth(pair, f0, esr_at_f0)

@@ -1,4 +1,4 @@
-"""Makes tests/data/nec/ground.csv: what ground does to a loop's radiated power, from NEC-2.
+"""Makes tests/data/nec/ground.csv: effect of ground on a loop's radiated power, from NEC-2.
 
 Run it from anywhere: ``python samples/recipe/make_ground.py``. Sommerfeld ground, lossless loops;
 heights keep clear of where the engine's interpolation tables jump (README beside the table).

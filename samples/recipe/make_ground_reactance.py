@@ -1,4 +1,4 @@
-"""Makes tests/data/nec/ground_reactance.csv: what ground adds to reactance, from NEC-2.
+"""Makes tests/data/nec/ground_reactance.csv: effect of ground on reactance, from NEC-2.
 
 Run it from anywhere: ``python samples/recipe/make_ground_reactance.py`` (a minute). Sommerfeld
 ground, lossless circles, low enough for the shift to stand clear of the engine's scatter.

@@ -29,7 +29,7 @@ STANDS = ("gap top", "gap bottom", "gap top", "gap bottom", "horizontal")
 
 @dataclass(frozen=True)
 class Placed:
-    """A case and how it stands; ``word`` names the ground, ``told`` says it by that word."""
+    """A case and its site; ``word`` names the ground, ``told``: the build file uses that word."""
 
     case: Case
     standing: Standing
@@ -50,7 +50,7 @@ orientation = "{"horizontal" if lying else "vertical"}"
 
 
 def draw(index: int, rng: np.random.Generator) -> Placed:
-    """A random antenna that stands where the engine is sound; draws again until one does."""
+    """A random antenna where the engine is accurate; draws again until one is found."""
     shape = "circle" if index % 4 else ("square", "octagon")[index // 4 % 2]
     word = tuple(GROUNDS)[index % 3]
     stand = STANDS[index % 5]
@@ -68,7 +68,7 @@ def draw(index: int, rng: np.random.Generator) -> Placed:
         def stood(antenna: Antenna, height: float = height) -> Standing:
             return Standing(antenna, stand, height, GROUNDS[word])
 
-        # The sweep is never narrower than this; cheap to ask before a coupling loop is sized.
+        # The sweep is never narrower than this; quick to check before a coupling loop is sized.
         unfed = Antenna(shape, perimeter, perimeter / 36, radius, 0.0, 0.0, 0.0, 0.0)
         if not stood(unfed).is_sound(0.95 * f0, 1.05 * f0):
             continue

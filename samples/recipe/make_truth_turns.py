@@ -33,13 +33,13 @@ def draw(index: int, rng: np.random.Generator) -> Case:
         length = round(log_uniform(rng, 1.5, 2.8), 2)
         if not 0.06 <= 2 * length * f0 / C0 <= 0.2:
             continue
-        # The outer turn is the longer one by what an enclosure takes, in every fourth case.
+        # The outer turn is the longer one by the length inside an enclosure, in every fourth case.
         longer = round(float(rng.uniform(0.01, 0.045)), 3) if index % 4 == 2 else 0.0
         radius = round(float(rng.uniform(2, 4.5)), 1) / 1000
         spacing = round(float(rng.uniform(*((4, 9) if close else (10, 16)))) * radius, 3)
         gap = round(float(rng.uniform(0.03, 0.06)), 3)
         leads = round(float(rng.uniform(0.04, 0.06)), 3)
-        # As many segments as the engine bears, and as time does.
+        # As many segments as the engine and the computing time allow.
         count = int(gap / max(2.15 * radius, 2 * length / 620))
         if count < 3:
             continue

@@ -1,4 +1,4 @@
-"""A small wrapper round the NEC-2 engine: wires and ports in, currents and powers out.
+"""A small wrapper around the NEC-2 engine: wires and ports in, currents and powers out.
 
 Ports are runs of segments; a port's voltage is spread evenly over them and its current is their
 mean, so that power in = V conj(I). Whatever is lumped (capacitor, joint) is left out of the engine
@@ -35,7 +35,7 @@ ALUMINIUM_S_PER_M = 3.5e7
 
 @dataclass(frozen=True)
 class Ports:
-    """What the engine says of a structure, port by port.
+    """The engine's results for a structure, port by port.
 
     ``y_s`` (nf, p, p) [S]: column k is the currents when port k alone has voltage, others shorted.
     ``radiated_s``, ``ohmic_s`` (nf, p, p), Hermitian: power = V^H P V [W, V rms]; ``ohmic_s`` has

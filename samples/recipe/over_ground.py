@@ -1,4 +1,4 @@
-"""An antenna over ground: how it stands, where the engine is sound, and its true figures."""
+"""An antenna over ground: its site, where the engine is accurate, and its true figures."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class Standing:
         return self.centre_height_m - self.antenna.half_height_m()
 
     def is_sound(self, f_low_hz: float, f_high_hz: float) -> bool:
-        """Whether the engine's answers hold over these frequencies.
+        """Whether the engine's results are valid over these frequencies.
 
         Its interpolation tables jump where a segment's distance from an image passes 0.2 or 1
         wavelength, and it breaks down close to the ground: centre heights of 0.045 to 0.08 and of
@@ -64,7 +64,7 @@ class Standing:
 
 @dataclass(frozen=True)
 class GroundTruth:
-    """What the engine says of an antenna over ground at its unloaded resonance.
+    """The engine's results for an antenna over ground at its unloaded resonance.
 
     All resistances are referred to the gap. ``efficiency`` is that of free space,
     ``efficiency_over_ground`` power to the sky over power into the coupling loop; the ratios are
@@ -128,6 +128,6 @@ def ground_truth(
 
 
 def _symmetric(pair: TwoPort, f0_hz: float) -> Complex:
-    """Port impedances with one transfer impedance, the mean: the engine has two, a little apart."""
+    """Port impedances with one transfer impedance, the mean of the two that the engine gives."""
     z = pair.impedances(np.array([f0_hz]))[0]
     return np.asarray((z + z.T) / 2)

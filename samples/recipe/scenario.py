@@ -30,7 +30,7 @@ class Session:
 
 @dataclass(frozen=True)
 class DemoBuild:
-    """One build: its note, its coupling loop, the reason it came about, its days of measuring."""
+    """One build: its note, its coupling loop, the reason for it, its days of measurement."""
 
     name: str
     note: str

@@ -1,4 +1,4 @@
-"""What the truth studies share: a case's frequencies, its noisy sweep, and the files they write."""
+"""Shared by the truth studies: a case's frequencies, its noisy sweep, and the files they write."""
 
 from __future__ import annotations
 
