@@ -8,13 +8,18 @@ import json
 import pytest
 
 
-@pytest.fixture(scope="module")
-def replayed(tmp_path_factory):
+@pytest.fixture(scope="module", params=[False, pytest.param(True, marks=pytest.mark.slow)])
+def replayed(request, tmp_path_factory):
+    """The demo's folder and what it said; with all its drawings it is slow."""
     from sweeplab.demo import replay
+    from sweeplab.workflows import report
 
     folder = tmp_path_factory.mktemp("demo") / "made"
     said: list[str] = []
-    replay(folder, said.append)
+    with pytest.MonkeyPatch.context() as patch:
+        if not request.param:
+            patch.setattr(report, "render", lambda *_: "<!doctype html>")
+        replay(folder, said.append)
     return folder, "\n".join(said)
 
 
