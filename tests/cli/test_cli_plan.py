@@ -76,7 +76,7 @@ def test_a_loop_that_reaches_no_band_says_so(run, tmp_path):
     assert "No amateur band" in run("plan", str(path)).output
 
 
-@pytest.mark.parametrize("ending", ["png", "svg"])
+@pytest.mark.parametrize("ending", ["png", pytest.param("svg", marks=pytest.mark.slow)])
 def test_a_plot_is_written(run, wanted, tmp_path, ending):
     run("plan", wanted, "--band", "40m", "--band", "20m", "--plot", f"plan.{ending}")
     assert (tmp_path / f"plan.{ending}").stat().st_size > 5000
