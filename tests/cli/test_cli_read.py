@@ -103,7 +103,10 @@ def test_several_files_get_their_first_words_each(run, demo):
     assert "half-power" not in text
 
 
-@pytest.mark.parametrize("ending", ["png", "svg", "pdf"])
+@pytest.mark.parametrize(
+    "ending",
+    ["png", *(pytest.param(other, marks=pytest.mark.slow) for other in ("svg", "pdf"))],
+)
 def test_plot_is_written(run, demo, tmp_path, ending):
     run("read", str(demo / SWEEP), "--plot", f"out.{ending}")
     assert (tmp_path / f"out.{ending}").stat().st_size > 1000
