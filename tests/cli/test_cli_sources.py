@@ -95,7 +95,11 @@ def test_another_port_is_read_and_remembered(run, tmp_path, first):
 @pytest.mark.skipif(os.name == "nt", reason="such names are not to be had there")
 @pytest.mark.parametrize(
     ("name", "shown"),
-    [("new\nline", "new\\nline"), ("\x1b[31mred", "\\x1b[31mred"), ("lat\udce9in", "lat\\udce9in")],
+    [
+        ("new\nline", "new\\nline"),
+        pytest.param("\x1b[31mred", "\\x1b[31mred", marks=pytest.mark.slow),
+        pytest.param("lat\udce9in", "lat\\udce9in", marks=pytest.mark.slow),
+    ],
 )
 def test_a_name_that_does_not_print_is_shown_as_escapes(run, first, demo, tmp_path, name, shown):
     path = f"{name}.s1p"
