@@ -58,7 +58,7 @@ def adding(demo) -> list[str]:
 
 
 class TestAdding:
-    @pytest.mark.parametrize("more", [[], ["--json"]])
+    @pytest.mark.parametrize("more", [[], pytest.param(["--json"], marks=pytest.mark.slow)])
     def test_goes_on_where_nobody_reads(self, log, adding, unread, more):
         done = program(*adding, *more, stdout=unread)
         assert (done.returncode, done.stderr) == (0, "")
@@ -83,7 +83,9 @@ class TestAdding:
 
 
 class TestPrinting:
-    @pytest.mark.parametrize("args", [["list"], ["build", "template"]])
+    @pytest.mark.parametrize(
+        "args", [["list"], pytest.param(["build", "template"], marks=pytest.mark.slow)]
+    )
     def test_is_silent_where_nobody_reads(self, log, unread, args):
         done = program(*args, stdout=unread)
         assert (done.returncode, done.stderr) == (0, "")
