@@ -61,7 +61,13 @@ class TestStill:
 
 class TestAJump:
     @pytest.mark.parametrize(
-        ("what", "size"), [("amplitude", 3), ("phase", 3), ("phase", 5), ("amplitude", 5)]
+        ("what", "size"),
+        [
+            ("amplitude", 3),
+            ("phase", 3),
+            pytest.param("phase", 5, marks=pytest.mark.slow),
+            pytest.param("amplitude", 5, marks=pytest.mark.slow),
+        ],
     )
     def test_is_noticed_and_the_interval_of_unloaded_q_holds(self, what: str, size: float) -> None:
         seen, held = moved(what, "a step", size, DRAWS, np.random.default_rng(63))
@@ -77,7 +83,10 @@ class TestAJump:
         _, held = moved("amplitude", "a step", 5, DRAWS, np.random.default_rng(63))
         assert held < 0.8
 
-    @pytest.mark.parametrize("what", WHAT)
+    @pytest.mark.parametrize(
+        "what",
+        ["amplitude", *(pytest.param(w, marks=pytest.mark.slow) for w in WHAT if w != "amplitude")],
+    )
     def test_large_as_it_is_it_is_not_taken_for_a_needle_between_two_points(
         self, what: str
     ) -> None:
@@ -125,7 +134,9 @@ class TestAJump:
 
 
 class TestSwaying:
-    @pytest.mark.parametrize("what", ["amplitude", "phase", "the resonance"])
+    @pytest.mark.parametrize(
+        "what", ["amplitude", "the resonance", pytest.param("phase", marks=pytest.mark.slow)]
+    )
     def test_is_noticed_and_intervals_reach_over_it(self, what: str) -> None:
         seen, held = moved(what, "swaying", 10, DRAWS, np.random.default_rng(65))
         assert seen > 0.9
