@@ -107,7 +107,14 @@ class TestFigures:
         assert within(under / SWEEPS, 0.95, SWEEPS)
         assert within(over / SWEEPS, 0.95, SWEEPS)
 
-    @pytest.mark.parametrize(("beta", "noise"), [(1.0, 3e-3), (1.02, 3e-3), (0.97, 1e-2)])
+    @pytest.mark.parametrize(
+        ("beta", "noise"),
+        [
+            (1.0, 3e-3),
+            pytest.param(1.02, 3e-3, marks=pytest.mark.slow),
+            pytest.param(0.97, 1e-2, marks=pytest.mark.slow),
+        ],
+    )
     def test_near_the_match_where_they_merge_intervals_are_as_honest(
         self, beta: float, noise: float
     ) -> None:
@@ -269,6 +276,7 @@ class TestNoiseFloor:
         assert abs(excess) < LIMIT
         assert noise == pytest.approx(1, abs=0.01)
 
+    @pytest.mark.slow
     def test_left_in_it_would_show(self, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(
             power_fit,
@@ -309,10 +317,11 @@ class TestFlaws:
         gamma = NO_RESONANCE[name](np.random.default_rng(2))
         assert_refused(fit_resonance(size_of(Sweep(F_HZ, gamma))))
 
-    def test_no_pure_noise_ever_passes(self) -> None:
+    @pytest.mark.parametrize("count", [60, pytest.param(200, marks=pytest.mark.slow)])
+    def test_no_pure_noise_ever_passes(self, count: int) -> None:
         rng = np.random.default_rng(5)
         sweeps = []
-        for _ in range(200):
+        for _ in range(count):
             points = int(rng.choice([51, 101, 201, 401]))
             noise = white(rng, points, 10 ** rng.uniform(-3.5, -0.5))
             sweeps.append(size_of(Sweep(np.linspace(7e6, 7.2e6, points), rng.random() + noise)))
