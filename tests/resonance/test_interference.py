@@ -87,11 +87,11 @@ class TestMovement:
         ("what", "course", "size"),
         [
             ("amplitude", "a step", 3),
-            ("amplitude", "a steady drift", 3),
             ("amplitude", "a settling drift", 5),
-            ("amplitude", "swaying", 5),
             ("phase", "swaying", 5),
-            ("phase", "a settling drift", 30),
+            pytest.param("amplitude", "a steady drift", 3, marks=pytest.mark.slow),
+            pytest.param("amplitude", "swaying", 5, marks=pytest.mark.slow),
+            pytest.param("phase", "a settling drift", 30, marks=pytest.mark.slow),
         ],
     )
     def test_is_noticed_where_it_exceeds_the_noise(
