@@ -47,9 +47,10 @@ class Study:
 
 
 @cache
-def study(folder: str) -> Study:
-    """Return the study in a folder of tests/data/nec, every sweep's budget inferred."""
-    told: list[dict[str, Any]] = json.loads((NEC / folder / "cases.json").read_text("utf-8"))
+def study(folder: str, step: int = 1) -> Study:
+    """Return every `step`-th case of a folder of tests/data/nec, its budget inferred."""
+    every: list[dict[str, Any]] = json.loads((NEC / folder / "cases.json").read_text("utf-8"))
+    told = every[::step]
     builds = tuple(Build.from_toml(case["build_toml"]) for case in told)
     with ZipFile(NEC / folder / "sweeps.zip") as archive:
         sweeps = [sweep_from_bytes(archive.read(case["sweep"]), case["sweep"]) for case in told]

@@ -13,13 +13,17 @@ import pytest
 from full_wave_cases import Study, study
 
 
-@pytest.fixture(scope="module")
-def ground() -> Study:
-    return study("truth_ground")
+@pytest.fixture(scope="module", params=[3, pytest.param(1, marks=pytest.mark.slow)])
+def ground(request: pytest.FixtureRequest) -> Study:
+    """Every third case; all of them are slow."""
+    return study("truth_ground", request.param)
 
 
 class TestTheCases:
-    def test_stand_in_every_way_over_every_ground(self, ground: Study) -> None:
+    @pytest.mark.slow
+    def test_stand_in_every_way_over_every_ground(self) -> None:
+        ground = study("truth_ground")
+        assert len(ground.budgets) == 24
         sites = [build.site for build in ground.builds]
         assert {site.gap_at for site in sites if site} == {"top", "bottom", None}
         assert {site.ground for site in sites if site} == {
@@ -28,7 +32,7 @@ class TestTheCases:
         assert {build.loop.shape for build in ground.builds} == {"circle", "square", "octagon"}
 
     def test_are_all_answered(self, ground: Study) -> None:
-        assert len(ground.budgets) == 24
+        assert len(ground.budgets) >= 8
         assert {budget.status for budget in ground.budgets} == {"ok"}
 
 
