@@ -17,8 +17,7 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import PurePosixPath
 
-from sweeplab.errors import ReadError
-from sweeplab.files.show import show
+from sweeplab.errors import ReadError, quoted
 from sweeplab.files.text.limits import SIZE_LIMIT_BYTES, too_large
 from sweeplab.finding import Threshold
 
@@ -76,7 +75,7 @@ def read_member(path: str, member: str) -> tuple[bytes, str | None]:
         It is not there, leads out of the archive, is an archive itself, is packed in a way that
         is not read, or unpacks to more than it says or than is sane.
     """
-    name = f"{path}/{member}" if member.isprintable() else f"{path}/{show(member)[1:-1]}"
+    name = f"{path}/{member}" if member.isprintable() else f"{path}/{quoted(member)[1:-1]}"
     archive = _opened(path)
     found = archive.listed.get(member)
     if not found:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sweeplab.files.touchstone.decimals import plain_rows, plain_tables
+from sweeplab.files.touchstone.fast_path import plain_rows, plain_tables
 
 # At most 15 digits, as instruments write; leading zeros and a bare point at the end are allowed.
 whole = st.integers(0, 10**7).map(str)

@@ -35,7 +35,7 @@ from dataclasses import dataclass
 from math import pi
 from typing import Literal
 
-from sweeplab.files.show import show
+from sweeplab.errors import quoted
 
 Role = Literal[
     "f",
@@ -192,7 +192,7 @@ _WORD = re.compile(r"[a-zà-ÿ]+\d*")
 
 def labels(columns: tuple[Column, ...]) -> str:
     """Return the columns' labels for a message."""
-    shown = [show(column.label) for column in columns[:_SHOWN_WORDS]]
+    shown = [quoted(column.label) for column in columns[:_SHOWN_WORDS]]
     return ", ".join([*shown, "..."] if len(columns) > _SHOWN_WORDS else shown)
 
 

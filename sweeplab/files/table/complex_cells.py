@@ -12,8 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sweeplab.errors import ReadError
-from sweeplab.files.show import show
+from sweeplab.errors import ReadError, quoted
 from sweeplab.files.table.columns import Column, Role, how_to_say
 from sweeplab.files.text.lines import Lines
 from sweeplab.sweep import FloatArray
@@ -126,7 +125,7 @@ def check_complex(columns: tuple[Column, ...], pairs: Sequence[int], path: str) 
             kind = "complex numbers" if place in pairs else "no complex numbers"
             raise ReadError(
                 path,
-                f"{kind} in column {show(column.label)}",
+                f"{kind} in column {quoted(column.label)}",
                 "use gamma, z_ohm or y_s for complex cells, skip for others"
                 if place in pairs
                 else how_to_say((), len(columns)),

@@ -9,8 +9,7 @@ from string import whitespace
 
 import numpy as np
 
-from sweeplab.errors import ReadError
-from sweeplab.files.show import show
+from sweeplab.errors import ReadError, quoted
 from sweeplab.files.table.complex_cells import MARK
 from sweeplab.files.table.dialect import Dialect, is_comment, parse_fields, split_fields
 from sweeplab.files.table.row_parser import plain_row, plain_rows, row_of
@@ -152,7 +151,7 @@ def _broken(
 ) -> ReadError:
     wrong = [field for field, value in zip(fields, values, strict=False) if value is None]
     found = (
-        f"{show(wrong[0])} where a number should stand"
+        f"{quoted(wrong[0])} where a number should stand"
         if wrong
         else f"{len(values)} values where {layout.width} should stand"
     )

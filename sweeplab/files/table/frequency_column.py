@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from sweeplab.errors import ReadError
-from sweeplab.files.show import show
+from sweeplab.errors import ReadError, quoted
 from sweeplab.files.table.columns import UNITS_HZ, Column, how_to_say, labels
 from sweeplab.finding import Finding, Threshold
 from sweeplab.sweep import FloatArray
@@ -56,7 +55,8 @@ def frequency(
         if not _alike(data, column.scale, other_data, other.scale):
             raise ReadError(
                 path,
-                f"frequency columns that disagree, {show(column.label)} and {show(other.label)}",
+                f"frequency columns that disagree, {quoted(column.label)} "
+                f"and {quoted(other.label)}",
                 how_to_say(columns, len(columns)),
             )
     if column.scale is not None:
@@ -91,7 +91,7 @@ def _unit(
     ]
     raise ReadError(
         path,
-        f"frequency column {show(column.label)} names no unit: {low:g} to {high:g} could be "
+        f"frequency column {quoted(column.label)} names no unit: {low:g} to {high:g} could be "
         f"{' or '.join(fitting or _NAMES.values())}",
         how_to_say(columns, len(columns)),
     )

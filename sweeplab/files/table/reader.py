@@ -12,8 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sweeplab.errors import ReadError
-from sweeplab.files.show import show
+from sweeplab.errors import ReadError, quoted
 from sweeplab.files.table.columns import WORDS, Column, how_to_say
 from sweeplab.files.table.complex_cells import (
     MARK,
@@ -167,7 +166,7 @@ def _columns(
         row = " | ".join(split_fields(source.lines[layout.first], layout.separator))
         raise ReadError(
             source.name,
-            f"no header names the {layout.width} columns, whose first row is {show(row)}",
+            f"no header names the {layout.width} columns, whose first row is {quoted(row)}",
             how_to_say((), layout.width),
             layout.first + 1,
         )
@@ -184,7 +183,7 @@ def _columns(
 def _columns_said(path: str, words: Sequence[str], width: int) -> tuple[Column, ...]:
     for word in words:
         if word not in WORDS:
-            raise ReadError(path, f"unknown column word {show(word)}", f"use {', '.join(WORDS)}")
+            raise ReadError(path, f"unknown column word {quoted(word)}", f"use {', '.join(WORDS)}")
     if len(words) != width:
         raise ReadError(
             path,

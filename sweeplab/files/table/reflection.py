@@ -12,8 +12,7 @@ from math import pi
 
 import numpy as np
 
-from sweeplab.errors import ReadError
-from sweeplab.files.show import show
+from sweeplab.errors import ReadError, quoted
 from sweeplab.files.table.columns import Column, Role, how_to_say, labels
 from sweeplab.files.table.conversions import CONVERSIONS, Conversion, agree, reproduces
 from sweeplab.finding import Finding, Threshold
@@ -109,7 +108,7 @@ def _one_each(columns: tuple[Column, ...], values: FloatArray, path: str) -> Nam
                 raise ReadError(
                     path,
                     f"two columns fit as {column.role}, "
-                    f"{show(rival.label)} and {show(column.label)}",
+                    f"{quoted(rival.label)} and {quoted(column.label)}",
                     how_to_say(columns, len(columns)),
                 )
         named[column.role] = (column, data)
@@ -146,7 +145,7 @@ def _unit_unknown(
     known = np.abs(data[np.isfinite(data)])
     return ReadError(
         path,
-        f"{kind} column {show(column.label)} names no unit: values up to "
+        f"{kind} column {quoted(column.label)} names no unit: values up to "
         f"{known.max() if known.size else 0:g} could be {units}",
         how_to_say(columns, len(columns)),
     )
@@ -243,7 +242,7 @@ def _must_be_reflection(
     as_ohms = tuple(replace(c, role=other.get(c.role, c.role)) for c in columns)
     raise ReadError(
         path,
-        f"{show(column.label)} is no part of a reflection, "
+        f"{quoted(column.label)} is no part of a reflection, "
         f"whose size would be {np.median(size):.3g}",
         how_to_say(as_ohms, len(columns)),
     )

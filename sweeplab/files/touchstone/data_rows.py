@@ -16,8 +16,7 @@ from itertools import islice
 
 import numpy as np
 
-from sweeplab.errors import ReadError
-from sweeplab.files.show import show
+from sweeplab.errors import ReadError, quoted
 from sweeplab.files.text.decode import TextFile
 from sweeplab.files.text.limits import MENDED_LIMIT, ROW_LIMIT_CHARACTERS, too_many_mended
 from sweeplab.files.text.normalize import row_cut
@@ -154,7 +153,7 @@ def _mended(row: str, line: int, source: TextFile, *, may_be_cut: bool) -> array
         if value is None:
             raise ReadError(
                 source.name,
-                f"{show(word)} where a number should stand",
+                f"{quoted(word)} where a number should stand",
                 "correct or delete the line",
                 line,
             )
@@ -265,7 +264,7 @@ def _count_finding(script: ClassifiedLines, found: int) -> list[Finding]:
     _, words = script.keywords.get("number of frequencies", (0, []))
     if words and words[0].lstrip("0") == str(found):
         return []
-    stated = show(words[0]) if words else "none"
+    stated = quoted(words[0]) if words else "none"
     return [
         Finding(
             code="points-differ",

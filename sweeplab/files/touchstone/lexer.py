@@ -11,8 +11,7 @@ from array import array
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from sweeplab.errors import ReadError
-from sweeplab.files.show import show
+from sweeplab.errors import ReadError, quoted
 from sweeplab.files.text.comments import Comments
 from sweeplab.files.text.decode import TextFile
 from sweeplab.files.text.limits import ROW_LIMIT_CHARACTERS
@@ -180,7 +179,7 @@ def _keyword(text: str, number: int, script: ClassifiedLines, path: str) -> str:
     if match is None or name not in KEYWORDS:
         raise ReadError(
             path,
-            f"keyword {show(text)}",
+            f"keyword {quoted(text)}",
             "use one of Touchstone 2.1 or delete the line",
             number,
         )

@@ -10,8 +10,7 @@ import re
 from dataclasses import dataclass, replace
 from typing import TypeVar, cast, get_args
 
-from sweeplab.errors import ReadError
-from sweeplab.files.show import show
+from sweeplab.errors import ReadError, quoted
 from sweeplab.files.touchstone.network_parameters import Form, Parameter
 
 FREQUENCY_UNITS_HZ = {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "GHZ": 1e9}
@@ -72,7 +71,7 @@ def parse_option_line(line: str, path: str, number: int) -> OptionLine:
         word = words.pop(0)
         kind = _kind(word)
         if kind in ("", "number"):
-            raise ReadError(path, f"{show(word)} in the option line", _EXAMPLE, number)
+            raise ReadError(path, f"{quoted(word)} in the option line", _EXAMPLE, number)
         if kind in given:
             raise ReadError(path, f"two {kind}s in the option line", "keep one", number)
         given.add(kind)
@@ -147,13 +146,16 @@ def reference_ohm(word: str, path: str, number: int) -> float:
     if is_complex(word):
         raise ReadError(
             path,
-            f"a complex reference impedance, {show(word)}",
+            f"a complex reference impedance, {quoted(word)}",
             "save the sweep against a real one, such as R 50",
             number,
         )
     value = _complex(word).real
     if not (math.isfinite(value) and value > 0):
         raise ReadError(
-            path, f"{show(word)} as a reference impedance", "give a positive number of ohms", number
+            path,
+            f"{quoted(word)} as a reference impedance",
+            "give a positive number of ohms",
+            number,
         )
     return value

@@ -11,8 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sweeplab.errors import ReadError
-from sweeplab.files.show import show
+from sweeplab.errors import ReadError, quoted
 from sweeplab.files.text.decode import TextFile
 from sweeplab.files.text.normalize import MOST_PLAUSIBLE_HZ, ParsedSweep
 from sweeplab.files.text.reader_protocol import Confidence, ReadOptions
@@ -194,7 +193,7 @@ def _check_version(script: ClassifiedLines, path: str) -> None:
     line, words = script.keywords["version"]
     if words[:1] not in [[version] for version in _VERSIONS]:
         raise ReadError(
-            path, f"version {show(' '.join(words))}", "save as Touchstone 1 or 2.0", line
+            path, f"version {quoted(' '.join(words))}", "save as Touchstone 1 or 2.0", line
         )
     if "mixed-mode order" in script.keywords:
         line, _ = script.keywords["mixed-mode order"]
@@ -215,7 +214,7 @@ def _matrix_format(script: ClassifiedLines, path: str) -> MatrixFormat:
     found = _MATRIX_FORMATS.get(" ".join(words).lower())
     if found is None:
         raise ReadError(
-            path, f"matrix format {show(' '.join(words))}", "use Full, Lower or Upper", line
+            path, f"matrix format {quoted(' '.join(words))}", "use Full, Lower or Upper", line
         )
     return found
 
