@@ -394,7 +394,7 @@ class TestDisk:
         def grow(*_: object) -> None:
             path.write_text("# S\n1 0 0\n" * 2)
 
-        monkeypatch.setattr(disk, "_check", grow)
+        monkeypatch.setattr(disk, "_check_status", grow)
         monkeypatch.setattr(disk, "SIZE_LIMIT_BYTES", 12)
         assert "over the limit" in disk_refusal(path)
 

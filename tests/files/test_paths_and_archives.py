@@ -175,7 +175,7 @@ class TestArchiveThatCouldHurt:
 
     def test_too_many_files(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         path = zipped(tmp_path / "a.zip", {f"{k}.s1p": "" for k in range(99)})
-        monkeypatch.setattr(archive, "_CONTENTS_BYTES", 1000)
+        monkeypatch.setattr(archive, "_MAX_DIRECTORY_BYTES", 1000)
         assert refusals(path) == [
             f"{path}: lists more files than is sane; split it, or unpack it yourself"
         ]

@@ -109,7 +109,7 @@ class TestLengthOfARow:
 class TestComments:
     @pytest.mark.parametrize(("count", "left_out"), [(10_000, 0), (10_001, 1)])
     def test_ten_thousand_are_kept(self, count: int, left_out: int) -> None:
-        remarks = Comments.of(["! here"] * count)
+        remarks = Comments.from_lines(["! here"] * count)
         assert len(remarks.lines) == 10_000
         assert [one.evidence["left_out"] for one in remarks.findings()] == [1] * left_out
 
@@ -208,7 +208,7 @@ class TestArchives:
     ) -> None:
         infos = {f"{i}.s1p": [listed(250_000_000, 10**8)] for i in range(4)}
         infos["more.s1p"] = [listed(more, 1)]
-        monkeypatch.setattr(archive, "_opened", lambda path: SimpleNamespace(listed=infos))
+        monkeypatch.setattr(archive, "_open", lambda path: SimpleNamespace(listed=infos))
         if more:
             with pytest.raises(ReadError, match="would unpack to 1000 MB, over the limit of 1000"):
                 archive.members("a.zip")
@@ -221,7 +221,7 @@ class TestArchives:
     ) -> None:
         held = SimpleNamespace(open=lambda info: BytesIO())
         opened = SimpleNamespace(file=held, listed={"a.s1p": [listed(size, 10**7)]})
-        monkeypatch.setattr(archive, "_opened", lambda path: opened)
+        monkeypatch.setattr(archive, "_open", lambda path: opened)
         if size == 256_000_000:
             assert archive.read_member("a.zip", "a.s1p")[0] == b""
         else:

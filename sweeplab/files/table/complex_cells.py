@@ -36,7 +36,7 @@ _PART_ROLES: dict[Role, tuple[Role, Role]] = {
     "z_ohm": ("r_ohm", "x_ohm"),
     "y_s": ("g_s", "b_s"),
 }
-_COMPLEX_ROLES = {parts[0]: merge_column for merge_column, parts in _PART_ROLES.items()}
+_COMPLEX_ROLES = {parts[0]: role for role, parts in _PART_ROLES.items()}
 # Marks the imaginary part of a complex cell; no other cell can contain it.
 MARK = "\x1a"
 
