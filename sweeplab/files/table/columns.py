@@ -266,7 +266,8 @@ def classify(label: str) -> Column:
 
 
 def _words(label: str) -> list[str]:
-    text = label.lower()
+    # Some patterns take time by the square of a run of spaces.
+    text = " ".join(label.lower().split())
     for pattern, replacement in _REWRITES:
         text = pattern.sub(replacement, text)
     return _WORD.findall(text)

@@ -24,8 +24,8 @@ def _pattern(decimal: str) -> re.Pattern[str]:
     number = rf"(?:\d+(?:{decimal}\d*)?|{decimal}\d+){_EXPONENT}"
     # The left side must not be the tail of a longer number.
     return re.compile(
-        rf"(?<![\w{decimal}])\(?\s*([+-]?\s?{number})\s?([+-])\s?(?:[ij]\s?\*?\s?({number})|({number})"
-        r"\s?\*?\s?[ij])(?![\w.])\s*\)?",
+        rf"(?<![\w{decimal}])(?:\(\s*+)?([+-]?\s?{number})\s?([+-])\s?(?:[ij]\s?\*?\s?({number})|({number})"
+        r"\s?\*?\s?[ij])(?![\w.])(?:\s*+\))?",
         re.ASCII | re.IGNORECASE,
     )
 

@@ -19,11 +19,11 @@ _PORT_1 = re.compile(r"\bS\(?1,?1\)?", re.IGNORECASE)
 _UNIT = re.compile(r"\b([kMG]?Hz)\b", re.IGNORECASE)
 _Z0 = re.compile(
     r"\b(?:z0|zo|zref|(?:reference|system|characteristic|nominal) (?:impedance|resistance))\b"
-    r"[\s:=(\[,;]*(?:ohms?|Ω)?[\s:=)\],;]*([\d.]+)",
+    r"[\s:=(\[,;]*+(?:ohms?|Ω)?[\s:=)\],;]*+([\d.]+)",
     re.IGNORECASE,
 )
 _DOUBLE_SPACE = re.compile(r"\s{2,}")
-_SPACE_BEFORE_UNIT = re.compile(r"\s+([(\[])")
+_SPACE_BEFORE_UNIT = re.compile(r"(?<!\s)\s+([(\[])")
 
 
 @dataclass(frozen=True)
