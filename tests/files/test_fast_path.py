@@ -122,3 +122,16 @@ def test_files_read_in_a_batch_equal_each_read_alone(bodies: list[str]) -> None:
             assert sweep.f_hz.tobytes() == alone.f_hz.tobytes()
             assert sweep.gamma.tobytes() == alone.gamma.tobytes()
             assert sweep.origin == alone.origin
+
+
+@pytest.mark.parametrize(("length", "is_read"), [(20_000, True), (20_001, False)])
+def test_a_longer_option_line_is_left_to_the_full_reader(length: int, is_read: bool) -> None:
+    option_line = "# MHz S RI R".ljust(length - 2) + "50"
+    data = f"{option_line}\n7 0.5 0.25\n8 0.5 0.25\n".encode()
+    sweep = read_fast(data)
+    assert (sweep is not None) == is_read
+    if sweep is not None:
+        assert_same(sweep, read_carefully(data, "a.s1p"))
+    else:
+        with pytest.raises(ReadError, match="a line of 20001 characters"):
+            read_carefully(data, "a.s1p")

@@ -69,7 +69,9 @@ def read(raw_files: Sequence[RawFile]) -> list[Sweep | None]:
 
 def _parse_head(raw_file: RawFile) -> _ParsedHead | None:
     match = _HEAD.match(raw_file.data)
-    if match is None or _ports(raw_file.name.rpartition(".")[2]) not in (1, None):
+    if match is None or len(match[1]) > ROW_LENGTH_LIMIT:
+        return None
+    if _ports(raw_file.name.rpartition(".")[2]) not in (1, None):
         return None
     try:
         options = _options(match[1])
