@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from itertools import takewhile
 
 from sweeplab.files.text.limits import ROW_LENGTH_LIMIT
 from sweeplab.files.text.numbers import parse_number
@@ -116,7 +117,28 @@ def detect_dialect(lines: Sequence[str]) -> Dialect | None:
             best, most = Dialect(separator, decimal, first, width), count
         if most == _DECISIVE_ROWS or most > _DECISIVE_SHARE * len(searched):
             break
-    return best
+    return None if best is None else _with_decimal_comma_if_longer(best, searched)
+
+
+def _with_decimal_comma_if_longer(dialect: Dialect, lines: Sequence[tuple[int, str]]) -> Dialect:
+    """Return the dialect, with a decimal comma if that makes its run of numeric rows longer.
+
+    Rows of integers are the same with either decimal sign; the rows around them decide.
+    """
+    if dialect.decimal == "," or dialect.separator == ",":
+        return dialect
+
+    def run(part: Iterable[tuple[int, str]], decimal: str) -> list[int]:
+        """Return the lines of the run that the first of some lines begin."""
+        widths = ((index, _numeric_width(line, dialect.separator, decimal)) for index, line in part)
+        return [index for index, _ in takewhile(lambda row: row[1] == dialect.width, widths)]
+
+    start = next(position for position, (index, _) in enumerate(lines) if index == dialect.first)
+    above = run(reversed(lines[:start]), ",")
+    below = run(lines[start:], ",")
+    if not below or len(above) + len(below) <= len(run(lines[start:], ".")):
+        return dialect
+    return replace(dialect, decimal=",", first=above[-1] if above else dialect.first)
 
 
 def _longest_run(
