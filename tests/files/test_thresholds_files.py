@@ -208,7 +208,7 @@ class TestArchives:
     ) -> None:
         infos = {f"{i}.s1p": [listed(250_000_000, 10**8)] for i in range(4)}
         infos["more.s1p"] = [listed(more, 1)]
-        monkeypatch.setattr(archive, "_open", lambda path: SimpleNamespace(listed=infos))
+        monkeypatch.setattr(archive, "_open", lambda path: SimpleNamespace(entries=infos))
         if more:
             with pytest.raises(ReadError, match="would unpack to 1000 MB, over the limit of 1000"):
                 archive.members("a.zip")
@@ -220,7 +220,7 @@ class TestArchives:
         self, monkeypatch: pytest.MonkeyPatch, size: int
     ) -> None:
         held = SimpleNamespace(open=lambda info: BytesIO())
-        opened = SimpleNamespace(file=held, listed={"a.s1p": [listed(size, 10**7)]})
+        opened = SimpleNamespace(file=held, entries={"a.s1p": [listed(size, 10**7)]})
         monkeypatch.setattr(archive, "_open", lambda path: opened)
         if size == 256_000_000:
             assert archive.read_member("a.zip", "a.s1p")[0] == b""
