@@ -19,6 +19,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+_LONGEST_QUOTATION = 40
+
 
 def one_line(text: str) -> str:
     """Return a text with unprintable characters (line ends, terminal codes) as escapes."""
@@ -28,6 +30,20 @@ def one_line(text: str) -> str:
         character if character.isprintable() else character.encode("unicode_escape").decode()
         for character in text
     )
+
+
+def quoted(text: str) -> str:
+    """Return a text in single quotes, cut to 40 characters, unprintable ones as escapes.
+
+    Parameters
+    ----------
+    text : str
+        A piece of a file, or what a person typed.
+    """
+    short = text if len(text) <= _LONGEST_QUOTATION else text[: _LONGEST_QUOTATION - 3] + "..."
+    if short.isprintable():
+        return f"'{short}'"
+    return f"'{short.encode('unicode_escape').decode('ascii')}'"
 
 
 class SweeplabError(Exception):

@@ -1,10 +1,13 @@
-"""Reading: the bytes of a file become a Sweep, or one line says why not.
+"""Files to sweeps: the bytes of a file become a Sweep, or a one-line error says why not.
 
-    disk -> places -> load -> source (text) -> registry -> touchstone or table -> mend -> Sweep
+    paths -> disk, archive -> text/ (decode) -> touchstone/ or table/ -> text/ (normalize) -> Sweep
 
-`places`, `load` and `archive` are the only modules here that touch the disk. Each format is one
-module that answers how sure it is that a text is its own, and why; the registry takes the surest.
-Whatever was mended on the way is a Finding on the Sweep; whatever could not be read is a ReadError.
+`paths`, `disk` and `archive` are at the edge: only they touch the file system. `formats` lists the
+readers, one per format; each reports its confidence that a text is in its format, and the most
+confident one reads it. `read` ties these together, for one file and for many.
+
+Imports go one way: text <- touchstone, table <- formats <- read. Every repair is a Finding on the
+Sweep; whatever could not be read is a ReadError.
 """
 
 from sweeplab.files.formats import sweep_from_bytes

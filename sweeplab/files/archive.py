@@ -1,8 +1,8 @@
-"""Zip archives as folders of sweeps: looked at before anything is unpacked, and never onto a disk.
+"""Zip archives as folders of sweeps: checked before anything is unpacked, and only into memory.
 
-What an archive says of itself is checked first: its own size and that of its table of contents, how
-many bytes each file would unpack to and at what ratio, names that lead elsewhere, archives inside.
-Reading then stops at the size stated.
+What an archive states is checked first: its size and that of its central directory, each member's
+unpacked size and compression ratio, names that lead out of the archive, archives inside. Reading
+then stops at the stated size.
 """
 
 from __future__ import annotations
@@ -17,34 +17,42 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import PurePosixPath
 
-from sweeplab.errors import ReadError
-from sweeplab.files.show import show
-from sweeplab.files.text.limits import SIZE_LIMIT_BYTES, too_large
+from sweeplab.errors import ReadError, quoted
+from sweeplab.files.text.limits import SIZE_LIMIT_BYTES, file_too_large
 from sweeplab.finding import Threshold
 
 SUFFIX = ".zip"
-# A sweep's text packs to a third; a constant one, of a dummy, to a fiftieth.
-_LARGEST_RATIO: Threshold = 200
-_RATIO_MATTERS_BYTES: Threshold = 1_000_000
-_ALL_TOGETHER_BYTES: Threshold = 1_000_000_000
-# Some 100,000 files; unpacked in memory the table takes twenty times as much.
-_CONTENTS_BYTES: Threshold = 8_000_000
-_END = struct.Struct("<4s4H2LH")
-_END_MARK, _LARGE_MARK = b"PK\x05\x06", b"PK\x06\x07"
-_LARGE_LOCATOR_BYTES = 20
-_LONGEST_REMARK = 65_535
+# A sweep's text is compressed to a third; a constant one, of a dummy load, to a fiftieth.
+_MAX_COMPRESSION_RATIO: Threshold = 200
+_RATIO_CHECKED_BYTES: Threshold = 1_000_000
+_MAX_UNPACKED_BYTES: Threshold = 1_000_000_000
+# Some 100,000 files; in memory the central directory takes twenty times as much.
+_MAX_DIRECTORY_BYTES: Threshold = 8_000_000
+_END_RECORD = struct.Struct("<4s4H2LH")
+_END_SIGNATURE, _ZIP64_SIGNATURE = b"PK\x05\x06", b"PK\x06\x07"
+_ZIP64_LOCATOR_BYTES = 20
+_MAX_COMMENT_BYTES = 65_535
 _ENCRYPTED = 0x1
-_PLAIN_WAYS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
-_BROKEN = (zipfile.BadZipFile, zlib.error, struct.error, EOFError, ValueError, KeyError,
-           NotImplementedError, RuntimeError, OverflowError)  # fmt: skip
+_COMPRESSION_METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
+_ZIP_ERRORS = (
+    zipfile.BadZipFile,
+    zlib.error,
+    struct.error,
+    EOFError,
+    ValueError,
+    KeyError,
+    NotImplementedError,
+    RuntimeError,
+    OverflowError,
+)
 
 
 @dataclass(frozen=True, eq=False)
-class _Archive:
-    """An open archive and what it lists, by name."""
+class _OpenArchive:
+    """An open archive and its entries by name."""
 
     file: zipfile.ZipFile
-    listed: dict[str, list[zipfile.ZipInfo]]
+    entries: dict[str, list[zipfile.ZipInfo]]
 
 
 def members(path: str) -> list[str]:
@@ -53,102 +61,102 @@ def members(path: str) -> list[str]:
     Raises
     ------
     ReadError
-        It is no archive, or would unpack to more than is sane.
+        It is not an archive, or would unpack to more than the limit.
     """
-    listed = _opened(path).listed
-    everything = sum(info.file_size for infos in listed.values() for info in infos)
-    if everything > _ALL_TOGETHER_BYTES:
+    entries = _open(path).entries
+    unpacked_bytes = sum(info.file_size for infos in entries.values() for info in infos)
+    if unpacked_bytes > _MAX_UNPACKED_BYTES:
         raise ReadError(
             path,
-            f"would unpack to {everything / 1e6:.0f} MB, over the limit of "
-            f"{_ALL_TOGETHER_BYTES // 1_000_000} MB",
+            f"would unpack to {unpacked_bytes / 1e6:.0f} MB, over the limit of "
+            f"{_MAX_UNPACKED_BYTES // 1_000_000} MB",
             "unpack it yourself if you trust it",
         )
-    return sorted(name for name in listed if not name.endswith("/"))
+    return sorted(name for name in entries if not name.endswith("/"))
 
 
 def read_member(path: str, member: str) -> tuple[bytes, str | None]:
-    """Return an archived file's bytes and when it was written, ISO 8601.
+    """Return a member's bytes and its modification time, ISO 8601.
 
     Raises
     ------
     ReadError
-        It is not there, leads out of the archive, is an archive itself, is packed in a way that
-        is not read, or unpacks to more than it says or than is sane.
+        It is missing, leads out of the archive, is an archive itself, is compressed by another
+        method, or unpacks to more than it states or than the limit.
     """
-    name = f"{path}/{member}" if member.isprintable() else f"{path}/{show(member)[1:-1]}"
-    archive = _opened(path)
-    found = archive.listed.get(member)
-    if not found:
+    name = f"{path}/{member}" if member.isprintable() else f"{path}/{quoted(member)[1:-1]}"
+    archive = _open(path)
+    infos = archive.entries.get(member)
+    if not infos:
         raise ReadError(name, "no such file in the archive", "check the name")
-    for finding, action in _objections(found):
+    for finding, action in _objections(infos):
         raise ReadError(name, finding, action)
-    if found[0].file_size > SIZE_LIMIT_BYTES:
-        raise too_large(name, found[0].file_size)
+    if infos[0].file_size > SIZE_LIMIT_BYTES:
+        raise file_too_large(name, infos[0].file_size)
     try:
-        with archive.file.open(found[0]) as file:
-            data = file.read(found[0].file_size)
-    except (*_BROKEN, OSError) as error:
+        with archive.file.open(infos[0]) as file:
+            data = file.read(infos[0].file_size)
+    except (*_ZIP_ERRORS, OSError) as error:
         raise ReadError(name, "is damaged in the archive", "make the archive again") from error
-    return data, _written(found[0])
+    return data, _modification_time(infos[0])
 
 
-def _objections(found: list[zipfile.ZipInfo]) -> Iterator[tuple[str, str]]:
-    """Yield what speaks against unpacking a file, and what to do about it."""
-    info = found[0]
-    place = PurePosixPath(info.filename.replace("\\", "/"))
+def _objections(infos: list[zipfile.ZipInfo]) -> Iterator[tuple[str, str]]:
+    """Yield each objection to unpacking a member, with what to do about it."""
+    info = infos[0]
+    path = PurePosixPath(info.filename.replace("\\", "/"))
     unpack = "unpack it yourself if you trust it"
-    if place.is_absolute() or ".." in place.parts or ":" in info.filename:
+    if path.is_absolute() or ".." in path.parts or ":" in info.filename:
         yield "the name leads out of the archive", "rename it"
     if not info.filename.isprintable():
         yield "the name holds characters that do not print", "rename it"
-    if len(found) > 1:
-        yield f"stands {len(found)} times in the archive", "give each file its own name"
-    if place.suffix.lower() == SUFFIX:
+    if len(infos) > 1:
+        yield f"stands {len(infos)} times in the archive", "give each file its own name"
+    if path.suffix.lower() == SUFFIX:
         yield "is an archive inside an archive", "unpack the outer one first"
     if info.flag_bits & _ENCRYPTED:
         yield "is encrypted", "unpack it with its password first"
-    if info.compress_type not in _PLAIN_WAYS:
+    if info.compress_type not in _COMPRESSION_METHODS:
         yield "is packed by a rare method", "pack it by the common one, deflate"
     ratio = info.file_size / max(info.compress_size, 1)
-    if info.file_size > _RATIO_MATTERS_BYTES and ratio > _LARGEST_RATIO:
+    if info.file_size > _RATIO_CHECKED_BYTES and ratio > _MAX_COMPRESSION_RATIO:
         yield f"would unpack to {ratio:.0f} times its size, as no sweep does", unpack
 
 
-def _opened(path: str) -> _Archive:
+def _open(path: str) -> _OpenArchive:
     try:
         status = os.stat(path)
         if status.st_size > SIZE_LIMIT_BYTES:
-            raise too_large(path, status.st_size)
-        return _archive(path, status.st_size, status.st_mtime_ns)
+            raise file_too_large(path, status.st_size)
+        return _open_cached(path, status.st_size, status.st_mtime_ns)
     except OSError as error:
         found = (error.strerror or "could not be opened").lower()
         raise ReadError(path, found, "check the name and the drive") from error
-    except _BROKEN as error:
+    except _ZIP_ERRORS as error:
         raise ReadError(path, "is no whole zip archive", "make the archive again") from error
 
 
 @lru_cache(maxsize=1)
-def _archive(path: str, size: int, written_ns: int) -> _Archive:
-    """Open an archive; kept open for the next file, since the contents are read anew each time."""
+def _open_cached(path: str, size: int, modified_ns: int) -> _OpenArchive:
+    """Open an archive, and keep it open for the next member: each opening reads the directory."""
     with open(path, "rb") as file:
-        file.seek(max(0, size - _LONGEST_REMARK - _END.size))
+        file.seek(max(0, size - _MAX_COMMENT_BYTES - _END_RECORD.size))
         tail = file.read()
-    place = tail.rfind(_END_MARK)
-    if place < 0 or len(tail) - place < _END.size:
+    offset = tail.rfind(_END_SIGNATURE)
+    if offset < 0 or len(tail) - offset < _END_RECORD.size:
         raise zipfile.BadZipFile
-    contents_bytes = _END.unpack_from(tail, place)[5]
-    is_large = tail[:place][-_LARGE_LOCATOR_BYTES:].startswith(_LARGE_MARK)
-    if is_large or contents_bytes > _CONTENTS_BYTES:
+    directory_bytes = _END_RECORD.unpack_from(tail, offset)[5]
+    is_zip64 = tail[:offset][-_ZIP64_LOCATOR_BYTES:].startswith(_ZIP64_SIGNATURE)
+    if is_zip64 or directory_bytes > _MAX_DIRECTORY_BYTES:
         raise ReadError(path, "lists more files than is sane", "split it, or unpack it yourself")
-    archive = _Archive(zipfile.ZipFile(path), {})
+    archive = _OpenArchive(zipfile.ZipFile(path), {})
     for info in archive.file.infolist():
-        archive.listed.setdefault(info.filename, []).append(info)
+        archive.entries.setdefault(info.filename, []).append(info)
     return archive
 
 
-def _written(info: zipfile.ZipInfo) -> str | None:
-    """Return the time an archive notes, which has no zone; taken as UTC on every machine alike."""
+def _modification_time(info: zipfile.ZipInfo) -> str | None:
+    """Return a member's modification time, which has no time zone; taken as UTC everywhere."""
     try:
         return datetime(*info.date_time, tzinfo=UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     except ValueError:

@@ -1,4 +1,4 @@
-"""Bytes from the disk: what a path may turn out to be."""
+"""A file's bytes from disk, standard input or an archive."""
 
 from __future__ import annotations
 
@@ -12,11 +12,12 @@ from sweeplab.errors import ReadError
 from sweeplab.files import archive
 from sweeplab.files.paths import STANDARD_INPUT, split_member
 from sweeplab.files.text.decode import RawFile
-from sweeplab.files.text.limits import SIZE_LIMIT_BYTES, too_large
+from sweeplab.files.text.limits import SIZE_LIMIT_BYTES, file_too_large
 
-_PIECE_BYTES = 2**20
-# No changed line ends; no waiting for what became a pipe meanwhile. Not every system has both.
-_AS_IT_IS = getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
+_CHUNK_BYTES = 2**20
+# No translation of line ends; no blocking if a file became a pipe meanwhile. Not every system has
+# both.
+_OPEN_FLAGS = getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
 
 
 def load(name: str) -> RawFile:
@@ -35,35 +36,35 @@ def load(name: str) -> RawFile:
     if name == STANDARD_INPUT:
         return RawFile(_standard_input(), name)
     try:
-        # Looked at before it is opened: opening a pipe would wait for a writer.
+        # Checked before it is opened: opening a pipe would block until there is a writer.
         status = os.stat(name)
-        _check(name, status)
-        data = _bytes_of(name, status.st_size)
+        _check_status(name, status)
+        data = _read_all(name, status.st_size)
     except OSError as error:
         member = split_member(name)
         if member is not None:
-            data, written = archive.read_member(*member)
-            return RawFile(data, name, written)
-        raise _refusal(name, error) from error
+            data, modified = archive.read_member(*member)
+            return RawFile(data, name, modified)
+        raise _open_error(name, error) from error
     except ValueError as error:
         raise ReadError(name, "not a file name", "check the name") from error
     if len(data) > SIZE_LIMIT_BYTES:
-        raise too_large(name, len(data))
-    return RawFile(data, name, _utc(status.st_mtime))
+        raise file_too_large(name, len(data))
+    return RawFile(data, name, _utc_timestamp(status.st_mtime))
 
 
-def _bytes_of(name: str, size: int) -> bytes:
-    """Return a file's bytes; half the system's calls that a file object makes."""
-    descriptor = os.open(name, os.O_RDONLY | _AS_IT_IS)
+def _read_all(name: str, size: int) -> bytes:
+    """Return a file's bytes, with half the system calls of a file object."""
+    descriptor = os.open(name, os.O_RDONLY | _OPEN_FLAGS)
     try:
         data = os.read(descriptor, size + 1)
         if len(data) == size:
             return data
-        # It grew or shrank meanwhile, or comes in pieces.
-        pieces = [data]
-        while pieces[-1] and sum(map(len, pieces)) <= SIZE_LIMIT_BYTES:
-            pieces.append(os.read(descriptor, _PIECE_BYTES))
-        return b"".join(pieces)
+        # It grew or shrank meanwhile, or comes in chunks.
+        chunks = [data]
+        while chunks[-1] and sum(map(len, chunks)) <= SIZE_LIMIT_BYTES:
+            chunks.append(os.read(descriptor, _CHUNK_BYTES))
+        return b"".join(chunks)
     finally:
         os.close(descriptor)
 
@@ -76,20 +77,20 @@ def _standard_input() -> bytes:
     except OSError as error:
         raise ReadError(STANDARD_INPUT, "cannot be read", "pipe a file into it") from error
     if len(data) > SIZE_LIMIT_BYTES:
-        raise too_large(STANDARD_INPUT, None)
+        raise file_too_large(STANDARD_INPUT, None)
     return data
 
 
-def _check(name: str, status: os.stat_result) -> None:
+def _check_status(name: str, status: os.stat_result) -> None:
     if stat.S_ISDIR(status.st_mode):
         raise ReadError(name, "is a folder", "name the files in it")
     if not stat.S_ISREG(status.st_mode):
         raise ReadError(name, "is a pipe, socket or device", "copy the sweep to a file first")
     if status.st_size > SIZE_LIMIT_BYTES:
-        raise too_large(name, status.st_size)
+        raise file_too_large(name, status.st_size)
 
 
-def _refusal(name: str, error: OSError) -> ReadError:
+def _open_error(name: str, error: OSError) -> ReadError:
     if isinstance(error, FileNotFoundError):
         return ReadError(name, "no such file", "check the name and the folder")
     if isinstance(error, PermissionError):
@@ -98,9 +99,9 @@ def _refusal(name: str, error: OSError) -> ReadError:
     return ReadError(name, found, "check the name and the drive")
 
 
-def _utc(seconds: float) -> str | None:
+def _utc_timestamp(seconds: float) -> str | None:
     try:
         moment = datetime.fromtimestamp(math.floor(seconds), UTC)
-    except (ValueError, OverflowError, OSError):  # a time no calendar holds
+    except (ValueError, OverflowError, OSError):  # outside the calendar
         return None
     return f"{moment.replace(tzinfo=None).isoformat()}Z"

@@ -1,4 +1,4 @@
-"""Who reads which file: each reader says how sure it is, and why; the surest reads."""
+"""The readers of all formats: each says how confident it is; the most confident one reads."""
 
 from __future__ import annotations
 
@@ -24,24 +24,24 @@ class Reader:
     Parameters
     ----------
     name : str
-        As `Origin.reader` has it.
+        As in `Origin.reader`.
     kind : str
         What it reads, for a person.
-    claim : callable
-        How sure the reader is that a text is its own. Looks, and raises nothing.
+    recognize : callable
+        How confident the reader is that a text is in its format. Raises nothing.
     read : callable
-        The text's rows; raises ReadError.
+        The text's sweep, not yet normalized; raises ReadError.
     """
 
     name: str
     kind: str
-    claim: Callable[[TextFile, ReadOptions], Confidence]
+    recognize: Callable[[TextFile, ReadOptions], Confidence]
     read: Callable[[TextFile, ReadOptions], ParsedSweep]
 
 
 READERS = (
-    Reader("touchstone", "a Touchstone file", touchstone.claim, touchstone.read),
-    Reader("table", "a table", table.claim, table.read),
+    Reader("touchstone", "a Touchstone file", touchstone.recognize, touchstone.read),
+    Reader("table", "a table", table.recognize, table.read),
 )
 
 
@@ -73,75 +73,75 @@ def sweep_from_bytes(
     ReadError
         The bytes hold no sweep that can be read without guessing.
     """
-    return read_bytes(RawFile(data, name), ReadOptions.checked(name, columns, z0_ohm, port))
+    return read_bytes(RawFile(data, name), ReadOptions.validated(name, columns, z0_ohm, port))
 
 
-def read_bytes(raw: RawFile, request: ReadOptions) -> Sweep:
+def read_bytes(raw_file: RawFile, options: ReadOptions) -> Sweep:
     """Read one sweep from a file's bytes.
 
     Parameters
     ----------
-    raw : Raw
-    request : Request
-        What the person said beyond the file.
+    raw_file : RawFile
+    options : ReadOptions
 
     Raises
     ------
     ReadError
         The bytes hold no sweep that can be read without guessing.
     """
-    (answer,) = read_together([raw], request)
-    if isinstance(answer, ReadError):
-        raise answer
-    return answer
+    (result,) = read_batch([raw_file], options)
+    if isinstance(result, ReadError):
+        raise result
+    return result
 
 
-def read_together(raws: Sequence[RawFile], request: ReadOptions) -> list[Sweep | ReadError]:
+def read_batch(raw_files: Sequence[RawFile], options: ReadOptions) -> list[Sweep | ReadError]:
     """Read one sweep from each of several files, as `read_bytes` does from one.
 
     Returns
     -------
     list of Sweep or ReadError
-        In the order given; what is wrong with one file matters to no other.
+        In the order given; an error in one file does not affect the others.
     """
-    # What overflows or is undefined comes out as not finite, and is left out or refused.
+    # Whatever overflows or is undefined becomes non-finite, and is left out or refused.
     with np.errstate(all="ignore"):
-        quickly = fast_path.read(raws) if request.is_plain else [None] * len(raws)
+        fast = fast_path.read(raw_files) if options.is_default else [None] * len(raw_files)
         return [
-            _carefully(raw, request) if sweep is None else sweep
-            for raw, sweep in zip(raws, quickly, strict=True)
+            _read_carefully(raw_file, options) if sweep is None else sweep
+            for raw_file, sweep in zip(raw_files, fast, strict=True)
         ]
 
 
-def _carefully(raw: RawFile, request: ReadOptions) -> Sweep | ReadError:
+def _read_carefully(raw_file: RawFile, options: ReadOptions) -> Sweep | ReadError:
     try:
-        source = decode(raw)
-        reader = choose(source, request)
-        return make_sweep(reader.read(source, request), source, reader.name, raw.written)
+        text_file = decode(raw_file)
+        reader = choose_reader(text_file, options)
+        parsed = reader.read(text_file, options)
+        return make_sweep(parsed, text_file, reader.name, raw_file.modified)
     except ReadError as error:
         return error
 
 
-def choose(source: TextFile, request: ReadOptions) -> Reader:
-    """Return the reader that is surest of a text.
+def choose_reader(text_file: TextFile, options: ReadOptions) -> Reader:
+    """Return the reader that is most confident of a text.
 
     Raises
     ------
     ReadError
-        None of them takes it for its own; says why each does not.
+        None of them recognizes the text; says why for each.
     """
-    claims: list[tuple[Reader, Confidence]] = []
+    candidates: list[tuple[Reader, Confidence]] = []
     for reader in READERS:
-        claim = reader.claim(source, request)
-        if claim.confidence >= 1:
+        confidence = reader.recognize(text_file, options)
+        if confidence.value >= 1:
             return reader
-        claims.append((reader, claim))
-    reader, claim = max(claims, key=lambda pair: pair[1].confidence)
-    if claim.confidence > 0:
+        candidates.append((reader, confidence))
+    reader, confidence = max(candidates, key=lambda candidate: candidate[1].value)
+    if confidence.value > 0:
         return reader
-    reasons = ", ".join(f"not {other.kind} ({why.why})" for other, why in claims)
+    reasons = ", ".join(f"not {other.kind} ({least.reason})" for other, least in candidates)
     raise ReadError(
-        source.name,
+        text_file.name,
         f"no sweep in it, {reasons}",
         "give a Touchstone file (.s1p) or a table whose header names its columns",
     )

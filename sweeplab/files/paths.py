@@ -1,4 +1,4 @@
-"""What a person may name where a file is meant: files, folders, zip archives, standard input."""
+"""Expansion of paths to files to read: files, folders, zip archives, standard input."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from dataclasses import dataclass
 
 from sweeplab.errors import ReadError
 from sweeplab.files import archive
-from sweeplab.files.text.decode import ports_named
+from sweeplab.files.text.decode import ports_in_suffix
 
 STANDARD_INPUT = "-"
-# In a folder other files are no failures, they are other files; named outright, any is tried.
+# Other files in a folder are skipped without an error; a file named explicitly is always tried.
 _SWEEP_SUFFIXES = (".ts", ".csv", ".tsv", ".txt", ".dat", ".asc", ".prn")
 
 
@@ -33,7 +33,7 @@ class SweepPath:
 
 
 def sweep_paths(paths: Iterable[str | os.PathLike[str]]) -> list[SweepPath]:
-    """Return the files that paths stand for.
+    """Return the files to read for some paths.
 
     Parameters
     ----------
@@ -43,13 +43,13 @@ def sweep_paths(paths: Iterable[str | os.PathLike[str]]) -> list[SweepPath]:
 
     Returns
     -------
-    list of Place
+    list of SweepPath
         In the order given; in a folder or an archive by name.
     """
-    return [place for path in paths for place in _of(os.fsdecode(path))]
+    return [found for path in paths for found in _expand(os.fsdecode(path))]
 
 
-def _of(name: str) -> Iterator[SweepPath]:
+def _expand(name: str) -> Iterator[SweepPath]:
     try:
         is_folder, is_archive = os.path.isdir(name), _is_archive(name)
     except ValueError:  # a NUL in the name; reading will say so
@@ -60,7 +60,7 @@ def _of(name: str) -> Iterator[SweepPath]:
     found = list(_in_folder(name) if is_folder else _in_archive(name))
     if not found:
         kind = "folder" if is_folder else "archive"
-        found = [_failed(name, f"no sweeps in the {kind}", "name one that holds some")]
+        found = [_failure(name, f"no sweeps in the {kind}", "name one that holds some")]
     yield from found
 
 
@@ -77,7 +77,7 @@ def _in_folder(name: str) -> Iterator[SweepPath]:
         files += [os.path.join(folder, file) for file in names if not file.startswith(".")]
     for error in failures:
         found = (error.strerror or "could not be opened").lower()
-        yield _failed(error.filename or name, found, "change its permissions or leave it out")
+        yield _failure(error.filename or name, found, "change its permissions or leave it out")
     for file in sorted(files, key=lambda file: file.split(os.sep)):
         if _is_archive(file):
             yield from _in_archive(file)
@@ -98,10 +98,10 @@ def _in_archive(name: str) -> Iterator[SweepPath]:
 
 def _is_named_as_sweep(name: str) -> bool:
     suffix = os.path.splitext(name)[1].lower()
-    return suffix in _SWEEP_SUFFIXES or ports_named(suffix) is not None
+    return suffix in _SWEEP_SUFFIXES or ports_in_suffix(suffix) is not None
 
 
-def _failed(name: str, found: str, action: str) -> SweepPath:
+def _failure(name: str, found: str, action: str) -> SweepPath:
     return SweepPath(name, ReadError(name, found, action))
 
 
@@ -109,7 +109,7 @@ _MEMBER = re.compile(re.escape(archive.SUFFIX) + r"[/\\]", re.IGNORECASE)
 
 
 def split_member(name: str) -> tuple[str, str] | None:
-    """Return the archive and the file in it that a name such as ``a.zip/b.s1p`` stands for."""
+    """Return the archive and its member in a name such as ``a.zip/b.s1p``."""
     for match in _MEMBER.finditer(name):
         outer = name[: match.end() - 1]
         if os.path.isfile(outer):

@@ -1,4 +1,4 @@
-"""Paths in, sweeps out."""
+"""From paths to sweeps, in batches; several sweeps in a file one by one."""
 
 from __future__ import annotations
 
@@ -10,22 +10,22 @@ from functools import partial
 
 from sweeplab.errors import ReadError
 from sweeplab.files.disk import load
-from sweeplab.files.formats import read_bytes, read_together
+from sweeplab.files.formats import read_batch, read_bytes
 from sweeplab.files.paths import SweepPath, sweep_paths
-from sweeplab.files.table.multi_sweep import SeveralSweepsError
+from sweeplab.files.table.multi_sweep import MultipleSweepsError
 from sweeplab.files.text.decode import RawFile, decode
 from sweeplab.files.text.reader_protocol import ReadOptions
 from sweeplab.sweep import Sweep
 
-# Small files are read some at a time; what is held of them stays in a processor's cache.
-_TOGETHER_BYTES = 2**16
-_TOGETHER = 32
-_NUMBERED = re.compile(r"(.+)#([1-9]\d{0,3})", re.DOTALL)
+# Small files are read in batches whose data fit in a processor's cache.
+_BATCH_BYTES = 2**16
+_BATCH_FILES = 32
+_NAME_WITH_NUMBER = re.compile(r"(.+)#([1-9]\d{0,3})", re.DOTALL)
 
 
 @dataclass(frozen=True, eq=False)
 class ReadResult:
-    """What became of one sweep.
+    """The outcome of reading one sweep.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ class ReadResult:
         The file; of several sweeps in one with a number, as ``log.csv#2``.
     sweep : Sweep or None
     raw : bytes
-        What it was read from: the file's bytes, of several sweeps in one its own lines.
+        What it was read from: the file's bytes, or of several sweeps in a file its own lines.
     error : ReadError or None
         Why there is none.
     """
@@ -69,8 +69,7 @@ def read_sweep(
     Returns
     -------
     Sweep
-        Its `origin.taken` is a date and time from the file's comments, else the time the file
-        was last written.
+        Its `origin.taken` is from the file's comments, else the file's modification time.
 
     Raises
     ------
@@ -78,14 +77,14 @@ def read_sweep(
         The file could not be opened, or holds no sweep that can be read without guessing.
     """
     name = os.fsdecode(path)
-    request = ReadOptions.checked(name, columns, z0_ohm, port)
-    numbered = _numbered(name)
-    if numbered is not None:
-        answer = _part(*numbered, name, request)
-        if answer.sweep is None:
-            raise answer.error or ReadError(name, "no sweep", "check the name")
-        return answer.sweep
-    return read_bytes(load(name), request)
+    options = ReadOptions.validated(name, columns, z0_ohm, port)
+    numbered = _split_number(name)
+    if numbered is None:
+        return read_bytes(load(name), options)
+    result = _numbered_sweep(*numbered, name, options)
+    if result.sweep is None:
+        raise result.error or ReadError(name, "no sweep", "check the name")
+    return result.sweep
 
 
 def read_sweeps(
@@ -105,113 +104,121 @@ def read_sweeps(
         At the first that could not be read.
     """
     sweeps = []
-    for answer in read_each(sweep_paths(paths), columns=columns, z0_ohm=z0_ohm, port=port):
-        if answer.error is not None:
-            raise answer.error
-        if answer.sweep is not None:
-            sweeps.append(answer.sweep)
+    for result in read_each(sweep_paths(paths), columns=columns, z0_ohm=z0_ohm, port=port):
+        if result.error is not None:
+            raise result.error
+        if result.sweep is not None:
+            sweeps.append(result.sweep)
     return sweeps
 
 
 def read_each(
-    where: Iterable[SweepPath],
+    paths: Iterable[SweepPath],
     *,
     columns: Sequence[str] | None = None,
     z0_ohm: float | None = None,
     port: int | None = None,
 ) -> Iterator[ReadResult]:
-    """Yield what became of every sweep of every file; one that fails stops no other.
+    """Yield the result for every sweep of every file; a failure does not stop the others.
 
     Parameters
     ----------
-    where : iterable of Place
-        As `places` gives them.
+    paths : iterable of SweepPath
+        As `sweep_paths` returns them.
     columns, z0_ohm, port : optional
         As `read_sweep` takes them.
     """
-    asked = partial(ReadOptions.checked, columns=columns, z0_ohm=z0_ohm, port=port)
-    for group in _in_groups(_opened(place, asked) for place in where):
-        yield from _answers(group, asked)
+    options_for = partial(ReadOptions.validated, columns=columns, z0_ohm=z0_ohm, port=port)
+    for batch in _batches(_load(path, options_for) for path in paths):
+        yield from _batch_results(batch, options_for)
 
 
-def _opened(place: SweepPath, asked: Callable[[str], ReadOptions]) -> RawFile | list[ReadResult]:
-    """Return a file's bytes, or the answer where that is clear already."""
+def _load(path: SweepPath, options_for: Callable[[str], ReadOptions]) -> RawFile | list[ReadResult]:
+    """Return a file's bytes, or the results if they are known already."""
     try:
-        if place.error is not None:
-            raise place.error
-        request = asked(place.name)
-        numbered = _numbered(place.name)
+        if path.error is not None:
+            raise path.error
+        options = options_for(path.name)
+        numbered = _split_number(path.name)
         if numbered is not None:
-            return [_part(*numbered, place.name, request)]
-        return load(place.name)
+            return [_numbered_sweep(*numbered, path.name, options)]
+        return load(path.name)
     except ReadError as error:
-        return [ReadResult(place.name, error=error)]
+        return [ReadResult(path.name, error=error)]
 
 
-def _in_groups(
-    opened: Iterable[RawFile | list[ReadResult]],
+def _batches(
+    loaded: Iterable[RawFile | list[ReadResult]],
 ) -> Iterator[list[RawFile | list[ReadResult]]]:
-    """Yield what was opened, a few small files or one large one at a time."""
-    group: list[RawFile | list[ReadResult]] = []
+    """Yield what was loaded, a few small files or one large file at a time."""
+    batch: list[RawFile | list[ReadResult]] = []
     size = 0
-    for one in opened:
-        length = len(one.data) if isinstance(one, RawFile) else 0
-        if group and (size + length > _TOGETHER_BYTES or len(group) == _TOGETHER):
-            yield group
-            group, size = [], 0
-        group.append(one)
+    for entry in loaded:
+        length = len(entry.data) if isinstance(entry, RawFile) else 0
+        if batch and (size + length > _BATCH_BYTES or len(batch) == _BATCH_FILES):
+            yield batch
+            batch, size = [], 0
+        batch.append(entry)
         size += length
-    if group:
-        yield group
+    if batch:
+        yield batch
 
 
-def _answers(
-    group: Sequence[RawFile | list[ReadResult]], asked: Callable[[str], ReadOptions]
+def _batch_results(
+    batch: Sequence[RawFile | list[ReadResult]], options_for: Callable[[str], ReadOptions]
 ) -> Iterator[ReadResult]:
-    raws = [one for one in group if isinstance(one, RawFile)]
-    # What the person said is the same for all of them, and was found right for each.
-    request = asked(raws[0].name) if raws else ReadOptions()
-    read = iter(read_together(raws, request))
-    for one in group:
-        yield from _each(one, next(read), request) if isinstance(one, RawFile) else one
+    raw_files = [entry for entry in batch if isinstance(entry, RawFile)]
+    # The same options hold for all of them, and were validated for each.
+    options = options_for(raw_files[0].name) if raw_files else ReadOptions()
+    outcomes = iter(read_batch(raw_files, options))
+    for entry in batch:
+        if isinstance(entry, RawFile):
+            yield from _file_results(entry, next(outcomes), options)
+        else:
+            yield from entry
 
 
-def _each(raw: RawFile, read: Sweep | ReadError, request: ReadOptions) -> Iterator[ReadResult]:
-    """Yield the answers that reading a file came to: one, or one for each of its sweeps."""
-    if isinstance(read, Sweep):
-        yield ReadResult(raw.name, read, raw.data)
-    elif isinstance(read, SeveralSweepsError):
-        yield from _each_part(read, raw, request)
+def _file_results(
+    raw_file: RawFile, outcome: Sweep | ReadError, options: ReadOptions
+) -> Iterator[ReadResult]:
+    """Yield the results of a file: one, or one for each of its sweeps."""
+    if isinstance(outcome, Sweep):
+        yield ReadResult(raw_file.name, outcome, raw_file.data)
+    elif isinstance(outcome, MultipleSweepsError):
+        yield from _slice_results(outcome, raw_file, options)
     else:
-        yield ReadResult(raw.name, error=read)
+        yield ReadResult(raw_file.name, error=outcome)
 
 
-def _numbered(name: str) -> tuple[str, int] | None:
-    """Return the file and the number that a name such as ``log.csv#2`` stands for."""
-    found = _NUMBERED.fullmatch(name) if "#" in name else None
-    return None if found is None or os.path.lexists(name) else (found[1], int(found[2]))
+def _split_number(name: str) -> tuple[str, int] | None:
+    """Return the file and the number in a name such as ``log.csv#2``."""
+    match = _NAME_WITH_NUMBER.fullmatch(name) if "#" in name else None
+    return None if match is None or os.path.lexists(name) else (match[1], int(match[2]))
 
 
-def _part(base: str, number: int, name: str, request: ReadOptions) -> ReadResult:
+def _numbered_sweep(file_name: str, number: int, name: str, options: ReadOptions) -> ReadResult:
     """Return one of several sweeps in a file."""
-    raw = load(base)
-    (read,) = read_together([raw], request)
-    several = list(_each(raw, read, request)) if isinstance(read, SeveralSweepsError) else []
-    if not several and isinstance(read, ReadError):
-        raise read
-    if not 1 <= number <= len(several):
-        count = len(several) or 1
+    raw_file = load(file_name)
+    (outcome,) = read_batch([raw_file], options)
+    results: list[ReadResult] = []
+    if isinstance(outcome, MultipleSweepsError):
+        results = list(_slice_results(outcome, raw_file, options))
+    elif isinstance(outcome, ReadError):
+        raise outcome
+    if not 1 <= number <= len(results):
+        count = len(results) or 1
         raise ReadError(name, f"no sweep {number} in a file of {count}", "check the number")
-    return several[number - 1]
+    return results[number - 1]
 
 
-def _each_part(
-    several: SeveralSweepsError, raw: RawFile, request: ReadOptions
+def _slice_results(
+    multiple: MultipleSweepsError, raw_file: RawFile, options: ReadOptions
 ) -> Iterator[ReadResult]:
-    lines = decode(raw).lines
-    for number, part in enumerate(several.parts, start=1):
-        own = RawFile(part.text_of(lines).encode(), f"{raw.name}#{number}", raw.written)
+    lines = decode(raw_file).lines
+    for number, sweep_slice in enumerate(multiple.slices, start=1):
+        data = sweep_slice.text_of(lines).encode()
+        slice_file = RawFile(data, f"{raw_file.name}#{number}", raw_file.modified)
         try:
-            yield ReadResult(own.name, read_bytes(own, request), own.data)
+            yield ReadResult(slice_file.name, read_bytes(slice_file, options), slice_file.data)
         except ReadError as error:
-            yield ReadResult(own.name, error=part.placed(error))
+            yield ReadResult(slice_file.name, error=sweep_slice.with_file_line(error))

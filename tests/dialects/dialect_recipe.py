@@ -204,7 +204,7 @@ def touchstone_1() -> dict[str, Spelling]:
     }
 
 
-def touchstone_1_mended() -> dict[str, Spelling]:
+def touchstone_1_repaired() -> dict[str, Spelling]:
     head = "# Hz S RI R 50"
     fortran = [
         row.replace(row.split()[0], f"{float(row.split()[0]) / 1e6:g}D+06") for row in rows()
@@ -641,7 +641,7 @@ def complex_cells(
 
 def spellings() -> dict[str, Spelling]:
     """Every file's name, bytes, and the codes of the findings it should bring."""
-    return touchstone_1() | touchstone_1_mended() | touchstone_2() | tables()
+    return touchstone_1() | touchstone_1_repaired() | touchstone_2() | tables()
 
 
 def expected() -> bytes:

@@ -33,12 +33,12 @@ def test_every_spelling_gives_the_one_sweep(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", FILES)
-def test_every_spelling_says_what_was_mended(name: str) -> None:
+def test_every_dialect_reports_its_repairs(name: str) -> None:
     sweep = read_sweep(HERE / "spellings" / name)
     assert sorted(finding.code for finding in sweep.findings) == CODES[name]
 
 
-def test_the_kept_files_are_those_of_the_recipe() -> None:
+def test_the_stored_files_are_those_of_the_recipe() -> None:
     kept = {name: (HERE / "spellings" / name).read_bytes() for name in FILES}
     assert kept == {name: data for name, (data, _) in spellings().items()}
     assert (HERE / "expected.csv").read_bytes() == expected()

@@ -16,9 +16,9 @@ from sweeplab.sweep import Sweep
 UNITS_HZ = {"Hz": 1.0, "kHz": 1e3, "MHz": 1e6, "GHz": 1e9}
 
 
-def read_text(text: str, name: str = "sweep.s1p", **said: object) -> Sweep:
+def read_text(text: str, name: str = "sweep.s1p", **options: object) -> Sweep:
     """Read a text as the file `name`."""
-    return sweep_from_bytes(text.encode(), name, **said)  # type: ignore[arg-type]
+    return sweep_from_bytes(text.encode(), name, **options)  # type: ignore[arg-type]
 
 
 def codes(sweep: Sweep) -> list[str]:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sweeplab.files.touchstone.decimals import plain_rows, plain_tables
+from sweeplab.files.touchstone.fast_path import parse_decimal_batch, parse_decimals
 
 # At most 15 digits, as instruments write; leading zeros and a bare point at the end are allowed.
 whole = st.integers(0, 10**7).map(str)
@@ -32,8 +32,8 @@ def text_of(table: list[tuple[str, ...]]) -> bytes:
 
 
 @given(rows)
-def test_every_number_is_what_python_makes_of_its_digits(table: list[tuple[str, ...]]) -> None:
-    found = plain_rows(text_of(table), 3)
+def test_every_number_equals_float_of_its_digits(table: list[tuple[str, ...]]) -> None:
+    found = parse_decimals(text_of(table), 3)
     wanted = np.array([[float(cell) for cell in row] for row in table])
     if found is None:
         # Nothing but negative zero and short rows is declined here.
@@ -43,8 +43,8 @@ def test_every_number_is_what_python_makes_of_its_digits(table: list[tuple[str, 
 
 
 @given(st.text("0123456789.- \n", max_size=60))
-def test_what_is_no_table_of_numbers_is_declined(text: str) -> None:
-    found = plain_rows(text.encode(), 3)
+def test_anything_but_a_table_of_numbers_is_declined(text: str) -> None:
+    found = parse_decimals(text.encode(), 3)
     if found is not None:
         wanted = [[float(cell) for cell in line.split()] for line in text.splitlines()]
         assert found.tolist() == wanted
@@ -60,15 +60,15 @@ def test_what_is_no_table_of_numbers_is_declined(text: str) -> None:
     ],
 )  # fmt: skip
 def test_anything_less_plain_is_declined(body: bytes) -> None:
-    assert plain_rows(body, 3) is None
+    assert parse_decimals(body, 3) is None
 
 
 @given(
     st.lists(st.one_of(rows.map(text_of), st.sampled_from([b"1 2\n", b"1 2 3", b""])), max_size=5)
 )
-def test_tables_read_as_one_are_what_each_is_alone(bodies: list[bytes]) -> None:
-    for body, table in zip(bodies, plain_tables(bodies, 3), strict=True):
-        alone = plain_rows(body, 3)
+def test_tables_parsed_in_a_batch_equal_each_parsed_alone(bodies: list[bytes]) -> None:
+    for body, table in zip(bodies, parse_decimal_batch(bodies, 3), strict=True):
+        alone = parse_decimals(body, 3)
         # Among longer rows short ones take no more room than they may.
         assert (alone is None) == (table is None) or is_short(body)
         if alone is not None and table is not None:

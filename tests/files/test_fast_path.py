@@ -1,4 +1,4 @@
-"""The short way through a clean file gives what the careful way gives, or declines."""
+"""The fast path gives what the full reader gives, or declines."""
 
 from __future__ import annotations
 
@@ -19,13 +19,13 @@ from sweeplab.sweep import Sweep
 CLEAN = "! 2026-05-03T10:12:00Z\r\n\r\n#  MHz S RI R 50\r\n! f re im\r\n7 0.5 .25\r\n8 5e-1 -1.\r\n"
 
 
-def careful(data: bytes, name: str) -> Sweep:
-    """What the registry does where the short way declines."""
-    source = decode(RawFile(data, name))
-    return make_sweep(touchstone.read(source, ReadOptions()), source, "touchstone")
+def read_carefully(data: bytes, name: str) -> Sweep:
+    """Read as if the fast path declined."""
+    text_file = decode(RawFile(data, name))
+    return make_sweep(touchstone.read(text_file, ReadOptions()), text_file, "touchstone")
 
 
-def quickly(data: bytes, name: str = "a.s1p") -> Sweep | None:
+def read_fast(data: bytes, name: str = "a.s1p") -> Sweep | None:
     (sweep,) = fast_path.read([RawFile(data, name)])
     return sweep
 
@@ -41,31 +41,31 @@ def assert_same(sweep: Sweep, other: Sweep) -> None:
 
 def test_a_clean_file_is_taken() -> None:
     data = CLEAN.encode()
-    sweep = quickly(data)
+    sweep = read_fast(data)
     assert sweep is not None
     assert sweep.gamma.tolist() == [0.5 + 0.25j, 0.5 - 1j]
-    assert_same(sweep, careful(data, "a.s1p"))
+    assert_same(sweep, read_carefully(data, "a.s1p"))
 
 
 @given(cases())
-def test_what_it_takes_the_careful_way_takes_alike(case: Case) -> None:
+def test_it_agrees_with_the_full_reader(case: Case) -> None:
     data = case.text().encode()
-    sweep = quickly(data)
-    # Old line ends (CR alone) are left to the careful way.
+    sweep = read_fast(data)
+    # Old line ends (CR alone) are left to the full reader.
     assert (sweep is None) == (case.line_end == "\r")
     if sweep is not None:
-        assert_same(sweep, careful(data, "a.s1p"))
+        assert_same(sweep, read_carefully(data, "a.s1p"))
 
 
 @given(
     st.integers(0, len(CLEAN) - 1),
     st.sampled_from([*"\n\r\t !#;[,x0-.e", "", "nan", "\n7 1 1\n"]),
 )
-def test_one_slip_anywhere_never_makes_them_differ(place: int, slip: str) -> None:
+def test_one_wrong_character_never_makes_them_differ(place: int, slip: str) -> None:
     data = (CLEAN[:place] + slip + CLEAN[place + 1 :]).encode()
-    sweep = quickly(data)
+    sweep = read_fast(data)
     if sweep is not None:
-        assert_same(sweep, careful(data, "a.s1p"))
+        assert_same(sweep, read_carefully(data, "a.s1p"))
 
 
 @pytest.mark.parametrize(
@@ -90,20 +90,20 @@ def test_one_slip_anywhere_never_makes_them_differ(place: int, slip: str) -> Non
         "# S RI R 50\n7000000 0.5 0.25\n",
     ],
 )
-def test_doubt_is_left_to_the_careful_way(text: str) -> None:
-    assert quickly(text.encode()) is None
+def test_doubtful_files_are_left_to_the_full_reader(text: str) -> None:
+    assert read_fast(text.encode()) is None
 
 
-def test_other_names_are_left_to_the_careful_way() -> None:
-    assert quickly(CLEAN.encode(), "a.s2p") is None
-    assert quickly(CLEAN.encode(), "a.txt") is not None
+def test_other_names_are_left_to_the_full_reader() -> None:
+    assert read_fast(CLEAN.encode(), "a.s2p") is None
+    assert read_fast(CLEAN.encode(), "a.txt") is not None
 
 
-def test_comments_in_another_encoding_are_left_to_the_careful_way() -> None:
+def test_comments_in_another_encoding_are_left_to_the_full_reader() -> None:
     data = "! dämmerung\n# MHz S RI R 50\n7 0.5 0.25\n".encode("latin-1")
-    assert quickly(data) is None
+    assert read_fast(data) is None
     with pytest.raises(ReadError):
-        careful(b"# MHz S RI R x\n7 0.5 0.25\n", "a.s1p")
+        read_carefully(b"# MHz S RI R x\n7 0.5 0.25\n", "a.s1p")
 
 
 BODIES = ["7000000 0.5 -0.25\n7000100 0.25 0.5\n", "7000000 0.5 1e-1\n", "7000000 0.5 1", "7 1\n",
@@ -111,7 +111,7 @@ BODIES = ["7000000 0.5 -0.25\n7000100 0.25 0.5\n", "7000000 0.5 1e-1\n", "700000
 
 
 @given(st.lists(st.sampled_from(BODIES), min_size=1, max_size=6))
-def test_files_read_together_are_what_each_is_alone(bodies: list[str]) -> None:
+def test_files_read_in_a_batch_equal_each_read_alone(bodies: list[str]) -> None:
     raws = [
         RawFile(f"# HZ S RI R 50\n{body}".encode(), f"{i}.s1p") for i, body in enumerate(bodies)
     ]
@@ -122,3 +122,16 @@ def test_files_read_together_are_what_each_is_alone(bodies: list[str]) -> None:
             assert sweep.f_hz.tobytes() == alone.f_hz.tobytes()
             assert sweep.gamma.tobytes() == alone.gamma.tobytes()
             assert sweep.origin == alone.origin
+
+
+@pytest.mark.parametrize(("length", "is_read"), [(20_000, True), (20_001, False)])
+def test_a_longer_option_line_is_left_to_the_full_reader(length: int, is_read: bool) -> None:
+    option_line = "# MHz S RI R".ljust(length - 2) + "50"
+    data = f"{option_line}\n7 0.5 0.25\n8 0.5 0.25\n".encode()
+    sweep = read_fast(data)
+    assert (sweep is not None) == is_read
+    if sweep is not None:
+        assert_same(sweep, read_carefully(data, "a.s1p"))
+    else:
+        with pytest.raises(ReadError, match="a line of 20001 characters"):
+            read_carefully(data, "a.s1p")

@@ -217,10 +217,10 @@ TABLES = [
 ]
 
 
-def refusal(data: bytes, name: str, **said: object) -> str:
+def refusal(data: bytes, name: str, **options: object) -> str:
     """The one line with which the bytes are refused."""
     with pytest.raises(ReadError) as caught:
-        sweep_from_bytes(data, name, **said)  # type: ignore[arg-type]
+        sweep_from_bytes(data, name, **options)  # type: ignore[arg-type]
     return str(caught.value)
 
 
@@ -231,7 +231,7 @@ def test_touchstone(text: str, message: str) -> None:
     assert refusal(text.encode(), "a.s1p") == "a.s1p" + message
 
 
-def test_what_is_shown_of_a_file_is_short_and_printable() -> None:
+def test_quoted_text_is_short_and_printable() -> None:
     text = "# MHz S RI R 50\n7 0.5 0.25\n8 \x1b[31m" + "0" * 1000 + " 0.25\n9 0.5 0.25\n"
     shown = "\\x1b[31m" + "0" * 32
     assert refusal(text.encode(), "a.s1p") == (
@@ -271,7 +271,7 @@ def test_no_text(data: bytes, message: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("said", "message"),
+    ("options", "message"),
     [
         (
             {"columns": ["f_mhz", "re"]},
@@ -303,17 +303,17 @@ def test_no_text(data: bytes, message: str) -> None:
         ),
     ],
 )
-def test_what_was_said(said: dict[str, object], message: str) -> None:
-    assert refusal(b"7,0.5,0.25\n8,0.5,0.25\n", "a.csv", **said) == f"a.csv: {message}"
+def test_named_options(options: dict[str, object], message: str) -> None:
+    assert refusal(b"7,0.5,0.25\n8,0.5,0.25\n", "a.csv", **options) == f"a.csv: {message}"
 
 
-def test_a_port_that_is_not_there() -> None:
+def test_a_missing_port() -> None:
     assert refusal(b"# MHz S RI R 50\n7 0 0\n", "a.s1p", port=2) == (
         "a.s1p: port 2 asked of 1 port(s); ask for one that is there"
     )
 
 
-def test_a_refusal_survives_the_way_from_another_process() -> None:
+def test_an_error_survives_pickling() -> None:
     with pytest.raises(ReadError) as caught:
         sweep_from_bytes(b"# MHz S RI R 50\n7 half 0.25\n8 0 0\n", "a.s1p")
     again = pickle.loads(pickle.dumps(caught.value))
@@ -321,7 +321,7 @@ def test_a_refusal_survives_the_way_from_another_process() -> None:
     assert again.line == 2
 
 
-def test_columns_said_of_prose() -> None:
+def test_named_columns_of_prose() -> None:
     assert refusal(b"Dear reader\n", "a.txt", columns=["f_mhz", "swr"]) == (
         "a.txt: no rows of numbers; save the sweep again as a table"
     )
@@ -394,7 +394,7 @@ class TestDisk:
         def grow(*_: object) -> None:
             path.write_text("# S\n1 0 0\n" * 2)
 
-        monkeypatch.setattr(disk, "_check", grow)
+        monkeypatch.setattr(disk, "_check_status", grow)
         monkeypatch.setattr(disk, "SIZE_LIMIT_BYTES", 12)
         assert "over the limit" in disk_refusal(path)
 
@@ -450,9 +450,9 @@ class TestLimits:
             ("a.csv", "MHz,S11\n7,1+1j\n8,1+1j\n"),
         ],
     )
-    def test_rows_mended(self, monkeypatch: pytest.MonkeyPatch, name: str, text: str) -> None:
+    def test_repaired_rows(self, monkeypatch: pytest.MonkeyPatch, name: str, text: str) -> None:
         for user in ("table.data_block", "touchstone.data_rows", "table.reader"):
-            monkeypatch.setattr(f"sweeplab.files.{user}.MENDED_LIMIT", 2)
+            monkeypatch.setattr(f"sweeplab.files.{user}.REPAIRED_ROW_LIMIT", 2)
         found = refusal(text.encode(), name)
         assert found.endswith(
             "over 200000 rows spelled in a way that must be mended, until here; "

@@ -1,4 +1,4 @@
-"""What was mended is said, with its evidence; what was decoded is what stands in the file."""
+"""Every repair is reported with its evidence; decoded text is what the file holds."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ class TestEncoding:
         ["utf-8", "utf-8-sig", "latin-1", "utf-16", "utf-16-le", "utf-16-be", "utf-32"],
     )
     @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
-    def test_all_say_the_same(self, encoding: str, end: str) -> None:
+    def test_all_are_consistent(self, encoding: str, end: str) -> None:
         sweep = sweep_from_bytes(TEXT.replace("\n", end).encode(encoding), "a.s1p")
         assert sweep.gamma.tolist() == [0.5 + 0.25j, 0.25 + 0.5j]
         assert sweep.origin.comments == ("! Prüfstand, 2026-05-03 10:12:00",)
@@ -116,7 +116,7 @@ class TestOrigin:
         assert read_sweep(path).origin.taken == "2026-05-03T10:12:00Z"
 
     @pytest.mark.parametrize("comment", ["", "; odd\n"])
-    def test_the_files_own_time_stands_in(self, tmp_path: Path, comment: str) -> None:
+    def test_the_modification_time_is_the_fallback(self, tmp_path: Path, comment: str) -> None:
         path = tmp_path / "a.s1p"
         path.write_text(comment + HEAD + "7 0.5 0.25\n")
         os.utime(path, (1_777_777_777, 1_777_777_777))

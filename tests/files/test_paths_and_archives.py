@@ -54,7 +54,7 @@ class TestFolder:
         sweeps = read_sweeps([folder])
         assert [len(sweep) for sweep in sweeps] == [2, 2, 2]
 
-    def test_order_of_what_is_named_is_kept(self, folder: Path) -> None:
+    def test_order_of_paths_is_kept(self, folder: Path) -> None:
         b, a = folder / "b.s1p", folder / "a.S1P"
         assert names(b, folder / "day2", a) == [str(b), str(folder / "day2" / "c.csv"), str(a)]
 
@@ -64,7 +64,7 @@ class TestFolder:
         assert [answer.sweep is None for answer in answers] == [False, True, False, False]
         assert "'half' where a number should stand" in str(answers[1].error)
 
-    def test_a_folder_without_sweeps_is_said(self, folder: Path) -> None:
+    def test_a_folder_without_sweeps_is_reported(self, folder: Path) -> None:
         empty = folder / "empty"
         empty.mkdir()
         expected = f"{empty}: no sweeps in the folder; name one that holds some"
@@ -83,7 +83,7 @@ class TestFolder:
         (folder / "day2" / "up").symlink_to(folder)
         assert len(names(folder)) == 3
 
-    def test_a_folder_that_may_not_be_looked_into_is_said(
+    def test_an_unreadable_folder_is_reported(
         self, folder: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         scan = os.scandir
@@ -113,7 +113,7 @@ class TestArchive:
         zipped(tmp_path / "a.zip", {"a.s1p": GOOD})
         assert names(tmp_path) == [f"{tmp_path}/a.zip/a.s1p"]
 
-    def test_the_time_it_notes_stands_in(self, tmp_path: Path) -> None:
+    def test_the_member_time_is_the_fallback(self, tmp_path: Path) -> None:
         path = tmp_path / "a.zip"
         with zipfile.ZipFile(path, "w") as file:
             file.writestr(zipfile.ZipInfo("a.s1p", (2026, 5, 3, 10, 12, 0)), GOOD)
@@ -121,7 +121,7 @@ class TestArchive:
         taken = [sweep.origin.taken for sweep in read_sweeps([path])]
         assert taken == ["2026-05-03T10:12:00Z", None]
 
-    def test_a_changed_archive_is_read_anew(self, tmp_path: Path) -> None:
+    def test_a_changed_archive_is_read_again(self, tmp_path: Path) -> None:
         path = zipped(tmp_path / "a.zip", {"a.s1p": GOOD})
         assert len(read_sweeps([path])) == 1
         zipped(path, {"a.s1p": GOOD, "b.s1p": GOOD})
@@ -167,7 +167,7 @@ class TestArchiveThatCouldHurt:
 
     def test_too_much_all_together(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         path = zipped(tmp_path / "a.zip", {"a.s1p": GOOD, "b.s1p": GOOD})
-        monkeypatch.setattr(archive, "_ALL_TOGETHER_BYTES", len(GOOD))
+        monkeypatch.setattr(archive, "_MAX_UNPACKED_BYTES", len(GOOD))
         assert refusals(path) == [
             f"{path}: would unpack to 0 MB, over the limit of 0 MB; "
             "unpack it yourself if you trust it"
@@ -175,7 +175,7 @@ class TestArchiveThatCouldHurt:
 
     def test_too_many_files(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         path = zipped(tmp_path / "a.zip", {f"{k}.s1p": "" for k in range(99)})
-        monkeypatch.setattr(archive, "_CONTENTS_BYTES", 1000)
+        monkeypatch.setattr(archive, "_MAX_DIRECTORY_BYTES", 1000)
         assert refusals(path) == [
             f"{path}: lists more files than is sane; split it, or unpack it yourself"
         ]
@@ -237,7 +237,7 @@ class TestArchiveThatCouldHurt:
         path.write_bytes(data)
         assert refusals(path) == [f"{path}: is no whole zip archive; make the archive again"]
 
-    def test_a_member_that_is_not_there(self, tmp_path: Path) -> None:
+    def test_a_missing_member(self, tmp_path: Path) -> None:
         path = zipped(tmp_path / "a.zip", {"a.s1p": GOOD})
         assert refusals(f"{path}/b.s1p") == [
             f"{path}/b.s1p: no such file in the archive; check the name"
@@ -257,7 +257,7 @@ class TestStandardInput:
     def give(self, monkeypatch: pytest.MonkeyPatch, data: bytes) -> None:
         monkeypatch.setattr("sys.stdin", io.TextIOWrapper(io.BytesIO(data)))
 
-    def test_a_dash_stands_for_it(self, monkeypatch: pytest.MonkeyPatch) -> None:
+    def test_a_dash_means_standard_input(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.give(monkeypatch, GOOD.encode())
         (sweep,) = read_sweeps(["-"])
         assert (sweep.origin.file, sweep.origin.taken, len(sweep)) == ("-", None, 2)

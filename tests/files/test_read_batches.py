@@ -32,15 +32,15 @@ def answer(data: bytes, name: str) -> object:
 
 def one_by_one(data: bytes, name: str) -> object:
     with (
-        patch("sweeplab.files.table.data_block.plain_rows", lambda *_: None),
-        patch("sweeplab.files.table.data_block.plain_row", lambda *_: None),
-        patch("sweeplab.files.table.row_parser.plain_row", lambda *_: None),
-        patch("sweeplab.files.table.multi_sweep.plain_rows", lambda *_: None),
-        patch("sweeplab.files.touchstone.data_rows.parse_even", lambda *_: None),
-        patch("sweeplab.files.touchstone.data_rows.parse_plain", lambda *_: None),
+        patch("sweeplab.files.table.data_block.parse_plain_rows", lambda *_: None),
+        patch("sweeplab.files.table.data_block.parse_plain_row", lambda *_: None),
+        patch("sweeplab.files.table.row_parser.parse_plain_row", lambda *_: None),
+        patch("sweeplab.files.table.multi_sweep.parse_plain_rows", lambda *_: None),
+        patch("sweeplab.files.touchstone.data_rows.parse_table", lambda *_: None),
+        patch("sweeplab.files.touchstone.data_rows.parse_numbers", lambda *_: None),
         patch("sweeplab.files.touchstone.fast_path.read", lambda raws: [None] * len(raws)),
-        patch("sweeplab.files.text.lines._PIECE", 1),
-        patch("sweeplab.files.touchstone.lexer._ROWS_AT_A_TIME", 1),
+        patch("sweeplab.files.text.lines._CHUNK_LINES", 1),
+        patch("sweeplab.files.touchstone.lexer._CHUNK_ROWS", 1),
     ):
         return answer(data, name)
 
@@ -67,7 +67,7 @@ def test_of_a_touchstone_file(rows: list[list[str]], comment: str, place: int, p
 @pytest.mark.parametrize("piece", [1, 2, 512])
 def test_lines_are_those_of_a_list(text: str, piece: int) -> None:
     wanted = text.removesuffix("\n").split("\n")
-    with patch("sweeplab.files.text.lines._PIECE", piece):
+    with patch("sweeplab.files.text.lines._CHUNK_LINES", piece):
         lines = Lines(text)
         assert list(lines) == wanted
         assert [lines[k] for k in range(len(lines))] == wanted

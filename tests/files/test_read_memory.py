@@ -10,7 +10,7 @@ import pytest
 
 from sweeplab.errors import ReadError
 from sweeplab.files import ReadResult, read_each, read_sweep, sweep_paths
-from sweeplab.files.read import _TOGETHER, _TOGETHER_BYTES
+from sweeplab.files.read import _BATCH_BYTES, _BATCH_FILES
 
 CLEAN = "".join(f"{7_000_000 + 100 * i} 0.{i:03d} -0.{999 - i}\n" for i in range(200))
 KINDS = {
@@ -27,7 +27,7 @@ KINDS = {
 }
 
 
-def as_told(answer: ReadResult) -> object:
+def with_columns(answer: ReadResult) -> object:
     if answer.sweep is None:
         return answer.name, str(answer.error)
     sweep = answer.sweep
@@ -35,7 +35,7 @@ def as_told(answer: ReadResult) -> object:
             answer.raw)  # fmt: skip
 
 
-def test_any_mixture_in_any_order_is_what_each_is_alone(tmp_path: Path) -> None:
+def test_any_mixture_in_any_order_equals_each_read_alone(tmp_path: Path) -> None:
     rng = np.random.default_rng(8)
     names = []
     for number, kind in enumerate(rng.choice(list(KINDS), 150)):
@@ -44,15 +44,15 @@ def test_any_mixture_in_any_order_is_what_each_is_alone(tmp_path: Path) -> None:
         names.append(str(path))
     names.insert(40, str(tmp_path / "missing.s1p"))
     names.insert(80, f"{names[5]}#9")
-    together = [as_told(answer) for answer in read_each(sweep_paths(names))]
-    alone = [as_told(answer) for name in names for answer in read_each(sweep_paths([name]))]
+    together = [with_columns(answer) for answer in read_each(sweep_paths(names))]
+    alone = [with_columns(answer) for name in names for answer in read_each(sweep_paths([name]))]
     assert together == alone
     assert len(together) >= len(names)
 
 
-def test_one_asked_for_alone_is_the_same_too(tmp_path: Path) -> None:
+def test_one_read_alone_is_the_same(tmp_path: Path) -> None:
     paths = []
-    for number in range(2 * _TOGETHER):
+    for number in range(2 * _BATCH_FILES):
         paths.append(tmp_path / f"{number:03d}.s1p")
         paths[-1].write_text(f"# HZ S RI R 50\n7000000 0.{number:03d} 0.5\n" + CLEAN[20:])
     for path, answer in zip(paths, read_each(sweep_paths(paths)), strict=True):
@@ -61,7 +61,7 @@ def test_one_asked_for_alone_is_the_same_too(tmp_path: Path) -> None:
         assert answer.sweep.origin == read_sweep(path).origin
 
 
-def test_what_is_asked_wrongly_is_said_of_every_file(tmp_path: Path) -> None:
+def test_wrong_options_are_reported_for_every_file(tmp_path: Path) -> None:
     paths = [tmp_path / f"{number}.s1p" for number in range(3)]
     for path in paths:
         path.write_text(KINDS["clean.s1p"])
@@ -75,7 +75,7 @@ def test_no_more_is_held_than_a_few_small_files_or_one_large(tmp_path: Path) -> 
     body = "".join(f"{7_000_000 + i} 0.123456789 -0.987654321\n" for i in range(20_000))
     for number in range(12):
         (tmp_path / f"{number:02d}.s1p").write_text(f"# HZ S RI R 50\n{body}")
-    assert len(body) > _TOGETHER_BYTES
+    assert len(body) > _BATCH_BYTES
     tracemalloc.start()
     for _ in read_each(sweep_paths([tmp_path])):
         pass

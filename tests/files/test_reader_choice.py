@@ -1,4 +1,4 @@
-"""Which reader takes a file: each says how sure it is, and why."""
+"""Which reader reads a file, by the confidence and the reason that each reports."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from sweeplab.files.text.reader_protocol import Confidence, ReadOptions
 from sweeplab.files.touchstone import reader as touchstone
 
 ROWS = "7 0.5 0.25\n8 0.5 0.25\n"
-CLAIMS = [
+CASES = [
     ("a.s1p", "# MHz S RI R 50\n" + ROWS, "touchstone", "has an option line"),
     ("a.txt", "! made up\n  # mhz s ri r 50\n" + ROWS, "touchstone", "has an option line"),
     ("a.dat", "[Version] 2.0\n# MHz\n" + ROWS, "touchstone", "begins with [Version]"),
@@ -25,25 +25,27 @@ CLAIMS = [
 ]
 
 
-@pytest.mark.parametrize(("name", "text", "reader", "why"), CLAIMS)
-def test_the_surest_reads_and_says_why(name: str, text: str, reader: str, why: str) -> None:
-    source = decode(RawFile(text.encode(), name))
-    chosen = formats.choose(source, ReadOptions())
+@pytest.mark.parametrize(("name", "text", "reader", "reason"), CASES)
+def test_the_most_confident_reader_reads_and_gives_its_reason(
+    name: str, text: str, reader: str, reason: str
+) -> None:
+    text_file = decode(RawFile(text.encode(), name))
+    chosen = formats.choose_reader(text_file, ReadOptions())
     assert chosen.name == reader
-    assert chosen.claim(source, ReadOptions()).why == why
+    assert chosen.recognize(text_file, ReadOptions()).reason == reason
 
 
-def test_columns_said_make_it_a_table() -> None:
-    source = decode(RawFile(b"# MHz S RI R 50\n7 0.5 0.25\n", "a.s1p"))
-    request = ReadOptions(columns=("f_mhz", "re", "im"))
-    assert touchstone.claim(source, request) == Confidence(0.0, "its columns were named")
-    assert table.claim(source, request) == Confidence(1.0, "its columns were named")
-    assert formats.choose(source, request).name == "table"
+def test_named_columns_make_it_a_table() -> None:
+    text_file = decode(RawFile(b"# MHz S RI R 50\n7 0.5 0.25\n", "a.s1p"))
+    options = ReadOptions(columns=("f_mhz", "re", "im"))
+    assert touchstone.recognize(text_file, options) == Confidence(0.0, "its columns were named")
+    assert table.recognize(text_file, options) == Confidence(1.0, "its columns were named")
+    assert formats.choose_reader(text_file, options).name == "table"
 
 
 @pytest.mark.parametrize("reader", formats.READERS, ids=lambda reader: reader.name)
 @pytest.mark.parametrize("text", ["prose\n", "# Heading\n\nprose\n", "1\n2\n", "[x]\n", "# 1\n"])
-def test_no_reader_claims_what_is_no_sweep(reader: formats.Reader, text: str) -> None:
-    claim = reader.claim(decode(RawFile(text.encode(), "a.txt")), ReadOptions())
-    assert claim.confidence == 0
-    assert claim.why
+def test_no_reader_recognizes_other_text(reader: formats.Reader, text: str) -> None:
+    confidence = reader.recognize(decode(RawFile(text.encode(), "a.txt")), ReadOptions())
+    assert confidence.value == 0
+    assert confidence.reason

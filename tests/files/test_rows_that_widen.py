@@ -22,7 +22,7 @@ def table(widths: list[tuple[int, int]]) -> str:
 
 @pytest.mark.parametrize("narrow", NARROW)
 @pytest.mark.parametrize("columns", [2, 6])
-def test_is_refused_where_rows_change_width(narrow: int, columns: int) -> None:
+def test_is_refused_if_rows_change_width(narrow: int, columns: int) -> None:
     with pytest.raises(ReadError) as refused:
         read_text(table([(narrow, 3), (1536, columns)]), "a.csv")
     assert refused.value.line == narrow + 2
@@ -30,7 +30,7 @@ def test_is_refused_where_rows_change_width(narrow: int, columns: int) -> None:
 
 
 @pytest.mark.parametrize("narrow", NARROW)
-def test_is_read_where_they_do_not(narrow: int) -> None:
+def test_is_read_if_they_do_not(narrow: int) -> None:
     sweep = read_text(table([(narrow + 1536, 3)]), "a.csv")
     assert len(sweep) == narrow + 1536
     assert set(sweep.gamma.tolist()) == {0.5 + 0.25j}

@@ -12,7 +12,7 @@ from sweep_writing import codes, read_text, table_text
 
 from sweeplab.errors import ReadError
 from sweeplab.files import read_each, read_sweep, read_sweeps, sweep_from_bytes, sweep_paths
-from sweeplab.files.table.multi_sweep import begin_again
+from sweeplab.files.table.multi_sweep import find_restarts
 
 F_MHZ = [7.0, 7.1, 7.2, 7.3]
 FIRST, SECOND = [0.5, 0.4, 0.3, 0.2], [-0.5, -0.4, -0.3, -0.2]
@@ -31,7 +31,7 @@ FORMS = {
 
 @pytest.mark.parametrize("text", FORMS.values(), ids=FORMS)
 class TestTwo:
-    def test_one_is_not_taken_for_the_whole(self, text: str) -> None:
+    def test_one_column_is_not_enough(self, text: str) -> None:
         with pytest.raises(ReadError, match=r"2 sweeps in it, from lines \d+, \d+; name one, such"):
             read_text(text, "a.csv")
 
@@ -63,7 +63,7 @@ class TestTwo:
 
 
 class TestOne:
-    def test_two_bands_apart_are_one_sweep_with_a_gap(self) -> None:
+    def test_two_separate_bands_are_one_sweep_with_a_gap(self) -> None:
         text = table_text(HEADER, [[14.0, 14.1, 14.2, 7.0, 7.1, 7.2], [0.5] * 6, [0.1] * 6])
         assert codes(read_text(text, "a.csv")) == ["reference-assumed", "frequencies-sorted"]
 
@@ -122,10 +122,10 @@ def test_over_a_thousand_are_refused() -> None:
 )
 def test_as_many_as_the_axis_is_passed_over(f: list[float], times: int, falling: bool) -> None:
     axis = np.array((f[::-1] if falling else f) * times)
-    assert begin_again(axis) == [len(f) * k for k in range(1, times)]
+    assert find_restarts(axis) == [len(f) * k for k in range(1, times)]
 
 
 @pytest.mark.parametrize("word", ["inf", "-inf", "nan"])
 def test_frequencies_that_are_none_begin_no_sweep(word: str) -> None:
     f = np.array([float(word)] * 4 + [8.0, 7.0] + [float(word)] * 4)
-    assert begin_again(f) == []
+    assert find_restarts(f) == []

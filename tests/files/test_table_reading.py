@@ -94,7 +94,7 @@ ROUND_TRIPS = {
 
 
 @pytest.mark.parametrize("words", ROUND_TRIPS, ids=" ".join)
-def test_columns_said_by_word_need_no_header(words: tuple[str, str]) -> None:
+def test_named_columns_need_no_header(words: tuple[str, str]) -> None:
     text = table_text("", [F_MHZ, *ROUND_TRIPS[words]])
     sweep = read_text(text, "a.csv", columns=["f_mhz", *words])
     np.testing.assert_allclose(sweep.f_hz, np.array(F_MHZ) * 1e6)
@@ -102,13 +102,13 @@ def test_columns_said_by_word_need_no_header(words: tuple[str, str]) -> None:
     assert sweep.content == "complex"
 
 
-def test_columns_may_be_said_in_one_string() -> None:
+def test_columns_may_be_named_in_one_string() -> None:
     text = table_text("", [F_MHZ, GAMMA.real, GAMMA.imag])
     sweep = read_text(text, "a.csv", columns="F_MHz, re, im")
     np.testing.assert_allclose(sweep.gamma, GAMMA)
 
 
-def test_columns_said_go_before_a_header_and_an_option_line() -> None:
+def test_named_columns_override_a_header_and_an_option_line() -> None:
     text = "# GHz S MA R 50\n7 0.5 0.25\n8 0.5 0.25\n"
     sweep = read_text(text, "a.s1p", columns=["f_mhz", "im", "re"])
     assert sweep.f_hz.tolist() == [7e6, 8e6]
@@ -124,7 +124,7 @@ def test_every_word_is_in_the_documented_vocabulary() -> None:
         assert word in columns.__doc__ or word in ("f_khz", "f_mhz", "f_ghz")
 
 
-class TestPartOfTheTruth:
+class TestIncompleteData:
     def test_unsigned_reactance(self) -> None:
         text = table_text("MHz,R (ohm),|X| (ohm)", [F_MHZ, Z_OHM.real, abs(Z_OHM.imag)])
         sweep = read_text(text, "a.csv")
@@ -167,7 +167,7 @@ class TestPartOfTheTruth:
 
 
 class TestSeveralReadings:
-    def test_what_agrees_is_read_as_reflection(self) -> None:
+    def test_consistent_columns_are_read_as_reflection(self) -> None:
         columns = [F_MHZ, GAMMA.real, GAMMA.imag, Z_OHM.real.round(1), Z_OHM.imag.round(1), SWR]
         sweep = read_text(table_text("MHz,re,im,R,X,SWR", columns), "a.csv")
         assert sweep.gamma.tolist() == GAMMA.tolist()
@@ -180,7 +180,7 @@ class TestSeveralReadings:
         sweep = read_text(table_text("MHz,RL (dB),|Z|,phase (deg)", columns), "a.csv")
         np.testing.assert_allclose(sweep.gamma, GAMMA, rtol=1e-9)
 
-    def test_an_angle_of_the_impedance_beside_r_and_x_does_no_harm(self) -> None:
+    def test_an_impedance_angle_next_to_r_and_x_is_harmless(self) -> None:
         angle = np.degrees(np.angle(Z_OHM))
         columns = [F_MHZ, SWR, LOSS_DB, Z_OHM.real, Z_OHM.imag, angle]
         sweep = read_text(table_text("MHz,SWR,RL (dB),R,X,phase (deg)", columns), "a.csv")
@@ -216,13 +216,13 @@ class TestReference:
         np.testing.assert_allclose(sweep.gamma, GAMMA)
         assert codes(sweep) == []
 
-    def test_what_is_no_number_names_none(self) -> None:
+    def test_a_word_is_not_a_reference(self) -> None:
         text = table_text("MHz,R,X", [F_MHZ, Z_OHM.real, Z_OHM.imag])
         assert read_text(f"Z0 = 5.0.0\n{text}", "a.csv").z0_ohm == 50
 
 
 class TestFrequencyUnit:
-    def test_hertz_where_nothing_else_can_be(self) -> None:
+    def test_hertz_if_no_other_unit_is_possible(self) -> None:
         columns = [[f * 1e6 for f in F_MHZ], GAMMA.real, GAMMA.imag]
         sweep = read_text(table_text("freq,re,im", columns), "a.csv")
         np.testing.assert_allclose(sweep.f_hz, [7.0e6, 7.1e6, 7.2e6])
@@ -247,7 +247,7 @@ class TestFrequencyUnit:
                 read_text(text, "a.csv")
 
 
-class TestPlaces:
+class TestPaths:
     def test_decimal_commas_in_quotes_between_commas(self) -> None:
         sweep = read_text('"f (MHz)","re","im"\n"7,05","0,5","-0,25"\n"7,10","0,3","1"\n', "a.csv")
         assert sweep.f_hz.tolist() == [7.05e6, 7.1e6]

@@ -16,7 +16,7 @@ from sweep_writing import codes, read_text
 
 from sweeplab.errors import ReadError
 from sweeplab.files import archive, disk
-from sweeplab.files.table.data_block import _Gathered, _one_by_one
+from sweeplab.files.table.data_block import _BlockBuilder, _read_lines
 from sweeplab.files.table.dialect import Dialect, detect_dialect
 from sweeplab.files.text.comments import Comments
 from sweeplab.files.text.decode import RawFile, decode
@@ -36,8 +36,8 @@ def table(header: str, rows: Sequence[Sequence[float]]) -> str:
     return "\n".join([header, *lines, ""])
 
 
-def read(text: str, **said: object) -> Sweep:
-    return read_text(text, "a.csv", **said)
+def read(text: str, **options: object) -> Sweep:
+    return read_text(text, "a.csv", **options)
 
 
 class TestSizeOfAFile:
@@ -45,11 +45,11 @@ class TestSizeOfAFile:
         return os.stat_result((0o100644, 0, 0, 1, 0, 0, size, 0, 0, 0))
 
     def test_256_million_bytes_are_let_through(self) -> None:
-        disk._check("a.s1p", self.status(256_000_000))
+        disk._check_status("a.s1p", self.status(256_000_000))
 
     def test_one_byte_more_is_refused(self) -> None:
         with pytest.raises(ReadError, match="holds 256 MB, over the limit of 256 MB"):
-            disk._check("a.s1p", self.status(256_000_001))
+            disk._check_status("a.s1p", self.status(256_000_001))
 
     @pytest.mark.parametrize("size", [256_000_000, 256_000_001])
     def test_standard_input(self, monkeypatch: pytest.MonkeyPatch, size: int) -> None:
@@ -109,12 +109,12 @@ class TestLengthOfARow:
 class TestComments:
     @pytest.mark.parametrize(("count", "left_out"), [(10_000, 0), (10_001, 1)])
     def test_ten_thousand_are_kept(self, count: int, left_out: int) -> None:
-        remarks = Comments.of(["! here"] * count)
+        remarks = Comments.from_lines(["! here"] * count)
         assert len(remarks.lines) == 10_000
         assert [one.evidence["left_out"] for one in remarks.findings()] == [1] * left_out
 
 
-class TestRowsMended:
+class TestRepairedRows:
     def text(self, lines: int) -> str:
         return "MHz,S11\n7,0.5+0.25j\n8,0.5+0.5j\n" + "\n" * (lines - 4) + "9,0.5+0.75j"
 
@@ -126,14 +126,14 @@ class TestRowsMended:
 
     @pytest.mark.parametrize("before", [199_999, 200_000])
     def test_rows_of_a_table(self, before: int) -> None:
-        source = decode(RawFile(b"7,-,0.25\n", "a.csv"))
-        rows = _Gathered(Comments(), mended=before)
-        layout = Dialect(",", ".", 0, 3)
+        text_file = decode(RawFile(b"7,-,0.25\n", "a.csv"))
+        rows = _BlockBuilder(Comments(), repaired=before)
+        dialect = Dialect(",", ".", 0, 3)
         if before == 199_999:
-            assert _one_by_one(source, layout, rows, 0, source.lines)
+            assert _read_lines(text_file, dialect, rows, 0, text_file.lines)
         else:
             with pytest.raises(ReadError, match="over 200000 rows"):
-                _one_by_one(source, layout, rows, 0, source.lines)
+                _read_lines(text_file, dialect, rows, 0, text_file.lines)
 
 
 class TestTextOrBinary:
@@ -208,7 +208,7 @@ class TestArchives:
     ) -> None:
         infos = {f"{i}.s1p": [listed(250_000_000, 10**8)] for i in range(4)}
         infos["more.s1p"] = [listed(more, 1)]
-        monkeypatch.setattr(archive, "_opened", lambda path: SimpleNamespace(listed=infos))
+        monkeypatch.setattr(archive, "_open", lambda path: SimpleNamespace(entries=infos))
         if more:
             with pytest.raises(ReadError, match="would unpack to 1000 MB, over the limit of 1000"):
                 archive.members("a.zip")
@@ -220,8 +220,8 @@ class TestArchives:
         self, monkeypatch: pytest.MonkeyPatch, size: int
     ) -> None:
         held = SimpleNamespace(open=lambda info: BytesIO())
-        opened = SimpleNamespace(file=held, listed={"a.s1p": [listed(size, 10**7)]})
-        monkeypatch.setattr(archive, "_opened", lambda path: opened)
+        opened = SimpleNamespace(file=held, entries={"a.s1p": [listed(size, 10**7)]})
+        monkeypatch.setattr(archive, "_open", lambda path: opened)
         if size == 256_000_000:
             assert archive.read_member("a.zip", "a.s1p")[0] == b""
         else:
@@ -368,7 +368,7 @@ class TestPoints:
         assert (finding.code, finding.level) == ("frequencies-repeated", level)
 
 
-class TestWhereATableBegins:
+class TestFirstRowOfATable:
     @pytest.mark.parametrize(("between", "found"), [(39, True), (40, False)])
     def test_its_header_is_the_fortieth_line_above_at_most(self, between: int, found: bool) -> None:
         text = HEADER + "remark\n" * between + "7,0.5,0.25\n8,0.5,0.5\n9,0.5,0.75\n"
@@ -378,7 +378,7 @@ class TestWhereATableBegins:
             assert "no header names the 3 columns" in refusal(text)
 
     @pytest.mark.parametrize(("between", "z0_ohm"), [(38, 75.0), (39, 50.0)])
-    def test_nor_is_what_stands_further_up_read(self, between: int, z0_ohm: float) -> None:
+    def test_lines_further_up_are_not_searched(self, between: int, z0_ohm: float) -> None:
         above = "Z0 = 75 ohm\n" + "remark\n" * between
         assert read(above + HEADER + "7,0.5,0.25\n8,0.5,0.5\n9,0.5,0.75\n").z0_ohm == z0_ohm
 
@@ -389,15 +389,15 @@ class TestWhereATableBegins:
 
     @pytest.mark.parametrize(("rows", "width"), [(49, 3), (50, 2)])
     def test_fifty_rows_of_one_width_are_the_table(self, rows: int, width: int) -> None:
-        layout = detect_dialect(["7,0.5"] * rows + ["7,0.5,0.25"] * 200)
-        assert layout is not None
-        assert layout.width == width
+        dialect = detect_dialect(["7,0.5"] * rows + ["7,0.5,0.25"] * 200)
+        assert dialect is not None
+        assert dialect.width == width
 
-    @pytest.mark.parametrize(("whole", "decimal"), [(20, ","), (21, ".")])
-    def test_so_is_a_run_of_more_than_half_the_lines(self, whole: int, decimal: str) -> None:
-        layout = detect_dialect(["7;15;2"] * whole + ["7;1,5;0,2"] * (40 - whole))
-        assert layout is not None
-        assert layout.decimal == decimal
+    @pytest.mark.parametrize(("rows", "separator"), [(20, None), (21, ",")])
+    def test_so_is_a_run_of_more_than_half_the_lines(self, rows: int, separator: str) -> None:
+        dialect = detect_dialect(["7, 15"] * rows + ["7, 1,5"] * (40 - rows))
+        assert dialect is not None
+        assert dialect.separator == separator
 
 
 def swept(*starts: float, points: int = 11) -> str:
@@ -406,33 +406,33 @@ def swept(*starts: float, points: int = 11) -> str:
 
 
 class TestSeveralSweeps:
-    @pytest.mark.parametrize(("points", "several"), [(2, False), (3, True)])
-    def test_a_sweep_has_three_rows(self, points: int, several: bool) -> None:
+    @pytest.mark.parametrize(("points", "is_multiple"), [(2, False), (3, True)])
+    def test_a_sweep_has_three_rows(self, points: int, is_multiple: bool) -> None:
         text = swept(7.0, 7.0, points=points)
-        if several:
+        if is_multiple:
             assert "2 sweeps in it" in refusal(text)
         else:
             assert "frequencies-repeated" in codes(read(text))
 
-    @pytest.mark.parametrize(("second", "several"), [(6.55, True), (6.45, False)])
-    def test_two_share_half_their_span(self, second: float, several: bool) -> None:
+    @pytest.mark.parametrize(("second", "is_multiple"), [(6.55, True), (6.45, False)])
+    def test_two_share_half_their_span(self, second: float, is_multiple: bool) -> None:
         # From 7 to 8 MHz, then again from below: what is passed twice runs from 7 on.
         text = swept(7.0, second)
-        if several:
+        if is_multiple:
             assert "2 sweeps in it" in refusal(text)
         else:
             assert "frequencies-sorted" in codes(read(text))
 
     @pytest.mark.parametrize(("count", "found"), [(1000, "1000 sweeps in it"), (1001, "over 1000")])
-    def test_a_thousand_are_told_apart(self, count: int, found: str) -> None:
+    def test_a_thousand_sweeps_are_separated(self, count: int, found: str) -> None:
         assert found in refusal(swept(*[7.0] * count, points=3))
 
     @pytest.mark.parametrize(
-        ("parts", "found"), [(12, "12 sweeps in it"), (13, "13 sweeps under 1801 lines of text")]
+        ("sweeps", "found"), [(12, "12 sweeps in it"), (13, "13 sweeps under 1801 lines of text")]
     )
-    def test_twenty_thousand_lines_more_are_repeated(self, parts: int, found: str) -> None:
+    def test_twenty_thousand_lines_more_are_repeated(self, sweeps: int, found: str) -> None:
         # 12 times 1801 lines are fewer than the file's own and 20,000; 13 times are more.
-        text = "# remark\n" * 1800 + swept(*[7.0] * parts, points=3)
+        text = "# remark\n" * 1800 + swept(*[7.0] * sweeps, points=3)
         assert found in refusal(text)
 
 

@@ -82,19 +82,19 @@ class TestExamplesOfTheStandard:
 
 
 class TestOptionLine:
-    def test_bare_line_means_the_standard_defaults(self) -> None:
+    def test_a_bare_line_means_the_standard_defaults(self) -> None:
         bare = read_text("#\n1 0.5 90\n")
-        said = read_text("# GHz S MA R 50\n1 0.5 90\n")
+        full = read_text("# GHz S MA R 50\n1 0.5 90\n")
         assert (bare.f_hz[0], bare.z0_ohm) == (1e9, 50)
-        assert bare.gamma[0] == said.gamma[0] == pytest.approx(0.5j)
+        assert bare.gamma[0] == full.gamma[0] == pytest.approx(0.5j)
 
-    def test_none_at_all_means_the_same_and_it_is_said(self) -> None:
+    def test_a_missing_line_means_the_same_with_a_finding(self) -> None:
         sweep = read_text("7 0.5 90\n8 0.5 80\n")
         assert (sweep.f_hz[0], sweep.z0_ohm) == (7e9, 50)
         assert sweep.gamma[0] == pytest.approx(0.5j)
         assert codes(sweep) == ["option-line-missing"]
 
-    def test_one_below_the_data_holds_and_it_is_said(self) -> None:
+    def test_one_below_the_data_holds_with_a_finding(self) -> None:
         sweep = read_text("7 0.5 0.25\n# MHz S RI R 50\n8 0.5 0.25\n")
         assert sweep.f_hz.tolist() == [7e6, 8e6]
         assert sweep.gamma[0] == 0.5 + 0.25j
@@ -115,7 +115,7 @@ class TestOptionLine:
 
 
 @given(cases())
-def test_any_spelling_gives_back_what_was_written(case: Case) -> None:
+def test_any_notation_gives_the_written_values(case: Case) -> None:
     sweep = read_text(case.text())
     np.testing.assert_allclose(sweep.f_hz, case.f_hz, rtol=1e-14)
     np.testing.assert_allclose(sweep.gamma, case.gamma, atol=1e-11)
@@ -217,8 +217,8 @@ class TestWhichPort:
         assert other.z_ohm[0] == pytest.approx(expected, rel=1e-12)
 
 
-class TestReferenceAskedFor:
-    def test_scattering_parameters_are_taken_as_against_it_and_it_is_said(self) -> None:
+class TestRequestedReference:
+    def test_scattering_parameters_are_taken_as_normalised_to_it_with_a_finding(self) -> None:
         sweep = read_text("# MHz S RI R 50\n7 0.5 0.25\n", z0_ohm=75.0)
         assert (sweep.z0_ohm, sweep.gamma[0]) == (75, 0.5 + 0.25j)
         assert codes(sweep) == ["reference-replaced"]

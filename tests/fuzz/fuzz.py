@@ -20,11 +20,12 @@ from pathlib import Path
 import atheris
 
 with atheris.instrument_imports(include=["sweeplab"]):
+    from sweeplab.files.outcome import _slice_results
+
     from sweeplab.builds import Build
     from sweeplab.errors import BuildError, ReadError
     from sweeplab.files import archive, sweep_from_bytes
-    from sweeplab.files.read import _each_part
-    from sweeplab.files.table.multi_sweep import SeveralSweepsError
+    from sweeplab.files.table.multi_sweep import MultipleSweepsError
     from sweeplab.files.text.decode import RawFile
     from sweeplab.files.text.reader_protocol import ReadOptions
 
@@ -46,9 +47,9 @@ def sweep(data: bytes) -> None:
     name = SUFFIXES[data[0] % len(SUFFIXES)] if data else SUFFIXES[0]
     try:
         found = [sweep_from_bytes(data[1:], name)]
-    except SeveralSweepsError as several:
-        answers = _each_part(several, RawFile(data[1:], name), ReadOptions())
-        found = [answer.sweep for answer in answers if answer.sweep is not None]
+    except MultipleSweepsError as found_slices:
+        answers = _slice_results(found_slices, RawFile(data[1:], name), ReadOptions())
+        found = [result.sweep for result in answers if result.sweep is not None]
     except ReadError as error:
         one_line(error)
         return

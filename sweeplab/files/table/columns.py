@@ -1,4 +1,4 @@
-"""What a table's columns are: by the words and units of a header, or as the person says.
+"""What a table's columns hold: by the words and units of a header, or as the user states.
 
 A closed vocabulary for ``columns=`` (``--columns``), left to right, such as ``f_mhz,re,im``:
 
@@ -7,16 +7,16 @@ word               the column holds
 =================  ===========================================================
 f_hz ... f_ghz     frequency in Hz; f_khz, f_mhz, f_ghz alike
 re, im             real and imaginary part of the reflection coefficient
-magnitude          size of the reflection coefficient, 0 to 1
-db                 20 log10 of that size, negative where power is absorbed
+magnitude          magnitude of the reflection coefficient, 0 to 1
+db                 20 log10 of that magnitude, negative where power is absorbed
 angle_deg          angle of the reflection coefficient in degrees
 angle_rad          the same in radians
 r_ohm, x_ohm       resistance and reactance, in series
-x_abs_ohm          size of the reactance, its sign not known
-z_abs_ohm          size of the impedance
+x_abs_ohm          magnitude of the reactance, its sign not known
+z_abs_ohm          magnitude of the impedance
 z_angle_deg        angle of the impedance in degrees; z_angle_rad in radians
-angle_abs_deg      size of the reflection's angle, its sign not known
-z_angle_abs_deg    size of the impedance's angle, its sign not known
+angle_abs_deg      magnitude of the reflection's angle, its sign not known
+z_angle_abs_deg    magnitude of the impedance's angle, its sign not known
 g_s, b_s           conductance and susceptance in siemens; g_ms, b_ms in millisiemens
 swr                standing-wave ratio
 return_loss_db     return loss, of either sign
@@ -25,7 +25,7 @@ z_ohm, y_s         complex impedance or admittance in one cell
 skip               anything else
 =================  ===========================================================
 
-Headers are read by quantity and unit in the field's own terms; nothing here knows what wrote them.
+Headers are read by quantity and unit, in the field's own terms, whatever program wrote them.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ from dataclasses import dataclass
 from math import pi
 from typing import Literal
 
-from sweeplab.files.show import show
+from sweeplab.errors import quoted
 
 Role = Literal[
     "f",
@@ -61,13 +61,13 @@ Role = Literal[
     "skip",
 ]
 _DEGREE = pi / 180
-_SHOWN_WORDS = 8
-_ANGULAR = {"angle", "degree", "radian"}
+_MAX_WORDS_SHOWN = 8
+_ANGLE_CONCEPTS = {"angle", "degree", "radian"}
 
 
 @dataclass(frozen=True)
 class Column:
-    """What one column is.
+    """The quantity and unit of a column.
 
     Parameters
     ----------
@@ -77,14 +77,14 @@ class Column:
         Factor to Hz, radians or siemens; None where the header names no unit.
     label : str
         The header's words.
-    names_reflection : bool
-        The header says outright that it is the reflection at port 1.
+    is_reflection : bool
+        The header names the reflection at port 1 explicitly.
     """
 
     role: Role
     scale: float | None = 1.0
     label: str = ""
-    names_reflection: bool = False
+    is_reflection: bool = False
 
 
 UNITS_HZ = {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "ghz": 1e9}
@@ -116,8 +116,8 @@ WORDS: dict[str, Column] = {
     "skip": Column("skip", 1.0, "skip"),
 }
 
-# Ways to a reflection: what says most comes first, and of equals what needs the fewest steps.
-READINGS: tuple[tuple[Role, ...], ...] = (
+# Columns that give a reflection: the most complete first, then the shortest conversion.
+ROLE_SETS: tuple[tuple[Role, ...], ...] = (
     ("re", "im"),
     ("magnitude", "angle"),
     ("db", "angle"),
@@ -173,8 +173,8 @@ _CONCEPT_OF = {
     for word in words.split()
 }
 _SIEMENS = {"siemens": 1.0, "millisiemens": 1e-3, "microsiemens": 1e-6}
-# One letter is a quantity only where it stands alone with its unit.
-_LETTERS = {"g": "conductance", "b": "susceptance"}
+# A single letter is a quantity only alone with its unit.
+_SINGLE_LETTERS = {"g": "conductance", "b": "susceptance"}
 _REWRITES = (
     (re.compile("[µμ]"), "u"),
     (re.compile(r"[ωΩ]|Ω"), " ohm "),
@@ -190,44 +190,44 @@ _REWRITES = (
 _WORD = re.compile(r"[a-zà-ÿ]+\d*")
 
 
-def labels(columns: tuple[Column, ...]) -> str:
-    """Return the columns' labels for a message."""
-    shown = [show(column.label) for column in columns[:_SHOWN_WORDS]]
-    return ", ".join([*shown, "..."] if len(columns) > _SHOWN_WORDS else shown)
+def quoted_labels(columns: tuple[Column, ...]) -> str:
+    """Return the columns' labels, quoted, for a message."""
+    shown = [quoted(column.label) for column in columns[:_MAX_WORDS_SHOWN]]
+    return ", ".join([*shown, "..."] if len(columns) > _MAX_WORDS_SHOWN else shown)
 
 
-def how_to_say(columns: tuple[Column, ...], width: int) -> str:
-    """Return what to do where a header does not settle what a table's columns are.
+def columns_advice(columns: tuple[Column, ...], width: int) -> str:
+    """Return what to do if a header does not determine what a table's columns hold.
 
     Parameters
     ----------
     columns : tuple of Column
-        What is known of them; may be empty.
+        As far as known; may be empty.
     width : int
         Number of columns.
     """
-    words = _words_of_one_reading(columns)
+    words = _words_for_roles(columns)
     if not words:
         words = ["f_mhz", "swr"] if width == 2 else ["f_mhz", "re", "im", *["skip"] * (width - 3)]
-    shown = ",".join(words[:_SHOWN_WORDS]) + (",..." if len(words) > _SHOWN_WORDS else "")
+    shown = ",".join(words[:_MAX_WORDS_SHOWN]) + (",..." if len(words) > _MAX_WORDS_SHOWN else "")
     return f'say what the {width} columns are, for example --columns "{shown}"'
 
 
-def _words_of_one_reading(columns: tuple[Column, ...]) -> list[str]:
-    """Return words that keep the frequency and one reading of the reflection, none if unknown."""
+def _words_for_roles(columns: tuple[Column, ...]) -> list[str]:
+    """Return words for the frequency and one set of columns for the reflection, none if unknown."""
     roles = [column.role for column in columns]
-    reading = next((r for r in READINGS if set(r) <= set(roles)), ())
-    if "f" not in roles or not reading:
+    role_set = next((needed for needed in ROLE_SETS if set(needed) <= set(roles)), ())
+    if "f" not in roles or not role_set:
         return []
     words = ["skip"] * len(columns)
-    for role in ("f", *reading):
-        place = roles.index(role)
-        words[place] = _word(columns[place])
+    for role in ("f", *role_set):
+        index = roles.index(role)
+        words[index] = _word(columns[index])
     return words
 
 
 def _word(column: Column) -> str:
-    """Return the word for a column; where it names no unit, one that may be right."""
+    """Return the word for a column, with a likely unit if the column names none."""
     fallback = {
         "f": "f_mhz",
         "angle": "angle_deg",
@@ -240,7 +240,7 @@ def _word(column: Column) -> str:
 
 
 def classify(label: str) -> Column:
-    """Return what a header's field says its column is; 'skip' where it says nothing known.
+    """Return the column that a header's field describes; 'skip' if it is not recognised.
 
     Parameters
     ----------
@@ -254,11 +254,11 @@ def classify(label: str) -> Column:
     explicit = "reflection" in concepts
     if "frequency" in concepts or (unit is not None and len(words) == 1):
         return Column("f", unit, label)
-    if concepts & _ANGULAR and not concepts & {"other", "admittance"}:
+    if concepts & _ANGLE_CONCEPTS and not concepts & {"other", "admittance"}:
         return Column(_angle_role(concepts), _angle_unit(concepts), label, explicit)
     alone = [word for word in words if not set(_CONCEPT_OF.get(word, ())) & _SIEMENS.keys()]
-    if len(alone) == 1 < len(words) and alone[0] in _LETTERS:
-        concepts.add(_LETTERS[alone[0]])
+    if len(alone) == 1 < len(words) and alone[0] in _SINGLE_LETTERS:
+        concepts.add(_SINGLE_LETTERS[alone[0]])
     if concepts & {"admittance", "conductance", "susceptance"}:
         scale = next((_SIEMENS[name] for name in _SIEMENS if name in concepts), None)
         return Column(_admittance_role(concepts), scale, label)
@@ -266,7 +266,8 @@ def classify(label: str) -> Column:
 
 
 def _words(label: str) -> list[str]:
-    text = label.lower()
+    # Some patterns take time by the square of a run of spaces.
+    text = " ".join(label.lower().split())
     for pattern, replacement in _REWRITES:
         text = pattern.sub(replacement, text)
     return _WORD.findall(text)

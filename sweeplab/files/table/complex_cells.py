@@ -1,7 +1,7 @@
-"""Complex numbers that stand in one cell of a table, such as ``0.5-0.25j`` or ``(35.2 + j12)``.
+"""Complex numbers in single cells of a table, such as ``0.5-0.25j`` or ``(35.2 + j12)``.
 
-A table that has them is read twice under one layout: once with each replaced by its real part, once
-by its imaginary part.
+A table with such cells is read twice in the same dialect: once with each replaced by its real part,
+once by its imaginary part.
 """
 
 from __future__ import annotations
@@ -12,9 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sweeplab.errors import ReadError
-from sweeplab.files.show import show
-from sweeplab.files.table.columns import Column, Role, how_to_say
+from sweeplab.errors import ReadError, quoted
+from sweeplab.files.table.columns import Column, Role, columns_advice
 from sweeplab.files.text.lines import Lines
 from sweeplab.sweep import FloatArray
 
@@ -25,20 +24,20 @@ def _pattern(decimal: str) -> re.Pattern[str]:
     number = rf"(?:\d+(?:{decimal}\d*)?|{decimal}\d+){_EXPONENT}"
     # The left side must not be the tail of a longer number.
     return re.compile(
-        rf"(?<![\w{decimal}])\(?\s*([+-]?\s?{number})\s?([+-])\s?(?:[ij]\s?\*?\s?({number})|({number})"
-        r"\s?\*?\s?[ij])(?![\w.])\s*\)?",
+        rf"(?<![\w{decimal}])(?:\(\s*+)?([+-]?\s?{number})\s?([+-])\s?(?:[ij]\s?\*?\s?({number})|({number})"
+        r"\s?\*?\s?[ij])(?![\w.])(?:\s*+\))?",
         re.ASCII | re.IGNORECASE,
     )
 
 
 _BY_DECIMAL = {".": _pattern(r"\."), ",": _pattern(",")}
-_PARTS: dict[Role, tuple[Role, Role]] = {
+_PART_ROLES: dict[Role, tuple[Role, Role]] = {
     "gamma": ("re", "im"),
     "z_ohm": ("r_ohm", "x_ohm"),
     "y_s": ("g_s", "b_s"),
 }
-_WHOLES = {parts[0]: whole for whole, parts in _PARTS.items()}
-# Begins what stands for a complex cell's imaginary part; no other cell can hold it.
+_COMPLEX_ROLES = {parts[0]: role for role, parts in _PART_ROLES.items()}
+# Marks the imaginary part of a complex cell; no other cell can contain it.
 MARK = "\x1a"
 
 
@@ -58,17 +57,17 @@ class ComplexCells:
     imaginary: Lines
 
 
-def may_hold_cells(lines: Sequence[str]) -> bool:
-    """Whether something that reads like a complex number stands in the lines."""
+def has_complex_cells(lines: Sequence[str]) -> bool:
+    """Whether any line contains a complex number."""
     likely = (line for line in lines if "j" in line.lower() or "i" in line.lower())
     return any(_search(line) for line in likely)
 
 
-def unfold(lines: Lines) -> ComplexCells:
+def split_cells(lines: Lines) -> ComplexCells:
     """Return a table's lines with their complex cells replaced."""
     return ComplexCells(
-        real=lines.mapped(lambda line: _replaced(line, _real)),
-        imaginary=lines.mapped(lambda line: _replaced(line, _imaginary)),
+        real=lines.map_lines(lambda line: _replaced(line, _real)),
+        imaginary=lines.map_lines(lambda line: _replaced(line, _imaginary)),
     )
 
 
@@ -80,54 +79,61 @@ def _imaginary(match: re.Match[str]) -> str:
     return f"{MARK}{match[2]}{match[3] or match[4]}"
 
 
-def _of(line: str) -> re.Pattern[str]:
+def _pattern_for(line: str) -> re.Pattern[str]:
     return _BY_DECIMAL["," if "." not in line and (";" in line or "\t" in line) else "."]
 
 
 def _search(line: str) -> re.Match[str] | None:
-    return _of(line).search(line)
+    return _pattern_for(line).search(line)
 
 
-def _replaced(line: str, by: Callable[[re.Match[str]], str]) -> str:
-    return _of(line).sub(by, line)
+def _replaced(line: str, replacement: Callable[[re.Match[str]], str]) -> str:
+    return _pattern_for(line).sub(replacement, line)
 
 
-def whole(column: Column) -> Column:
-    """Return what a complex column is, from what its real part would be."""
-    role = _WHOLES.get(column.role, "skip")
-    return Column(role, column.scale, column.label, column.names_reflection)
+def merge_column(column: Column) -> Column:
+    """Return the complex column whose real part would be a given column."""
+    role = _COMPLEX_ROLES.get(column.role, "skip")
+    return Column(role, column.scale, column.label, column.is_reflection)
 
 
-def parted(
-    columns: tuple[Column, ...], pairs: Sequence[int], real: FloatArray, imaginary: FloatArray
+def split_complex(
+    columns: tuple[Column, ...],
+    complex_columns: Sequence[int],
+    real: FloatArray,
+    imaginary: FloatArray,
 ) -> tuple[tuple[Column, ...], FloatArray]:
-    """Return columns and values with each complex column parted into two.
+    """Return columns and values with each complex column split into two real ones.
 
     Parameters
     ----------
     columns : tuple of Column
-    pairs : sequence of int
-        Places of the complex columns.
+    complex_columns : sequence of int
+        Indices of the complex columns.
     real, imaginary : ndarray, shape (n, columns)
     """
-    new: list[Column] = []
+    split: list[Column] = []
     values: list[FloatArray] = []
-    for place, column in enumerate(columns):
-        roles = _PARTS.get(column.role, (column.role,)) if place in pairs else (column.role,)
-        new += [Column(role, column.scale, column.label, column.names_reflection) for role in roles]
-        values += [real[:, place], imaginary[:, place]][: len(roles)]
-    return tuple(new), np.column_stack(values)
+    for index, column in enumerate(columns):
+        roles: tuple[Role, ...] = (column.role,)
+        if index in complex_columns:
+            roles = _PART_ROLES.get(column.role, roles)
+        split += [Column(role, column.scale, column.label, column.is_reflection) for role in roles]
+        values += [real[:, index], imaginary[:, index]][: len(roles)]
+    return tuple(split), np.column_stack(values)
 
 
-def check_complex(columns: tuple[Column, ...], pairs: Sequence[int], path: str) -> None:
-    """Raise ReadError where a complex column and its name don't go together."""
-    for place, column in enumerate(columns):
-        if (place in pairs) != (column.role in _PARTS) and column.role != "skip":
-            kind = "complex numbers" if place in pairs else "no complex numbers"
+def check_complex_columns(
+    columns: tuple[Column, ...], complex_columns: Sequence[int], path: str
+) -> None:
+    """Raise ReadError if a column is complex but its name is not, or the reverse."""
+    for index, column in enumerate(columns):
+        if (index in complex_columns) != (column.role in _PART_ROLES) and column.role != "skip":
+            kind = "complex numbers" if index in complex_columns else "no complex numbers"
             raise ReadError(
                 path,
-                f"{kind} in column {show(column.label)}",
+                f"{kind} in column {quoted(column.label)}",
                 "use gamma, z_ohm or y_s for complex cells, skip for others"
-                if place in pairs
-                else how_to_say((), len(columns)),
+                if index in complex_columns
+                else columns_advice((), len(columns)),
             )

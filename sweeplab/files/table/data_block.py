@@ -1,4 +1,4 @@
-"""A table's block of numbers, row by row, with what interrupts and what ends it."""
+"""A table's block of numbers: rows, the comments between them, the line that ends it."""
 
 from __future__ import annotations
 
@@ -9,16 +9,15 @@ from string import whitespace
 
 import numpy as np
 
-from sweeplab.errors import ReadError
-from sweeplab.files.show import show
+from sweeplab.errors import ReadError, quoted
 from sweeplab.files.table.complex_cells import MARK
 from sweeplab.files.table.dialect import Dialect, is_comment, parse_fields, split_fields
-from sweeplab.files.table.row_parser import plain_row, plain_rows, row_of
+from sweeplab.files.table.row_parser import parse_plain_row, parse_plain_rows, parse_row
 from sweeplab.files.text.comments import Comments
 from sweeplab.files.text.decode import TextFile
-from sweeplab.files.text.limits import MENDED_LIMIT, ROW_LIMIT_CHARACTERS, too_many_mended
-from sweeplab.files.text.normalize import row_cut
-from sweeplab.files.text.numbers import Spelling, has_groups, parse_number
+from sweeplab.files.text.limits import REPAIRED_ROW_LIMIT, ROW_LENGTH_LIMIT, too_many_repaired_rows
+from sweeplab.files.text.normalize import truncated_row
+from sweeplab.files.text.numbers import NumberStyles, has_grouped_digits, parse_number
 from sweeplab.finding import Finding
 from sweeplab.sweep import FloatArray
 
@@ -33,162 +32,164 @@ class DataBlock:
     lines : sequence of int, length n
         One-based.
     comments : tuple of str
-        What stands around and between the numbers, verbatim.
+        Verbatim, from above, between and below the rows.
     findings : tuple of Finding
-    ended : int
-        One-based line that holds no numbers and ends the block; 0 where the file does.
+    end_line : int
+        One-based line without numbers that ends the block; 0 if it extends to the end of the file.
     """
 
     values: FloatArray
     lines: Sequence[int]
     comments: tuple[str, ...]
     findings: tuple[Finding, ...]
-    ended: int = 0
+    end_line: int = 0
 
 
-def read_block(source: TextFile, layout: Dialect) -> DataBlock:
-    """Return a table's numbers, from the first row on, up to a line that holds none.
+def read_block(text_file: TextFile, dialect: Dialect) -> DataBlock:
+    """Return a table's numbers, from the first row up to a line without numbers.
 
     Raises
     ------
     ReadError
-        A row holds a word that is no number, or too few or too many; or more rows than the limit
-        must be mended.
+        A word is not a number, a row has too few or too many numbers, or more rows than the limit
+        need repair.
     """
-    rows = _Gathered(comments=Comments.of(source.lines[: layout.first]))
-    below = source.lines[layout.first :]
-    for begin, piece in below.pieces():
-        first = layout.first + begin
-        plain = plain_rows(piece, layout, rows.spelling)
-        if plain is not None:
-            rows.values.frombytes(plain.data.cast("B"))
-            rows.lines.extend(range(first + 1, first + 1 + len(piece)))
-        elif not _one_by_one(source, layout, rows, first, piece):
+    rows = _BlockBuilder(comments=Comments.from_lines(text_file.lines[: dialect.first]))
+    below = text_file.lines[dialect.first :]
+    for begin, chunk in below.chunks():
+        first = dialect.first + begin
+        numbers = parse_plain_rows(chunk, dialect, rows.styles)
+        if numbers is not None:
+            rows.values.frombytes(numbers.data.cast("B"))
+            rows.lines.extend(range(first + 1, first + 1 + len(chunk)))
+        elif not _read_lines(text_file, dialect, rows, first, chunk):
             break
-    if rows.ended:
-        rows.comments.add(source.lines[rows.ended - 1 :])
+    if rows.end_line:
+        rows.comments.add(text_file.lines[rows.end_line - 1 :])
     return DataBlock(
-        np.frombuffer(rows.values).reshape(-1, layout.width),
+        np.frombuffer(rows.values).reshape(-1, dialect.width),
         rows.lines,
         tuple(rows.comments.lines),
-        (*rows.findings, *rows.spelling.findings(), *rows.comments.findings()),
-        rows.ended,
+        (*rows.findings, *rows.styles.findings(), *rows.comments.findings()),
+        rows.end_line,
     )
 
 
 @dataclass
-class _Gathered:
-    """What of a table was read so far."""
+class _BlockBuilder:
+    """The rows read so far."""
 
     comments: Comments
     values: array[float] = field(default_factory=lambda: array("d"))
     lines: array[int] = field(default_factory=lambda: array("I"))
-    spelling: Spelling = field(default_factory=Spelling)
+    styles: NumberStyles = field(default_factory=NumberStyles)
     findings: list[Finding] = field(default_factory=list)
-    mended: int = 0
-    ended: int = 0
+    repaired: int = 0
+    end_line: int = 0
 
 
-def _one_by_one(
-    source: TextFile, layout: Dialect, rows: _Gathered, first: int, piece: Sequence[str]
+def _read_lines(
+    text_file: TextFile, dialect: Dialect, rows: _BlockBuilder, first: int, chunk: Sequence[str]
 ) -> bool:
-    """Read lines that are not all plain rows; say whether the table goes on below them."""
-    blank = f"{layout.separator or ''}{whitespace}"
-    for index, text in enumerate(piece, start=first):
+    """Read lines that are not all plain rows; return whether the block continues below them."""
+    blank = f"{dialect.separator or ''}{whitespace}"
+    for index, text in enumerate(chunk, start=first):
         if not text.strip(blank):
             continue
-        if is_comment(text, layout.separator):
+        if is_comment(text, dialect.separator):
             rows.comments.add([text])
             continue
-        row = plain_row(text, layout)
+        row = parse_plain_row(text, dialect)
         if row is None:
-            rows.mended += 1
-            if rows.mended > MENDED_LIMIT:
-                raise too_many_mended(source.name, index + 1)
-            row = _row(source, layout, index, rows.spelling)
+            rows.repaired += 1
+            if rows.repaired > REPAIRED_ROW_LIMIT:
+                raise too_many_repaired_rows(text_file.name, index + 1)
+            row = _parse_row(text_file, dialect, index, rows.styles)
         if row is None:
-            rows.ended = index + 1
+            rows.end_line = index + 1
             return False
-        if len(row) == layout.width:
+        if len(row) == dialect.width:
             rows.values.extend(row)
             rows.lines.append(index + 1)
         else:
-            rows.findings.append(row_cut(index + 1))
+            rows.findings.append(truncated_row(index + 1))
     return True
 
 
-def _row(source: TextFile, layout: Dialect, index: int, spelling: Spelling) -> list[float] | None:
-    """Return a row's values, fewer for a last row cut off, None for a line without numbers."""
-    text = source.lines[index]
-    if len(text) > ROW_LIMIT_CHARACTERS:
+def _parse_row(
+    text_file: TextFile, dialect: Dialect, index: int, styles: NumberStyles
+) -> list[float] | None:
+    """Return a row's values, fewer for a truncated last row, None for a line without numbers."""
+    text = text_file.lines[index]
+    if len(text) > ROW_LENGTH_LIMIT:
         raise ReadError(
-            source.name, f"a row of {len(text)} characters", "save one row a line", index + 1
+            text_file.name, f"a row of {len(text)} characters", "save one row a line", index + 1
         )
-    fields = split_fields(text, layout.separator)
-    values = parse_fields(fields, layout.decimal)
-    # A separator at the end of a row whose last value is missing opens no field of its own.
-    if layout.separator is not None and len(values) < layout.width:
-        blanks = text.count(layout.separator) + 1 - len(values)
-        values += [float("nan")] * min(blanks, layout.width - len(values))
+    fields = split_fields(text, dialect.separator)
+    values = parse_fields(fields, dialect.decimal)
+    # Missing values at the end of a row: a final separator does not begin a field.
+    if dialect.separator is not None and len(values) < dialect.width:
+        empty_fields = text.count(dialect.separator) + 1 - len(values)
+        values += [float("nan")] * min(empty_fields, dialect.width - len(values))
     numbers = [value for value in values if value is not None]
-    if len(numbers) == len(values) == layout.width:
-        spelling.look(text)
-        if not spelling.grouped:
-            spelling.grouped = any(has_groups(field, layout.decimal) for field in fields)
+    if len(numbers) == len(values) == dialect.width:
+        styles.scan(text)
+        if not styles.grouped:
+            styles.grouped = any(has_grouped_digits(field, dialect.decimal) for field in fields)
         return numbers
     if not any(value == value for value in numbers):
         return None
-    if len(values) <= layout.width and _is_last(source, index):
-        return numbers[: layout.width - 1]
-    raise _broken(source, fields, values, layout, index)
+    if len(values) <= dialect.width and _is_last(text_file, index):
+        return numbers[: dialect.width - 1]
+    raise _row_error(text_file, fields, values, dialect, index)
 
 
-def _is_last(source: TextFile, index: int) -> bool:
-    return not any(line.strip() for line in source.lines[index + 1 :])
+def _is_last(text_file: TextFile, index: int) -> bool:
+    return not any(line.strip() for line in text_file.lines[index + 1 :])
 
 
-def _broken(
-    source: TextFile, fields: list[str], values: list[float | None], layout: Dialect, index: int
+def _row_error(
+    text_file: TextFile, fields: list[str], values: list[float | None], dialect: Dialect, index: int
 ) -> ReadError:
-    wrong = [field for field, value in zip(fields, values, strict=False) if value is None]
+    not_numbers = [field for field, value in zip(fields, values, strict=False) if value is None]
     found = (
-        f"{show(wrong[0])} where a number should stand"
-        if wrong
-        else f"{len(values)} values where {layout.width} should stand"
+        f"{quoted(not_numbers[0])} where a number should stand"
+        if not_numbers
+        else f"{len(values)} values where {dialect.width} should stand"
     )
-    return ReadError(source.name, found, "correct or delete the line", index + 1)
+    return ReadError(text_file.name, found, "correct or delete the line", index + 1)
 
 
-def read_rows(lines: Sequence[str], layout: Dialect, numbers: Sequence[int]) -> FloatArray:
+def read_imaginary(lines: Sequence[str], dialect: Dialect, numbers: Sequence[int]) -> FloatArray:
     """Return the imaginary parts in some lines, zero for a cell that has none.
 
     Parameters
     ----------
     lines : sequence of str
         With `MARK` before each imaginary part.
-    layout : Layout
+    dialect : Dialect
     numbers : sequence of int
-        One-based lines.
+        One-based line numbers.
 
     Returns
     -------
-    ndarray, shape (len(numbers), layout.width)
+    ndarray, shape (len(numbers), dialect.width)
     """
-    values = np.zeros((len(numbers), layout.width))
+    values = np.zeros((len(numbers), dialect.width))
     for row, number in enumerate(numbers):
-        fields = split_fields(lines[number - 1], layout.separator)
-        for place, cell in enumerate(fields[: layout.width]):
+        fields = split_fields(lines[number - 1], dialect.separator)
+        for index, cell in enumerate(fields[: dialect.width]):
             if cell.startswith(MARK):
-                value = parse_number(cell[len(MARK) :], layout.decimal)
-                values[row, place] = np.nan if value is None else value
+                value = parse_number(cell[len(MARK) :], dialect.decimal)
+                values[row, index] = np.nan if value is None else value
     return values
 
 
-def rows_below(source: TextFile, layout: Dialect, block: DataBlock) -> int:
-    """Return the one-based line of the first row of numbers below a block; 0 for none."""
-    if not block.ended:
+def first_row_below(text_file: TextFile, dialect: Dialect, block: DataBlock) -> int:
+    """Return the one-based line number of the first row of numbers below a block, 0 if none."""
+    if not block.end_line:
         return 0
-    for number, text in enumerate(source.lines[block.ended :], start=block.ended + 1):
-        if row_of(text, layout) is not None:
+    for number, text in enumerate(text_file.lines[block.end_line :], start=block.end_line + 1):
+        if parse_row(text, dialect) is not None:
             return number
     return 0

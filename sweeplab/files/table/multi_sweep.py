@@ -1,8 +1,7 @@
 """Several sweeps in one table: where each begins, and each as a text of its own.
 
-A second sweep begins where rows of numbers begin again under other text, or where the frequency
-falls back to pass once more over what it passed before. Two spans that stand apart, as of two
-bands, are one sweep with a gap.
+A second sweep begins where rows of numbers follow other text, or where the frequency jumps back and
+the same span is swept again. Two separate spans, such as two bands, are one sweep with a gap.
 """
 
 from __future__ import annotations
@@ -18,20 +17,20 @@ from sweeplab.errors import ReadError
 from sweeplab.files.table.conversions import CONVERSIONS
 from sweeplab.files.table.dialect import Dialect, is_comment
 from sweeplab.files.table.header import find_header
-from sweeplab.files.table.row_parser import plain_rows, row_of
+from sweeplab.files.table.row_parser import parse_plain_rows, parse_row
 from sweeplab.files.text.lines import Lines
-from sweeplab.files.text.numbers import Spelling
+from sweeplab.files.text.numbers import NumberStyles
 from sweeplab.finding import Threshold
 from sweeplab.sweep import FloatArray
 
-# Fewer rows than these are a remark, not a sweep.
-_LEAST_ROWS: Threshold = 3
-_MOST_PARTS: Threshold = 1000
-# What stands above them is read again with each; so many lines in all, beside the file's own.
-_MOST_REPEATED: Threshold = 20_000
-# Of the narrower of two spans: what they share at least where one is swept again.
+# Fewer rows than these are part of a comment, not a sweep.
+_MIN_ROWS: Threshold = 3
+_MAX_SWEEPS: Threshold = 1000
+# The preamble is read again with each sweep: this many lines in all, in addition to the file's.
+_MAX_REPEATED_LINES: Threshold = 20_000
+# Overlap of two spans from which on one repeats the other, as a share of the narrower.
 _SHARED_SPAN: Threshold = 0.5
-_SHOWN = 4
+_MAX_LINES_SHOWN = 4
 
 
 @dataclass(frozen=True)
@@ -40,73 +39,73 @@ class SweepSlice:
 
     Parameters
     ----------
-    above : int
-        So many lines at the file's top belong to every sweep.
+    preamble_lines : int
+        Number of lines at the top that belong to every sweep.
     begin, stop : int
-        Its own lines, from zero, `stop` not among them.
-    row : int
-        Where its numbers begin, from zero.
+        Its own lines, ``range(begin, stop)``, counted from zero.
+    first_row : int
+        Its first row of numbers, counted from zero.
     """
 
-    above: int
+    preamble_lines: int
     begin: int
     stop: int
-    row: int
+    first_row: int
 
     def text_of(self, lines: Sequence[str]) -> str:
-        """Return the part as a file of its own."""
-        own = lines[max(self.begin, self.above) : self.stop]
-        return "\n".join([*lines[: self.above], *own, ""])
+        """Return the sweep as a file of its own."""
+        own = lines[max(self.begin, self.preamble_lines) : self.stop]
+        return "\n".join([*lines[: self.preamble_lines], *own, ""])
 
-    def placed(self, error: ReadError) -> ReadError:
-        """Return an error about the part's text as one about the file."""
-        if error.line is None or error.line <= self.above:
+    def with_file_line(self, error: ReadError) -> ReadError:
+        """Return an error in the sweep's own text with the line number in the file."""
+        if error.line is None or error.line <= self.preamble_lines:
             return error
-        return replace(error, line=error.line + max(self.begin - self.above, 0))
+        return replace(error, line=error.line + max(self.begin - self.preamble_lines, 0))
 
 
 @dataclass
-class SeveralSweepsError(ReadError):
+class MultipleSweepsError(ReadError):
     """A file that holds several sweeps where one was asked for.
 
     Parameters
     ----------
-    parts : tuple of Part
+    slices : tuple of SweepSlice
     """
 
-    parts: tuple[SweepSlice, ...] = ()
+    slices: tuple[SweepSlice, ...] = ()
 
 
-def several(path: str, parts: Sequence[SweepSlice]) -> SeveralSweepsError:
-    """Return the refusal to choose among a file's sweeps."""
-    lines = [str(part.row + 1) for part in parts[:_SHOWN]]
-    where = ", ".join([*lines, "..."] if len(parts) > _SHOWN else lines)
-    return SeveralSweepsError(
+def multiple_sweeps_error(path: str, slices: Sequence[SweepSlice]) -> MultipleSweepsError:
+    """Return the error for a file with several sweeps."""
+    lines = [str(sweep_slice.first_row + 1) for sweep_slice in slices[:_MAX_LINES_SHOWN]]
+    line_list = ", ".join([*lines, "..."] if len(slices) > _MAX_LINES_SHOWN else lines)
+    return MultipleSweepsError(
         path,
-        f"{len(parts)} sweeps in it, from lines {where}",
-        f"name one, such as {path}#{len(parts)}",
-        parts=tuple(parts),
+        f"{len(slices)} sweeps in it, from lines {line_list}",
+        f"name one, such as {path}#{len(slices)}",
+        slices=tuple(slices),
     )
 
 
-def begin_again(f: FloatArray) -> list[int]:
-    """Return the rows, from zero, where a frequency axis begins anew; empty for one sweep.
+def find_restarts(f: FloatArray) -> list[int]:
+    """Return the rows, from zero, where the frequency axis restarts; empty for one sweep.
 
     Parameters
     ----------
     f : ndarray, shape (n,)
         In any unit.
     """
-    with np.errstate(all="ignore"):  # infinity less infinity
+    with np.errstate(all="ignore"):  # infinity minus infinity
         steps = np.diff(f)
     rising = int((steps > 0).sum()) >= int((steps < 0).sum())
-    back = np.flatnonzero(steps < 0 if rising else steps > 0) + 1
-    bounds = [0, *back.tolist(), f.size]
+    jumps = np.flatnonzero(steps < 0 if rising else steps > 0) + 1
+    bounds = [0, *jumps.tolist(), f.size]
     runs = [f[a:b] for a, b in pairwise(bounds)]
-    if len(runs) < 2 or min(run.size for run in runs) < _LEAST_ROWS:
+    if len(runs) < 2 or min(run.size for run in runs) < _MIN_ROWS:
         return []
-    together = all(_overlap(a, b) for a, b in pairwise(runs))
-    return bounds[1:-1] if together else []
+    all_overlap = all(_overlap(a, b) for a, b in pairwise(runs))
+    return bounds[1:-1] if all_overlap else []
 
 
 def _overlap(a: FloatArray, b: FloatArray) -> bool:
@@ -117,68 +116,68 @@ def _overlap(a: FloatArray, b: FloatArray) -> bool:
     return bool(shared >= _SHARED_SPAN * min(np.ptp(a), np.ptp(b)))
 
 
-def find_slices(lines: Lines, layout: Dialect, f_place: int, path: str) -> list[SweepSlice]:
+def find_slices(lines: Lines, dialect: Dialect, f_index: int, path: str) -> list[SweepSlice]:
     """Return a table's sweeps.
 
     Parameters
     ----------
     lines : Lines
-    layout : Layout
-        Of its first rows.
-    f_place : int
-        Which column holds the frequency.
+    dialect : Dialect
+        Of the first rows.
+    f_index : int
+        Index of the frequency column.
     path : str
         The file, for errors.
 
     Raises
     ------
     ReadError
-        There are more than a thousand, or many under a long preamble that each would repeat.
+        There are more than a thousand, or many under a long preamble repeated for each.
     """
-    parts: list[SweepSlice] = []
-    begin = layout.first
-    for rows, f in _runs(lines, layout, f_place):
-        bounds = [0, *begin_again(np.frombuffer(f)), len(rows)]
+    slices: list[SweepSlice] = []
+    begin = dialect.first
+    for rows, f in _runs(lines, dialect, f_index):
+        bounds = [0, *find_restarts(np.frombuffer(f)), len(rows)]
         for first, after in pairwise(bounds):
-            part = SweepSlice(layout.first, begin, rows[after - 1] + 1, rows[first])
-            begin = part.stop
-            if after - first >= _LEAST_ROWS and _is_reflection(part, lines, layout):
-                parts.append(part)
-        if len(parts) > _MOST_PARTS:
-            raise ReadError(path, f"over {_MOST_PARTS} sweeps in it", "split the file")
-    if len(parts) * layout.first > len(lines) + _MOST_REPEATED:
+            sweep_slice = SweepSlice(dialect.first, begin, rows[after - 1] + 1, rows[first])
+            begin = sweep_slice.stop
+            if after - first >= _MIN_ROWS and _describes_reflection(sweep_slice, lines, dialect):
+                slices.append(sweep_slice)
+        if len(slices) > _MAX_SWEEPS:
+            raise ReadError(path, f"over {_MAX_SWEEPS} sweeps in it", "split the file")
+    if len(slices) * dialect.first > len(lines) + _MAX_REPEATED_LINES:
         raise ReadError(
-            path, f"{len(parts)} sweeps under {layout.first} lines of text", "split the file"
+            path, f"{len(slices)} sweeps under {dialect.first} lines of text", "split the file"
         )
-    return parts
+    return slices
 
 
-def _runs(lines: Lines, layout: Dialect, f_place: int) -> list[tuple[array[int], array[float]]]:
-    """Return each run of rows: their places and frequencies."""
+def _runs(lines: Lines, dialect: Dialect, f_index: int) -> list[tuple[array[int], array[float]]]:
+    """Return each run of rows: their line indices and frequencies."""
     runs = [(array("I"), array("d"))]
-    for begin, piece in lines[layout.first :].pieces():
-        first = layout.first + begin
-        plain = plain_rows(piece, layout, Spelling())
-        if plain is not None:
-            runs[-1][0].extend(range(first, first + len(piece)))
-            runs[-1][1].frombytes(plain[:, f_place].tobytes())
+    for begin, chunk in lines[dialect.first :].chunks():
+        first = dialect.first + begin
+        values = parse_plain_rows(chunk, dialect, NumberStyles())
+        if values is not None:
+            runs[-1][0].extend(range(first, first + len(chunk)))
+            runs[-1][1].frombytes(values[:, f_index].tobytes())
             continue
-        for index, text in enumerate(piece, start=first):
-            if not text.strip() or is_comment(text, layout.separator):
+        for index, text in enumerate(chunk, start=first):
+            if not text.strip() or is_comment(text, dialect.separator):
                 continue
-            row = row_of(text, layout)
+            row = parse_row(text, dialect)
             if row is not None:
                 runs[-1][0].append(index)
-                runs[-1][1].append(row[f_place])
+                runs[-1][1].append(row[f_index])
             elif runs[-1][0]:
                 runs.append((array("I"), array("d")))
     return [run for run in runs if run[0]]
 
 
-def _is_reflection(part: SweepSlice, lines: Sequence[str], layout: Dialect) -> bool:
-    """Whether a part's own header, if it has one, names a reflection."""
-    own = lines[max(part.begin, part.above) : part.row]
-    header = find_header(own, replace(layout, first=len(own)))
+def _describes_reflection(sweep_slice: SweepSlice, lines: Sequence[str], dialect: Dialect) -> bool:
+    """Whether a sweep's own header, if it has one, describes a reflection."""
+    own = lines[max(sweep_slice.begin, sweep_slice.preamble_lines) : sweep_slice.first_row]
+    header = find_header(own, replace(dialect, first=len(own)))
     roles = {column.role for column in header.columns}
-    names_one = "f" in roles and any(set(way.roles) <= roles for way in CONVERSIONS)
-    return not header.other and (names_one or not roles)
+    is_complete = "f" in roles and any(set(conversion.roles) <= roles for conversion in CONVERSIONS)
+    return not header.other_quantity and (is_complete or not roles)

@@ -1,8 +1,9 @@
-"""From a table's columns to the reflection, by the way that fits all of them.
+"""From a table's columns to the reflection, by the conversion consistent with all of them.
 
-A table may say the same thing several times: real and imaginary part, size and angle, resistance
-and reactance, SWR. A way to read it fits when it reproduces every column whose meaning is sure.
-An angle that does not say whether it is the reflection's or the impedance's is settled so too.
+A table may hold the same data several times: real and imaginary part, magnitude and angle,
+resistance and reactance, SWR. A conversion is consistent if its result reproduces every column
+whose meaning is certain. This also decides whether an angle is the reflection's or the impedance's
+if its header does not say.
 """
 
 from __future__ import annotations
@@ -12,25 +13,24 @@ from math import pi
 
 import numpy as np
 
-from sweeplab.errors import ReadError
-from sweeplab.files.show import show
-from sweeplab.files.table.columns import Column, Role, how_to_say, labels
+from sweeplab.errors import ReadError, quoted
+from sweeplab.files.table.columns import Column, Role, columns_advice, quoted_labels
 from sweeplab.files.table.conversions import CONVERSIONS, Conversion, agree, reproduces
 from sweeplab.finding import Finding, Threshold
 from sweeplab.sweep import ComplexArray, Content, FloatArray
 
-# No passive load reflects so much; it is another quantity. Common practice, no source.
-_LARGEST_SIZE: Threshold = 1.5
-# An angle column that goes beyond a whole turn of radians is in degrees.
-_MOST_RADIANS: Threshold = 2 * pi
+# No passive load reflects more; it is another quantity. Common practice, no source.
+_MAX_MEDIAN_MAGNITUDE: Threshold = 1.5
+# An angle column with values beyond a full circle in radians is in degrees.
+_MAX_RADIANS: Threshold = 2 * pi
 _DEGREE = pi / 180
-# A reactance that falls to this part of what it is on either side, over so many points, and never
-# changes sign, has likely lost it. Common practice, no source.
-_NEAR_ZERO: Threshold = 0.05
-_POINTS_TO_DOUBT: Threshold = 10
+# A reactance that falls to this fraction of its values on both sides, over at least so many points,
+# and never changes sign has probably lost it. Common practice, no source.
+_NEAR_ZERO_RATIO: Threshold = 0.05
+_MIN_POINTS_FOR_SIGN: Threshold = 10
 _ANGLES: tuple[Role, ...] = ("angle", "z_angle", "angle_abs", "z_angle_abs")
 _CONDUCTANCES: tuple[Role, ...] = ("g_s", "b_s")
-Named = dict[Role, tuple[Column, FloatArray]]
+ColumnsByRole = dict[Role, tuple[Column, FloatArray]]
 Reading = tuple[Conversion, ComplexArray]
 
 
@@ -53,7 +53,7 @@ class TableReflection:
 def reflection(
     columns: tuple[Column, ...], values: FloatArray, z0_ohm: float, path: str
 ) -> TableReflection:
-    """Return a table's reflection by the way that says most and fits.
+    """Return a table's reflection by the most complete conversion that is consistent.
 
     Parameters
     ----------
@@ -67,70 +67,71 @@ def reflection(
     Raises
     ------
     ReadError
-        No way is open, or two that are open disagree.
+        No conversion is possible, or two that are possible disagree.
     """
-    named = _one_each(columns, values, path)
-    unknown = _settle_units(named)
-    findings = _mend_level(named)
-    data = {role: column_values for role, (_, column_values) in named.items()}
-    ways = [way for way in CONVERSIONS if set(way.roles) <= set(data) and _may_use(way, named)]
-    if unknown and not any(way.content == "complex" for way in ways):
+    by_role = _one_per_role(columns, values, path)
+    unknown = _convert_units(by_role)
+    findings = _negate_positive_level(by_role)
+    data = {role: column_values for role, (_, column_values) in by_role.items()}
+    conversions = [conversion for conversion in CONVERSIONS if _is_possible(conversion, by_role)]
+    if unknown and not any(conversion.content == "complex" for conversion in conversions):
         raise _unit_unknown(unknown[0], columns, path)
-    if not ways:
+    if not conversions:
         raise ReadError(
             path,
-            f"no reflection, impedance or SWR among {labels(columns)}",
-            how_to_say(columns, len(columns)),
+            f"no reflection, impedance or SWR among {quoted_labels(columns)}",
+            columns_advice(columns, len(columns)),
         )
     with np.errstate(all="ignore"):
-        readings = [(way, way.formula(data, z0_ohm)) for way in ways]
-        (way, gamma), doubts = _choose(readings, named, z0_ohm, path, columns)
-        _must_be_reflection(way, gamma, named, path, columns)
-    if way.roles == ("r_ohm", "x_ohm"):
-        doubts += _sign_doubt(data["x_ohm"])
-    findings += doubts + _content_findings(way.content)
-    return TableReflection(np.asarray(gamma, dtype=np.complex128), way.content, tuple(findings))
+        readings = [(conversion, conversion.formula(data, z0_ohm)) for conversion in conversions]
+        (conversion, gamma), choice_findings = _choose(readings, by_role, z0_ohm, path, columns)
+        _check_magnitude(conversion, gamma, by_role, path, columns)
+    if conversion.roles == ("r_ohm", "x_ohm"):
+        choice_findings += _lost_sign_findings(data["x_ohm"])
+    findings += choice_findings + _content_findings(conversion.content)
+    gamma = np.asarray(gamma, dtype=np.complex128)
+    return TableReflection(gamma, conversion.content, tuple(findings))
 
 
-def _one_each(columns: tuple[Column, ...], values: FloatArray, path: str) -> Named:
-    """Return one column for each role; of several, the one that names the reflection."""
-    named: Named = {}
+def _one_per_role(columns: tuple[Column, ...], values: FloatArray, path: str) -> ColumnsByRole:
+    """Return one column for each role; of several, the one that names the reflection explicitly."""
+    by_role: ColumnsByRole = {}
     for index, column in enumerate(columns):
         data = values[:, index]
         if column.role in ("f", "skip"):
             continue
-        if column.role in named:
-            rival, rival_data = named[column.role]
-            if np.array_equal(data, rival_data, equal_nan=True) or (
-                rival.names_reflection and not column.names_reflection
+        if column.role in by_role:
+            other, other_data = by_role[column.role]
+            if np.array_equal(data, other_data, equal_nan=True) or (
+                other.is_reflection and not column.is_reflection
             ):
                 continue
-            if column.names_reflection == rival.names_reflection:
+            if column.is_reflection == other.is_reflection:
                 raise ReadError(
                     path,
                     f"two columns fit as {column.role}, "
-                    f"{show(rival.label)} and {show(column.label)}",
-                    how_to_say(columns, len(columns)),
+                    f"{quoted(other.label)} and {quoted(column.label)}",
+                    columns_advice(columns, len(columns)),
                 )
-        named[column.role] = (column, data)
-    return named
+        by_role[column.role] = (column, data)
+    return by_role
 
 
-def _settle_units(named: Named) -> list[tuple[Column, FloatArray]]:
-    """Turn angles to radians and conductances to siemens in place.
+def _convert_units(by_role: ColumnsByRole) -> list[tuple[Column, FloatArray]]:
+    """Convert angles to radians and conductances to siemens in place.
 
-    Takes out and returns the columns whose unit cannot be told.
+    Removes and returns the columns whose unit is not known.
     """
     unknown = []
-    for role in [role for role in named if role in (*_ANGLES, *_CONDUCTANCES)]:
-        column, data = named[role]
+    for role in [role for role in by_role if role in (*_ANGLES, *_CONDUCTANCES)]:
+        column, data = by_role[role]
         known = np.abs(data[np.isfinite(data)])
         if column.scale is not None:
-            named[role] = (column, data * column.scale)
-        elif role in _ANGLES and known.size and known.max() > _MOST_RADIANS:
-            named[role] = (column, data * _DEGREE)
+            by_role[role] = (column, data * column.scale)
+        elif role in _ANGLES and known.size and known.max() > _MAX_RADIANS:
+            by_role[role] = (column, data * _DEGREE)
         else:
-            unknown.append(named.pop(role))
+            unknown.append(by_role.pop(role))
     return unknown
 
 
@@ -146,21 +147,21 @@ def _unit_unknown(
     known = np.abs(data[np.isfinite(data)])
     return ReadError(
         path,
-        f"{kind} column {show(column.label)} names no unit: values up to "
+        f"{kind} column {quoted(column.label)} names no unit: values up to "
         f"{known.max() if known.size else 0:g} could be {units}",
-        how_to_say(columns, len(columns)),
+        columns_advice(columns, len(columns)),
     )
 
 
-def _mend_level(named: Named) -> list[Finding]:
-    """Turn a level printed as a positive number; a passive load reflects less than all."""
-    if "db" not in named:
+def _negate_positive_level(by_role: ColumnsByRole) -> list[Finding]:
+    """Negate a level in dB given as a positive number: a passive load has no gain."""
+    if "db" not in by_role:
         return []
-    column, level = named["db"]
+    column, level = by_role["db"]
     known = level[np.isfinite(level)]
     if known.size == 0 or np.median(known) <= 0:
         return []
-    named["db"] = (column, -level)
+    by_role["db"] = (column, -level)
     return [
         Finding(
             code="positive-level",
@@ -172,91 +173,104 @@ def _mend_level(named: Named) -> list[Finding]:
     ]
 
 
-def _may_use(way: Conversion, named: Named) -> bool:
-    """Whether a way takes an angle for what its header does not deny."""
-    return way.roles != ("z_abs_ohm", "angle") or not named["angle"][0].names_reflection
+def _is_possible(conversion: Conversion, by_role: ColumnsByRole) -> bool:
+    """Whether a conversion has its columns, and uses no reflection's angle as an impedance's."""
+    if not set(conversion.roles) <= set(by_role):
+        return False
+    return conversion.roles != ("z_abs_ohm", "angle") or not by_role["angle"][0].is_reflection
 
 
 def _choose(
-    readings: list[Reading], named: Named, z0_ohm: float, path: str, columns: tuple[Column, ...]
+    readings: list[Reading],
+    by_role: ColumnsByRole,
+    z0_ohm: float,
+    path: str,
+    columns: tuple[Column, ...],
 ) -> tuple[Reading, list[Finding]]:
-    """Return the first reading that fits every column, and what does not fit."""
-    whole = [reading for reading in readings if reading[0].content == "complex"]
-    if not whole:
+    """Return the first reading consistent with every column, and findings."""
+    complex_readings = [reading for reading in readings if reading[0].content == "complex"]
+    if not complex_readings:
         return readings[0], []
-    sure = [
+    certain = [
         (role, values)
-        for role, (column, values) in named.items()
-        if role != "angle" or column.names_reflection
+        for role, (column, values) in by_role.items()
+        if role != "angle" or column.is_reflection
     ]
-    fitting = [
+    consistent = [
         reading
-        for reading in whole
-        if all(reproduces(reading[1], role, values, z0_ohm) for role, values in sure)
+        for reading in complex_readings
+        if all(reproduces(reading[1], role, values, z0_ohm) for role, values in certain)
     ]
-    candidates = fitting or whole
-    for rival in candidates[1:]:
-        if not agree(rival[1] - candidates[0][1]):
-            raise _disagreement(candidates[0], rival, path, columns)
-    if fitting:
+    candidates = consistent or complex_readings
+    for other in candidates[1:]:
+        if not agree(other[1] - candidates[0][1]):
+            raise _disagreement(candidates[0], other, path, columns)
+    if consistent:
         return candidates[0], []
-    return candidates[0], [_misfit(candidates[0], sure, z0_ohm)]
+    return candidates[0], [_columns_disagree(candidates[0], certain, z0_ohm)]
 
 
 def _disagreement(
     first: Reading, second: Reading, path: str, columns: tuple[Column, ...]
 ) -> ReadError:
-    at = int(np.argmax(np.isfinite(first[1]) & np.isfinite(second[1])))
+    index = int(np.argmax(np.isfinite(first[1]) & np.isfinite(second[1])))
     shown = " but ".join(
-        f"{way.words} give {gamma[at].real:.3f}{gamma[at].imag:+.3f}j"
-        for way, gamma in (first, second)
+        f"{conversion.role_names} give {gamma[index].real:.3f}{gamma[index].imag:+.3f}j"
+        for conversion, gamma in (first, second)
     )
     return ReadError(
-        path, f"two readings that disagree: {shown}", how_to_say(columns, len(columns))
+        path, f"two readings that disagree: {shown}", columns_advice(columns, len(columns))
     )
 
 
-def _misfit(reading: Reading, sure: list[tuple[Role, FloatArray]], z0_ohm: float) -> Finding:
-    way, gamma = reading
-    odd = [role for role, values in sure if not reproduces(gamma, role, values, z0_ohm)]
+def _columns_disagree(
+    reading: Reading, certain: list[tuple[Role, FloatArray]], z0_ohm: float
+) -> Finding:
+    conversion, gamma = reading
+    disagreeing = [role for role, values in certain if not reproduces(gamma, role, values, z0_ohm)]
     return Finding(
         code="columns-disagree",
         level="warning",
-        text=f"{way.words} were read; {' and '.join(odd)} say otherwise.",
+        text=f"{conversion.role_names} were read; {' and '.join(disagreeing)} say otherwise.",
         evidence={"z0_ohm": z0_ohm},
         action="Check the reference impedance and what the columns are.",
     )
 
 
-def _must_be_reflection(
-    way: Conversion, gamma: ComplexArray, named: Named, path: str, columns: tuple[Column, ...]
+def _check_magnitude(
+    conversion: Conversion,
+    gamma: ComplexArray,
+    by_role: ColumnsByRole,
+    path: str,
+    columns: tuple[Column, ...],
 ) -> None:
-    """Refuse columns that could be a reflection's by their names, but not by their size."""
-    column = named[way.roles[0]][0]
-    if way.roles[0] not in ("re", "magnitude") or column.names_reflection:
+    """Raise ReadError if columns named like a reflection's are too large to be one."""
+    column = by_role[conversion.roles[0]][0]
+    if conversion.roles[0] not in ("re", "magnitude") or column.is_reflection:
         return
-    size = np.abs(gamma)
-    size = size[np.isfinite(size)]
-    if size.size == 0 or np.median(size) <= _LARGEST_SIZE:
+    magnitude = np.abs(gamma)
+    magnitude = magnitude[np.isfinite(magnitude)]
+    if magnitude.size == 0 or np.median(magnitude) <= _MAX_MEDIAN_MAGNITUDE:
         return
-    other: dict[Role, Role] = {"re": "r_ohm", "im": "x_ohm", "magnitude": "z_abs_ohm"}
-    as_ohms = tuple(replace(c, role=other.get(c.role, c.role)) for c in columns)
+    ohm_roles: dict[Role, Role] = {"re": "r_ohm", "im": "x_ohm", "magnitude": "z_abs_ohm"}
+    as_ohms = tuple(replace(c, role=ohm_roles.get(c.role, c.role)) for c in columns)
     raise ReadError(
         path,
-        f"{show(column.label)} is no part of a reflection, "
-        f"whose size would be {np.median(size):.3g}",
-        how_to_say(as_ohms, len(columns)),
+        f"{quoted(column.label)} is no part of a reflection, "
+        f"whose size would be {np.median(magnitude):.3g}",
+        columns_advice(as_ohms, len(columns)),
     )
 
 
-def _sign_doubt(x_ohm: FloatArray) -> list[Finding]:
-    """Return a warning where a reactance turns back at zero, as one without its sign does."""
+def _lost_sign_findings(x_ohm: FloatArray) -> list[Finding]:
+    """Return a warning if a reactance touches zero without crossing it, as if it had no sign."""
     known = x_ohm[np.isfinite(x_ohm)]
-    if known.size < _POINTS_TO_DOUBT or known.min() < 0:
+    if known.size < _MIN_POINTS_FOR_SIGN or known.min() < 0:
         return []
     lowest = int(np.argmin(known))
-    inside = 0 < lowest < known.size - 1
-    if not inside or known[lowest] > _NEAR_ZERO * min(known[:lowest].max(), known[lowest:].max()):
+    if not 0 < lowest < known.size - 1:
+        return []
+    if known[lowest] > _NEAR_ZERO_RATIO * min(known[:lowest].max(), known[lowest:].max()):
         return []
     return [
         Finding(

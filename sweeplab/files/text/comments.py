@@ -1,4 +1,4 @@
-"""The lines of a file that are no numbers, kept verbatim as far as there is room."""
+"""A file's comments, kept verbatim up to a limit."""
 
 from __future__ import annotations
 
@@ -16,41 +16,41 @@ class Comments:
     Parameters
     ----------
     lines : list of str
-    left_out : int
-        How many more there are.
+    omitted : int
+        Number of further comments.
     """
 
     lines: list[str] = field(default_factory=list)
-    left_out: int = 0
+    omitted: int = 0
 
     @classmethod
-    def of(cls, lines: Iterable[str]) -> Comments:
+    def from_lines(cls, lines: Iterable[str]) -> Comments:
         """Return the lines that are not blank."""
-        remarks = cls()
-        remarks.add(lines)
-        return remarks
+        comments = cls()
+        comments.add(lines)
+        return comments
 
     def add(self, lines: Iterable[str]) -> None:
-        """Keep more lines, blank ones left out."""
+        """Add lines, except blank ones."""
         for line in lines:
             if not line or line.isspace():
                 continue
             if len(self.lines) < COMMENT_LIMIT:
                 self.lines.append(line)
             else:
-                self.left_out += 1
+                self.omitted += 1
 
     def findings(self) -> list[Finding]:
-        """Return a note where not all are kept."""
-        if not self.left_out:
+        """Return a note if not all comments are kept."""
+        if not self.omitted:
             return []
         return [
             Finding(
                 code="comments-cut",
                 level="note",
-                text=f"The first {len(self.lines)} lines of comments are kept, {self.left_out} "
+                text=f"The first {len(self.lines)} lines of comments are kept, {self.omitted} "
                 "are not.",
-                evidence={"left_out": self.left_out},
+                evidence={"left_out": self.omitted},
                 action="Nothing to do.",
             )
         ]

@@ -1,4 +1,4 @@
-"""From the rows a reader found to a Sweep: what is dropped, sorted, merged, and said."""
+"""From parsed rows to a Sweep: unusable rows dropped, sorted, repeats averaged, all reported."""
 
 from __future__ import annotations
 
@@ -14,20 +14,19 @@ from sweeplab.files.text.timestamps import find_time
 from sweeplab.finding import Finding, Threshold, ranked
 from sweeplab.sweep import ComplexArray, Content, FloatArray, Origin, Sweep
 
-# Beyond these a sweep of an antenna is likelier to carry the wrong unit. Common practice, no
-# source.
-LEAST_PLAUSIBLE_HZ: Threshold = 1e3
-MOST_PLAUSIBLE_HZ: Threshold = 1e12
-# No instrument gives a reflection of this size; sums of several stay finite.
-LARGEST_MAGNITUDE: Threshold = 1e6
-# Repeats of a point that differ by more than this are not the noise of one analyzer at rest.
-# Common practice, no source.
+# Outside these the frequency unit is probably wrong. Common practice, no source.
+MIN_PLAUSIBLE_HZ: Threshold = 1e3
+MAX_PLAUSIBLE_HZ: Threshold = 1e12
+# No instrument gives a reflection of this magnitude; sums of several stay finite.
+MAX_MAGNITUDE: Threshold = 1e6
+# Repeats of a point that differ by more than this are not the noise of one measurement. Common
+# practice, no source.
 _REPEAT_TOLERANCE: Threshold = 0.02
 
 
 @dataclass(frozen=True, eq=False)
 class ParsedSweep:
-    """What a reader found, before mending.
+    """A sweep as parsed by a reader, before it is normalized.
 
     Parameters
     ----------
@@ -36,13 +35,13 @@ class ParsedSweep:
     gamma : ndarray of complex, shape (n,)
         Reflection against `z0_ohm`.
     lines : sequence of int, length n
-        One-based line each row begins on.
+        One-based line number where each row begins.
     z0_ohm : float
         Reference impedance [ohm].
     comments : tuple of str
         Verbatim.
     findings : tuple of Finding
-        What the reader noticed.
+        From the reader.
     content : {'complex', 'unsigned', 'magnitude'}
         As `Sweep.content`.
     """
@@ -56,8 +55,8 @@ class ParsedSweep:
     content: Content = "complex"
 
 
-def row_cut(line: int) -> Finding:
-    """Return the warning for a last row that is not whole and was left out."""
+def truncated_row(line: int) -> Finding:
+    """Return the warning for an incomplete last row that was left out."""
     return Finding(
         code="last-row-cut",
         level="warning",
@@ -68,97 +67,97 @@ def row_cut(line: int) -> Finding:
 
 
 def make_sweep(
-    rows: ParsedSweep, source: TextFile, reader: str, written: str | None = None
+    parsed: ParsedSweep, text_file: TextFile, reader: str, modified: str | None = None
 ) -> Sweep:
-    """Return the sweep of a file's rows: complete, rising, each frequency once.
+    """Return the sweep of parsed rows: finite, in rising order, each frequency once.
 
-    `written` is when the file was last written, for where no comment says when it was measured.
+    `modified` is the file's modification time, used if no comment says when the sweep was taken.
 
     Raises
     ------
     ReadError
         A frequency is negative, or no row is left.
     """
-    findings = [*source.findings, *rows.findings]
-    f_hz, gamma = _usable(rows, source, findings)
-    f_hz, gamma = _in_order(f_hz, gamma, findings)
-    f_hz, gamma = _each_once(f_hz, gamma, findings)
-    findings += _plausibility(f_hz)
+    findings = [*text_file.findings, *parsed.findings]
+    f_hz, gamma = _without_unusable(parsed, text_file, findings)
+    f_hz, gamma = _sorted(f_hz, gamma, findings)
+    f_hz, gamma = _average_repeats(f_hz, gamma, findings)
+    findings += _plausibility_findings(f_hz)
     origin = Origin(
-        file=source.name,
-        sha256=source.sha256,
-        taken=find_time(rows.comments) or written,
-        comments=rows.comments,
+        file=text_file.name,
+        sha256=text_file.sha256,
+        taken=find_time(parsed.comments) or modified,
+        comments=parsed.comments,
         reader=reader,
     )
-    return Sweep(f_hz, gamma, rows.z0_ohm, rows.content, origin, ranked(findings))
+    return Sweep(f_hz, gamma, parsed.z0_ohm, parsed.content, origin, ranked(findings))
 
 
-def _usable(
-    rows: ParsedSweep, source: TextFile, findings: list[Finding]
+def _without_unusable(
+    parsed: ParsedSweep, text_file: TextFile, findings: list[Finding]
 ) -> tuple[FloatArray, ComplexArray]:
-    lines = np.asarray(rows.lines)
-    negative = rows.f_hz < 0
+    lines = np.asarray(parsed.lines)
+    negative = parsed.f_hz < 0
     if negative.any():
         raise ReadError(
-            source.name,
+            text_file.name,
             "a negative frequency",
             "correct or delete the line",
-            _first(lines, negative),
+            _first_line(lines, negative),
         )
-    missing = ~(np.isfinite(rows.f_hz) & (np.abs(rows.gamma) <= LARGEST_MAGNITUDE))
-    still = ~missing & (rows.f_hz == 0)
+    missing = ~(np.isfinite(parsed.f_hz) & (np.abs(parsed.gamma) <= MAX_MAGNITUDE))
+    at_zero = ~missing & (parsed.f_hz == 0)
     if missing.any():
         findings.append(
             Finding(
                 code="missing-values",
                 level="warning",
-                text=f"{_rows(missing)} held no usable number and were left out.",
-                evidence={"rows": int(missing.sum()), "first_line": _first(lines, missing)},
+                text=f"{_row_count(missing)} held no usable number and were left out.",
+                evidence={"rows": int(missing.sum()), "first_line": _first_line(lines, missing)},
                 action="Measure again if the gap lies near the resonance.",
             )
         )
-    if still.any():
+    if at_zero.any():
         findings.append(
             Finding(
                 code="zero-frequency",
                 level="note",
                 text="The point at 0 Hz was left out.",
-                evidence={"rows": int(still.sum())},
+                evidence={"rows": int(at_zero.sum())},
                 action="Nothing to do.",
             )
         )
-    keep = ~(missing | still)
-    if not keep.any():
-        raise ReadError(source.name, "no row holds usable numbers", "save the sweep again")
-    if keep.all():
-        return rows.f_hz, rows.gamma
-    return rows.f_hz[keep], rows.gamma[keep]
+    usable = ~(missing | at_zero)
+    if not usable.any():
+        raise ReadError(text_file.name, "no row holds usable numbers", "save the sweep again")
+    if usable.all():
+        return parsed.f_hz, parsed.gamma
+    return parsed.f_hz[usable], parsed.gamma[usable]
 
 
-def _first(lines: NDArray[np.int_], which: NDArray[np.bool_]) -> int:
+def _first_line(lines: NDArray[np.int_], which: NDArray[np.bool_]) -> int:
     return int(lines[np.argmax(which)])
 
 
-def _rows(which: NDArray[np.bool_]) -> str:
+def _row_count(which: NDArray[np.bool_]) -> str:
     count = int(which.sum())
     return "1 row" if count == 1 else f"{count} rows"
 
 
-def _in_order(
+def _sorted(
     f_hz: FloatArray, gamma: ComplexArray, findings: list[Finding]
 ) -> tuple[FloatArray, ComplexArray]:
     steps = np.diff(f_hz)
-    falls = int((steps < 0).sum())
-    if not falls:
+    falling_steps = int((steps < 0).sum())
+    if not falling_steps:
         return f_hz, gamma
-    direction = "fall" if falls == steps.size else "do not rise throughout"
+    direction = "fall" if falling_steps == steps.size else "do not rise throughout"
     findings.append(
         Finding(
             code="frequencies-sorted",
             level="note",
             text=f"The frequencies {direction}; the rows were sorted.",
-            evidence={"falling_steps": falls},
+            evidence={"falling_steps": falling_steps},
             action="Nothing to do.",
         )
     )
@@ -166,7 +165,7 @@ def _in_order(
     return f_hz[order], gamma[order]
 
 
-def _each_once(
+def _average_repeats(
     f_hz: FloatArray, gamma: ComplexArray, findings: list[Finding]
 ) -> tuple[FloatArray, ComplexArray]:
     starts = np.flatnonzero(np.diff(f_hz, prepend=-1.0) > 0)
@@ -174,9 +173,9 @@ def _each_once(
         return f_hz, gamma
     counts = np.diff(starts, append=f_hz.size)
     mean = np.asarray(np.add.reduceat(gamma, starts), dtype=np.complex128) / counts
-    apart = np.repeat(mean, counts)
-    apart -= gamma
-    spread = float(np.abs(apart).max())
+    deviation = np.repeat(mean, counts)
+    deviation -= gamma
+    spread = float(np.abs(deviation).max())
     repeats = f_hz.size - starts.size
     findings.append(
         Finding(
@@ -190,9 +189,9 @@ def _each_once(
     return f_hz[starts], mean
 
 
-def _plausibility(f_hz: FloatArray) -> list[Finding]:
+def _plausibility_findings(f_hz: FloatArray) -> list[Finding]:
     low, high = float(f_hz[0]), float(f_hz[-1])
-    if low >= LEAST_PLAUSIBLE_HZ and high <= MOST_PLAUSIBLE_HZ:
+    if low >= MIN_PLAUSIBLE_HZ and high <= MAX_PLAUSIBLE_HZ:
         return []
     return [
         Finding(

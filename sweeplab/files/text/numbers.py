@@ -1,4 +1,4 @@
-"""How a number may be spelled in a file, and what stands for a missing one."""
+"""Numbers as files write them: notations, digit groups, missing values."""
 
 from __future__ import annotations
 
@@ -14,18 +14,18 @@ from sweeplab.finding import Finding
 from sweeplab.sweep import FloatArray
 
 # Narrower than float(), which also takes "1_000" and digits of other scripts.
-_PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+_PLAIN_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d+)?", re.ASCII)
-_FORTRAN = re.compile(r"[\d.][dD][+-]?\d", re.ASCII)
-# No letters but those of exponents: what float() makes of such words is what they mean.
+_FORTRAN_EXPONENT = re.compile(r"[\d.][dD][+-]?\d", re.ASCII)
+# No letters but those of exponents: float() reads such words correctly.
 _PLAIN_TEXT = re.compile(r"[0-9+\-.eEdD\s]*", re.ASCII)
-# A list of all words of a text longer than this would take room.
-_LONG = 100_000
-# Nor has numpy little of its own for each word of a row as long as this.
+# From this length on, words are parsed one by one to save the memory of a list.
+_LONG_TEXT = 100_000
+# For rows as long as this numpy's overhead per word is large.
 _LONG_ROW = 1000
 _WORD = re.compile(r"\S+")
-# Groups of three digits: by a sign that can be nothing else, or twice over by the other decimal
-# sign, since once ("7,050") could be a decimal comma.
+# Groups of three digits: separated by a sign without another meaning, or at least twice by the
+# other decimal sign, since once ("7,050") could be a decimal comma.
 _GROUPED = {
     decimal: re.compile(
         rf"[+-]?[1-9]\d{{0,2}}(?:(?:['’ \u00a0\u2009\u202f]\d{{3}})+(?:{re.escape(decimal)}\d*)?"
@@ -40,7 +40,7 @@ MINUS = "\u2212"
 _MISSING = frozenset({"nan", "+nan", "-nan", "-", "--", "---", "n/a", "na", "null"}) | frozenset(
     f"{sign}1.#{word}" for sign in ("", "+", "-") for word in ("ind", "qnan", "snan", "inf")
 )
-_INFINITE = {
+_INFINITIES = {
     sign + word: float(sign + "inf") for sign in ("", "+", "-") for word in ("inf", "infinity")
 }
 
@@ -58,55 +58,55 @@ def parse_number(token: str, decimal: str = ".") -> float | None:
     Returns
     -------
     float or None
-        NaN for a word that stands for a missing value; None for no number at all.
+        NaN for a missing value; None if the token is not a number.
     """
-    if decimal == "." and _PLAIN.fullmatch(token):
+    if decimal == "." and _PLAIN_NUMBER.fullmatch(token):
         return float(token)
-    spelled = token.replace(MINUS, "-")
-    if has_groups(spelled, decimal):
-        whole, _, fraction = spelled.partition(decimal)
-        return float(f"{_NOT_DIGITS.sub('', whole)}.{fraction}")
+    normalized = token.replace(MINUS, "-")
+    if has_grouped_digits(normalized, decimal):
+        integer, _, fraction = normalized.partition(decimal)
+        return float(f"{_NOT_DIGITS.sub('', integer)}.{fraction}")
     if decimal != ".":
-        if "." in spelled:
+        if "." in normalized:
             return None
-        spelled = spelled.replace(decimal, ".")
-    if _NUMBER.fullmatch(spelled):
-        return float(spelled.replace("D", "e").replace("d", "e"))
+        normalized = normalized.replace(decimal, ".")
+    if _NUMBER.fullmatch(normalized):
+        return float(normalized.replace("D", "e").replace("d", "e"))
     word = token.lower()
     if word in _MISSING:
         return math.nan
-    return _INFINITE.get(word)
+    return _INFINITIES.get(word)
 
 
-def has_groups(token: str, decimal: str) -> bool:
-    """Whether a number's digits stand in groups of three, as in ``7,050,000``."""
+def has_grouped_digits(token: str, decimal: str) -> bool:
+    """Whether a number's digits are in groups of three, as in ``7,050,000``."""
     return _GROUPED[decimal].fullmatch(token) is not None
 
 
-def words_of(text: str) -> Iterator[str]:
-    """Yield a text's words one by one, as ``text.split()`` has them all."""
+def iter_words(text: str) -> Iterator[str]:
+    """Yield the words of ``text.split()`` one by one."""
     return (match[0] for match in _WORD.finditer(text))
 
 
-def parse_plain(text: str) -> array[float] | None:
-    """Return the numbers of a text parted by white space, None where one is spelled oddly.
+def parse_numbers(text: str) -> array[float] | None:
+    """Return a text's numbers, separated by white space; None if any is not in plain notation.
 
-    Takes what `parse_number` takes alike, at a tenth of the time.
+    Gives the values of `parse_number` in a tenth of the time.
     """
     if not _PLAIN_TEXT.fullmatch(text):
         return None
     try:
-        words = _with_e(text)
-        few = len(words) < _LONG
-        return array("d", map(float, words.split() if few else words_of(words)))
+        words = _with_e_exponents(text)
+        few = len(words) < _LONG_TEXT
+        return array("d", map(float, words.split() if few else iter_words(words)))
     except ValueError:
         return None
 
 
-def parse_even(rows: Sequence[str]) -> FloatArray | None:
-    """Return the numbers of rows that all have as many, None where not or one is spelled oddly.
+def parse_table(rows: Sequence[str]) -> FloatArray | None:
+    """Return the numbers of rows of equal length; None if unequal or any is not in plain notation.
 
-    Takes what `parse_plain` takes, faster still.
+    Gives the values of `parse_numbers`, faster still.
 
     Returns
     -------
@@ -118,19 +118,19 @@ def parse_even(rows: Sequence[str]) -> FloatArray | None:
     if not _PLAIN_TEXT.fullmatch(text) or not rows[0].strip():
         return None
     try:
-        values = np.loadtxt(_with_e(text).split("\n"), comments=None, ndmin=2)
+        values = np.loadtxt(_with_e_exponents(text).split("\n"), comments=None, ndmin=2)
     except ValueError:
         return None
     return values if len(values) == len(rows) else None
 
 
-def _with_e(text: str) -> str:
+def _with_e_exponents(text: str) -> str:
     return text.replace("D", "e").replace("d", "e")
 
 
 @dataclass
-class Spelling:
-    """Which unusual ways of writing numbers were met.
+class NumberStyles:
+    """The unusual notations found in a file's numbers.
 
     Parameters
     ----------
@@ -142,16 +142,16 @@ class Spelling:
     minus: bool = False
     grouped: bool = False
 
-    def look(self, text: str) -> None:
-        """Note the ways of exponents and signs that a text of numbers uses."""
+    def scan(self, text: str) -> None:
+        """Record the notations of exponents and signs in a text of numbers."""
         if not self.fortran and ("D" in text or "d" in text):
-            self.fortran = _FORTRAN.search(text) is not None
+            self.fortran = _FORTRAN_EXPONENT.search(text) is not None
         self.minus = self.minus or MINUS in text
 
     def findings(self) -> list[Finding]:
-        """Return a note for each way."""
-        met = zip((self.fortran, self.minus, self.grouped), _NOTES, strict=True)
-        return [note for was_met, note in met if was_met]
+        """Return a note for each notation found."""
+        found = (self.fortran, self.minus, self.grouped)
+        return [note for is_found, note in zip(found, _NOTES, strict=True) if is_found]
 
 
 _NOTES = (

@@ -1,4 +1,4 @@
-"""What a reader is asked, and what it answers before it reads."""
+"""The protocol of all readers: the options they take, the confidence they report."""
 
 from __future__ import annotations
 
@@ -11,23 +11,23 @@ from sweeplab.errors import ReadError
 
 @dataclass(frozen=True)
 class Confidence:
-    """How sure a reader is that a text is its own.
+    """How confident a reader is that a text is in its format.
 
     Parameters
     ----------
-    confidence : float
-        From 0 (not mine) to 1 (mine and nobody else's).
-    why : str
+    value : float
+        From 0 (another format) to 1 (certain).
+    reason : str
         In a few words, for a person.
     """
 
-    confidence: float
-    why: str
+    value: float
+    reason: str
 
 
 @dataclass(frozen=True)
 class ReadOptions:
-    """What the person said about a file, beyond the file itself.
+    """What the user states about a file, beyond its contents.
 
     Parameters
     ----------
@@ -44,19 +44,19 @@ class ReadOptions:
     port: int | None = None
 
     @classmethod
-    def checked(
+    def validated(
         cls,
         name: str,
         columns: Sequence[str] | None = None,
         z0_ohm: float | None = None,
         port: int | None = None,
     ) -> ReadOptions:
-        """Return the request, its words stripped.
+        """Return the options, their words stripped and in lower case.
 
         Raises
         ------
         ReadError
-            The impedance or the port is no positive number.
+            The impedance or the port is not a positive number.
         """
         if z0_ohm is not None and not (math.isfinite(z0_ohm) and z0_ohm > 0):
             raise ReadError(
@@ -66,11 +66,11 @@ class ReadOptions:
             raise ReadError(name, f"asked for port {port}", "count ports from 1")
         if columns is None:
             return cls(None, z0_ohm, port)
-        # A string is a sequence of its letters; "f_mhz,re,im" is plainly not meant so.
+        # A string is a sequence of letters, which "f_mhz,re,im" is not meant to be.
         words = columns.split(",") if isinstance(columns, str) else columns
         return cls(tuple(word.strip().lower() for word in words), z0_ohm, port)
 
     @property
-    def is_plain(self) -> bool:
-        """Nothing was said beyond the file."""
+    def is_default(self) -> bool:
+        """Whether no option differs from its default."""
         return self.columns is None and self.z0_ohm is None and self.port in (None, 1)

@@ -1,4 +1,4 @@
-"""When a sweep was taken, as far as a file's own words say so."""
+"""When a sweep was taken, from a file's comments."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ import re
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta, timezone
 
-_NUMERIC = re.compile(
+_ISO_DATE = re.compile(
     r"(?<!\d)(\d{4})[-/](\d{1,2})[-/](\d{1,2})[T ]+(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,]\d+)?)?"
     r"(?!\d) ?(Z|UTC|GMT|[+-]\d{2}:?\d{2})?(?![\d:])",
     re.IGNORECASE,
 )
-# The spelling of C's asctime(): "Sun Feb 03 12:06:23 2013".
-_NAMED = re.compile(
+# The format of C's asctime(): "Sun Feb 03 12:06:23 2013".
+_ASCTIME_DATE = re.compile(
     r"\b(Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)[a-z]* +(\d{1,2}),? +"
     r"(\d{1,2}):(\d{2}):(\d{2}) +(\d{4})\b",
     re.IGNORECASE,
@@ -21,7 +21,7 @@ _MONTHS = ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct",
 
 
 def find_time(comments: Iterable[str]) -> str | None:
-    """Return the first date with a time that stands in the comments.
+    """Return the first date with a time in the comments.
 
     Parameters
     ----------
@@ -31,34 +31,34 @@ def find_time(comments: Iterable[str]) -> str | None:
     -------
     str or None
         ISO 8601 in UTC, such as ``'2026-05-03T10:12:00Z'``. A time without a zone is taken as
-        UTC, so that the answer does not depend on the machine.
+        UTC, so that the result does not depend on the machine.
     """
     for comment in comments:
-        for moment in _moments(comment):
+        for moment in _dates_in(comment):
             return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     return None
 
 
-def _moments(comment: str) -> Iterable[datetime]:
+def _dates_in(comment: str) -> Iterable[datetime]:
     if ":" not in comment:
         return
-    for match in _NUMERIC.finditer(comment):
+    for match in _ISO_DATE.finditer(comment):
         year, month, day, hour, minute = (int(part) for part in match.groups()[:5])
-        moment = _moment(year, month, day, hour, minute, int(match[6] or 0), match[7])
+        moment = _utc_moment(year, month, day, hour, minute, int(match[6] or 0), match[7])
         if moment is not None:
             yield moment
-    for match in _NAMED.finditer(comment):
+    for match in _ASCTIME_DATE.finditer(comment):
         day, hour, minute, second, year = (int(part) for part in match.groups()[1:])
         month = _MONTHS.index(match[1].lower()) + 1
-        moment = _moment(year, month, day, hour, minute, second, None)
+        moment = _utc_moment(year, month, day, hour, minute, second, None)
         if moment is not None:
             yield moment
 
 
-def _moment(
+def _utc_moment(
     year: int, month: int, day: int, hour: int, minute: int, second: int, zone: str | None
 ) -> datetime | None:
-    """Return the moment, or None for digits that are no date."""
+    """Return the moment in UTC, None if the digits are not a date."""
     offset = timedelta(0)
     if zone and zone[0] in "+-":
         digits = zone[1:].replace(":", "")

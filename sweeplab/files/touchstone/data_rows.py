@@ -1,8 +1,8 @@
-"""A Touchstone file's rows of numbers, gathered frequency by frequency.
+"""A Touchstone file's rows of numbers, grouped by frequency.
 
-The standard begins each frequency on a new line and never parts a pair, so a line with an odd
-number of values begins a frequency and one with an even number goes on with it. In version 1 that
-tells the number of ports from the data themselves; the suffix only confirms it.
+By the standard each frequency begins on a new line and a pair is never split, so a line with an odd
+number of values begins a frequency and one with an even number continues it. In version 1 the data
+themselves thus give the number of ports; the suffix only confirms it.
 """
 
 from __future__ import annotations
@@ -16,22 +16,27 @@ from itertools import islice
 
 import numpy as np
 
-from sweeplab.errors import ReadError
-from sweeplab.files.show import show
+from sweeplab.errors import ReadError, quoted
 from sweeplab.files.text.decode import TextFile
-from sweeplab.files.text.limits import MENDED_LIMIT, ROW_LIMIT_CHARACTERS, too_many_mended
-from sweeplab.files.text.normalize import row_cut
-from sweeplab.files.text.numbers import Spelling, parse_even, parse_number, parse_plain, words_of
-from sweeplab.files.touchstone.lexer import ClassifiedLines, row_texts
+from sweeplab.files.text.limits import REPAIRED_ROW_LIMIT, ROW_LENGTH_LIMIT, too_many_repaired_rows
+from sweeplab.files.text.normalize import truncated_row
+from sweeplab.files.text.numbers import (
+    NumberStyles,
+    iter_words,
+    parse_number,
+    parse_numbers,
+    parse_table,
+)
+from sweeplab.files.touchstone.lexer import ClassifiedLines, data_row_chunks
 from sweeplab.finding import Finding
 from sweeplab.sweep import FloatArray
 
 _NOISE_VALUES = 5
-# Alone they stand for a missing value, at a file's cut end for the start of a number.
+# A missing value on their own, but at a truncated end the start of a number.
 _SIGNS = ("-", "+")
-# What a number may be cut off to.
-_MAY_GO_ON = re.compile(r"[+-]?(?:[0-9.]+(?:[ed][+-]?)?|n|na|i|in)?\ufffd?", re.IGNORECASE)
-_PORTS = re.compile(r"[1-9][0-9]{0,2}")
+# What may be left of a truncated number.
+_NUMBER_PREFIX = re.compile(r"[+-]?(?:[0-9.]+(?:[ed][+-]?)?|n|na|i|in)?\ufffd?", re.IGNORECASE)
+_PORT_COUNT = re.compile(r"[1-9][0-9]{0,2}")
 _DECIMAL_COMMAS = re.compile(
     r"(?:\s*+[+-]?\d++(?:,\d++)?+(?:[eEdD][+-]?\d++)?+(?!\S))*+\s*+", re.ASCII
 )
@@ -39,14 +44,14 @@ _DECIMAL_COMMAS = re.compile(
 
 @dataclass(frozen=True, eq=False)
 class DataRows:
-    """Values gathered by frequency.
+    """Values grouped by frequency.
 
     Parameters
     ----------
     values : ndarray, shape (m, k)
         Frequency in the file's unit, then pairs.
     lines : sequence of int, length m
-        One-based line each frequency begins on.
+        One-based line number where each frequency begins.
     ports : int
     findings : tuple of Finding
     """
@@ -58,41 +63,48 @@ class DataRows:
 
 
 @dataclass(frozen=True, eq=False)
-class _Numbers:
-    """All rows' values one after another, each row's count and line: eight bytes a number."""
+class _RaggedRows:
+    """The values of all rows in one array, with each row's count and line number."""
 
     values: array[float]
     counts: array[int]
     lines: array[int]
 
 
-def group_rows(script: ClassifiedLines, source: TextFile) -> DataRows:
-    """Return a file's values, gathered by frequency.
+def group_rows(classified: ClassifiedLines, text_file: TextFile) -> DataRows:
+    """Return a file's values, grouped by frequency.
 
     Raises
     ------
     ReadError
-        A word is no number, or a row holds too few or too many; or more rows than the limit must
-        be mended.
+        A word is not a number, a row has too few or too many numbers, or more rows than the limit
+        need repair.
     """
-    comma, findings = _meaning_of_commas(script, source)
-    spelling = Spelling()
-    numbers = _numbers(script, source, comma, spelling)
-    findings += spelling.findings()
-    ports, size, port_findings = _shape(script, numbers, source)
-    lines, group_findings = _gather(numbers, size, _may_have_noise(script, ports), source.name)
+    comma, findings = _comma_replacement(classified, text_file)
+    styles = NumberStyles()
+    numbers = _parse_rows(classified, text_file, comma, styles)
+    findings += styles.findings()
+    ports, width, port_findings = _shape(classified, numbers, text_file)
+    lines, group_findings = _frequency_lines(
+        numbers, width, _may_have_noise(classified, ports), text_file.name
+    )
     findings += [*port_findings, *group_findings]
-    if script.is_version_2:
-        findings += _count_finding(script, len(lines))
-    values = np.frombuffer(numbers.values)[: len(lines) * size].reshape(-1, size)
+    if classified.is_version_2:
+        findings += _points_finding(classified, len(lines))
+    values = np.frombuffer(numbers.values)[: len(lines) * width].reshape(-1, width)
     return DataRows(values, lines, ports, tuple(findings))
 
 
-def _meaning_of_commas(script: ClassifiedLines, source: TextFile) -> tuple[str, list[Finding]]:
-    """Return what a comma in the rows is to be read as, where it can only be meant one way."""
-    if not any("," in row for rows in row_texts(source, script) for row in rows):
+def _comma_replacement(
+    classified: ClassifiedLines, text_file: TextFile
+) -> tuple[str, list[Finding]]:
+    """Return what replaces a comma in the rows: a point, a space, or the comma itself."""
+    if not any("," in row for rows in data_row_chunks(text_file, classified) for row in rows):
         return ",", []
-    if all(_DECIMAL_COMMAS.fullmatch("\n".join(rows)) for rows in row_texts(source, script)):
+    if all(
+        _DECIMAL_COMMAS.fullmatch("\n".join(rows))
+        for rows in data_row_chunks(text_file, classified)
+    ):
         finding = Finding(
             code="decimal-comma",
             level="warning",
@@ -109,52 +121,56 @@ def _meaning_of_commas(script: ClassifiedLines, source: TextFile) -> tuple[str, 
     return " ", [finding]
 
 
-def _numbers(script: ClassifiedLines, source: TextFile, comma: str, spelling: Spelling) -> _Numbers:
+def _parse_rows(
+    classified: ClassifiedLines, text_file: TextFile, comma: str, styles: NumberStyles
+) -> _RaggedRows:
     values, counts = array("d"), array("I")
-    mended = 0
-    for rows in row_texts(source, script):
+    repaired = 0
+    for rows in data_row_chunks(text_file, classified):
         text = "\n".join(rows).replace(",", comma)
         rows = text.split("\n")
-        spelling.look(text)
-        even = parse_even(rows)
-        if even is not None:
-            values.frombytes(even.data.cast("B"))
-            counts.extend([even.shape[1]] * len(rows))
+        styles.scan(text)
+        table = parse_table(rows)
+        if table is not None:
+            values.frombytes(table.data.cast("B"))
+            counts.extend([table.shape[1]] * len(rows))
             continue
-        plain = parse_plain(text)
-        if plain is not None:
-            values.extend(plain)
-            counts.extend(_count(row) for row in rows)
+        numbers = parse_numbers(text)
+        if numbers is not None:
+            values.extend(numbers)
+            counts.extend(_word_count(row) for row in rows)
             continue
         for row in rows:
-            line = script.row_lines[len(counts)]
-            found = parse_plain(row)
-            if found is None:
-                mended += 1
-                if mended > MENDED_LIMIT:
-                    raise too_many_mended(source.name, line)
-                is_last = len(counts) == len(script.row_lines) - 1
-                found = _mended(row, line, source, may_be_cut=source.ends_open and is_last)
-            values.extend(found)
-            counts.append(len(found))
-    return _Numbers(values, counts, script.row_lines)
+            line = classified.row_lines[len(counts)]
+            row_values = parse_numbers(row)
+            if row_values is None:
+                repaired += 1
+                if repaired > REPAIRED_ROW_LIMIT:
+                    raise too_many_repaired_rows(text_file.name, line)
+                is_last = len(counts) == len(classified.row_lines) - 1
+                row_values = _parse_words(
+                    row, line, text_file, may_be_cut=text_file.unterminated and is_last
+                )
+            values.extend(row_values)
+            counts.append(len(row_values))
+    return _RaggedRows(values, counts, classified.row_lines)
 
 
-def _count(row: str) -> int:
-    return len(row.split()) if len(row) < ROW_LIMIT_CHARACTERS else sum(1 for _ in words_of(row))
+def _word_count(row: str) -> int:
+    return len(row.split()) if len(row) < ROW_LENGTH_LIMIT else sum(1 for _ in iter_words(row))
 
 
-def _mended(row: str, line: int, source: TextFile, *, may_be_cut: bool) -> array[float]:
-    """Return a row's numbers, word by word; of a row that may be cut those that are whole."""
+def _parse_words(row: str, line: int, text_file: TextFile, *, may_be_cut: bool) -> array[float]:
+    """Return a row's numbers, parsed word by word; complete ones only if it may be truncated."""
     values = array("d")
-    for word in words_of(row):
+    for word in iter_words(row):
         value = parse_number(word)
-        if may_be_cut and (word in _SIGNS or (value is None and _MAY_GO_ON.fullmatch(word))):
+        if may_be_cut and (word in _SIGNS or (value is None and _NUMBER_PREFIX.fullmatch(word))):
             break
         if value is None:
             raise ReadError(
-                source.name,
-                f"{show(word)} where a number should stand",
+                text_file.name,
+                f"{quoted(word)} where a number should stand",
                 "correct or delete the line",
                 line,
             )
@@ -163,81 +179,81 @@ def _mended(row: str, line: int, source: TextFile, *, may_be_cut: bool) -> array
 
 
 def _shape(
-    script: ClassifiedLines, numbers: _Numbers, source: TextFile
+    classified: ClassifiedLines, numbers: _RaggedRows, text_file: TextFile
 ) -> tuple[int, int, list[Finding]]:
-    """Return the number of ports and of values a frequency."""
-    if script.is_version_2:
-        ports = _stated_ports(script, source.name)
-        _, words = script.keywords.get("matrix format", (0, ["full"]))
+    """Return the number of ports, the number of values per frequency, and findings."""
+    if classified.is_version_2:
+        ports = _stated_ports(classified, text_file.name)
+        _, words = classified.keywords.get("matrix format", (0, ["full"]))
         triangle = " ".join(words).lower() != "full"
         return ports, 1 + (ports * (ports + 1) if triangle else 2 * ports**2), []
     count = numbers.counts[0]
-    for more in islice(numbers.counts, 1, None):
-        if more % 2:
+    for following in islice(numbers.counts, 1, None):
+        if following % 2:
             break
-        count += more
+        count += following
     ports = math.isqrt(max(count - 1, 0) // 2)
     fits = ports > 0 and count == 1 + 2 * ports**2
-    named = source.ports
-    if fits and named not in (None, ports):
-        return ports, count, [_ports_finding(source.suffix, ports)]
+    suffix_ports = text_file.ports
+    if fits and suffix_ports not in (None, ports):
+        return ports, count, [_ports_finding(text_file.suffix, ports)]
     if fits:
         return ports, count, []
-    ports = named or 1
+    ports = suffix_ports or 1
     return ports, 1 + 2 * ports**2, []
 
 
-def _stated_ports(script: ClassifiedLines, path: str) -> int:
-    line, words = script.keywords.get("number of ports", (None, []))
-    if len(words) == 1 and _PORTS.fullmatch(words[0]):
+def _stated_ports(classified: ClassifiedLines, path: str) -> int:
+    line, words = classified.keywords.get("number of ports", (None, []))
+    if len(words) == 1 and _PORT_COUNT.fullmatch(words[0]):
         return int(words[0])
     raise ReadError(path, "no [Number of Ports]", "give it a whole number", line)
 
 
-def _may_have_noise(script: ClassifiedLines, ports: int) -> bool:
-    return ports == 2 and not script.is_version_2
+def _may_have_noise(classified: ClassifiedLines, ports: int) -> bool:
+    return ports == 2 and not classified.is_version_2
 
 
-def _gather(
-    numbers: _Numbers, size: int, may_have_noise: bool, path: str
+def _frequency_lines(
+    numbers: _RaggedRows, width: int, may_have_noise: bool, path: str
 ) -> tuple[array[int], list[Finding]]:
-    """Return the line each frequency begins on; their values stand one after another."""
-    if (np.frombuffer(numbers.counts, dtype=np.uintc) == size).all():
+    """Return the line number where each frequency begins."""
+    if (np.frombuffer(numbers.counts, dtype=np.uintc) == width).all():
         return numbers.lines, []
     starts = array("I")
-    held = begun = 0
+    filled = first_line = 0
     last = len(numbers.counts) - 1
-    for place, (line, count) in enumerate(zip(numbers.lines, numbers.counts, strict=True)):
-        begins = not held
-        if begins and may_have_noise and starts and _is_noise(numbers, len(starts), size, count):
+    for index, (line, count) in enumerate(zip(numbers.lines, numbers.counts, strict=True)):
+        begins = not filled
+        if begins and may_have_noise and starts and _is_noise(numbers, len(starts), width, count):
             return starts, [_noise_finding(line)]
-        too_many = held + count > size
+        too_many = filled + count > width
         if too_many or (not begins and count % 2):
-            raise _wrong_count(path, line if too_many else begun, held, count, size)
+            raise _count_error(path, line if too_many else first_line, filled, count, width)
         if begins:
-            begun = line
-            if count % 2 == 0 and place != last:
-                raise _wrong_count(path, line, 0, count, size)
-        held += count
-        if held == size:
-            starts.append(begun)
-            held = 0
+            first_line = line
+            if count % 2 == 0 and index != last:
+                raise _count_error(path, line, 0, count, width)
+        filled += count
+        if filled == width:
+            starts.append(first_line)
+            filled = 0
     if not starts:
-        raise _wrong_count(path, begun, held, 0, size)
-    return starts, [row_cut(begun)] if begun != starts[-1] else []
+        raise _count_error(path, first_line, filled, 0, width)
+    return starts, [truncated_row(first_line)] if first_line != starts[-1] else []
 
 
-def _is_noise(numbers: _Numbers, groups: int, size: int, count: int) -> bool:
-    # Version 1 has no other mark for noise than a frequency that goes down.
-    here, before = groups * size, (groups - 1) * size
-    return count == _NOISE_VALUES and numbers.values[here] <= numbers.values[before]
+def _is_noise(numbers: _RaggedRows, groups: int, width: int, count: int) -> bool:
+    # In version 1 only a falling frequency marks the beginning of noise data.
+    current, previous = groups * width, (groups - 1) * width
+    return count == _NOISE_VALUES and numbers.values[current] <= numbers.values[previous]
 
 
-def _wrong_count(path: str, line: int, held: int, more: int, size: int) -> ReadError:
-    count = held + more if held + more > size else held or more
+def _count_error(path: str, line: int, filled: int, following: int, width: int) -> ReadError:
+    count = filled + following if filled + following > width else filled or following
     plural = "value" if count == 1 else "values"
     return ReadError(
-        path, f"{count} {plural} where {size} should stand", "correct or delete the line", line
+        path, f"{count} {plural} where {width} should stand", "correct or delete the line", line
     )
 
 
@@ -261,11 +277,11 @@ def _ports_finding(suffix: str, ports: int) -> Finding:
     )
 
 
-def _count_finding(script: ClassifiedLines, found: int) -> list[Finding]:
-    _, words = script.keywords.get("number of frequencies", (0, []))
+def _points_finding(classified: ClassifiedLines, found: int) -> list[Finding]:
+    _, words = classified.keywords.get("number of frequencies", (0, []))
     if words and words[0].lstrip("0") == str(found):
         return []
-    stated = show(words[0]) if words else "none"
+    stated = quoted(words[0]) if words else "none"
     return [
         Finding(
             code="points-differ",

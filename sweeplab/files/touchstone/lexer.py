@@ -1,4 +1,4 @@
-"""A Touchstone file's lines sorted by what they are: options, keywords, comments, rows of data.
+"""A Touchstone file's lines by kind: option line, keywords, comments, data rows.
 
 Version 1 has an option line and rows. Version 2 adds keywords in brackets, some with arguments on
 the lines after them. Source: Touchstone File Format Specification 2.1 (2024).
@@ -11,26 +11,25 @@ from array import array
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from sweeplab.errors import ReadError
-from sweeplab.files.show import show
+from sweeplab.errors import ReadError, quoted
 from sweeplab.files.text.comments import Comments
 from sweeplab.files.text.decode import TextFile
-from sweeplab.files.text.limits import ROW_LIMIT_CHARACTERS
+from sweeplab.files.text.limits import ROW_LENGTH_LIMIT
 from sweeplab.files.touchstone.option_line import OptionLine, parse_option_line
 from sweeplab.finding import Finding, Threshold
 
 _KEYWORD = re.compile(r"\[([^\]]*)\](.*)")
 _COMMENT = re.compile("[!;]")
-_SPECIAL = re.compile(r"[!;#\[]")
-# Where rows of numbers belong to a keyword and not to the network's data.
-_SPANNING = ("reference",)
-_IGNORED = ("begin information", "noise data")
-# Where a line without a mark is a row of the network's data.
-_NUMBERS_ONLY = ("", "network data")
-# No keyword: text stood below [End].
-_PAST = "past the end"
-_ROWS_AT_A_TIME = 512
-_MOST_PORTS: Threshold = 999
+_MARKS = re.compile(r"[!;#\[]")
+# Rows of numbers below these belong to the keyword, not to the network data.
+_MULTILINE_KEYWORDS = ("reference",)
+_IGNORED_SECTIONS = ("begin information", "noise data")
+# In these a line without a mark is a row of network data.
+_DATA_SECTIONS = ("", "network data")
+# Not a keyword: there was text below [End].
+_AFTER_END = "past the end"
+_CHUNK_ROWS = 512
+_MAX_PORTS: Threshold = 999
 KEYWORDS = (
     "version",
     "number of ports",
@@ -50,23 +49,23 @@ KEYWORDS = (
 
 @dataclass
 class ClassifiedLines:
-    """A Touchstone file's lines, sorted.
+    """A Touchstone file's lines by kind.
 
     Parameters
     ----------
-    options : Options or None
-        What the first option line says; None where there is none.
+    option_line : OptionLine or None
+        The first option line, None if the file has none.
     keywords : dict of str to (int, list of str)
-        Of version 2: keyword in lower case to its line and its arguments.
+        Version 2: from the keyword in lower case to its line number and arguments.
     row_lines : array of int
-        The one-based line of each row of the network's data.
-    comments : Remarks
+        One-based line number of each row of network data.
+    comments : Comments
         Verbatim.
     findings : list of Finding
-        What was odd.
+        Deviations from the standard.
     """
 
-    options: OptionLine | None = None
+    option_line: OptionLine | None = None
     keywords: dict[str, tuple[int, list[str]]] = field(default_factory=dict)
     row_lines: array[int] = field(default_factory=lambda: array("I"))
     comments: Comments = field(default_factory=Comments)
@@ -74,50 +73,50 @@ class ClassifiedLines:
 
     @property
     def is_version_2(self) -> bool:
-        """The file carries the keyword that version 2 begins with."""
+        """Whether the file has the keyword that begins version 2."""
         return "version" in self.keywords
 
 
-def classify_lines(source: TextFile) -> ClassifiedLines:
-    """Return a Touchstone file's lines, sorted.
+def classify_lines(text_file: TextFile) -> ClassifiedLines:
+    """Return a Touchstone file's lines by kind.
 
     Raises
     ------
     ReadError
-        An option line or a keyword that the standard does not know.
+        An option line or a keyword is not in the standard.
     """
-    script = ClassifiedLines()
-    state = _State()
-    for begin, piece in source.lines.pieces():
-        if state.section in _NUMBERS_ONLY and not _SPECIAL.search("\n".join(piece)):
-            script.row_lines.extend(
-                number for number, text in enumerate(piece, start=begin + 1) if text.strip()
+    classified = ClassifiedLines()
+    state = _LexerState()
+    for begin, chunk in text_file.lines.chunks():
+        if state.section in _DATA_SECTIONS and not _MARKS.search("\n".join(chunk)):
+            classified.row_lines.extend(
+                number for number, text in enumerate(chunk, start=begin + 1) if text.strip()
             )
             continue
-        for number, raw in enumerate(piece, start=begin + 1):
-            if state.section != _PAST:
-                _sort(raw, number, script, state, source.name)
-        if state.section == _PAST:
+        for number, line in enumerate(chunk, start=begin + 1):
+            if state.section != _AFTER_END:
+                _classify(line, number, classified, state, text_file.name)
+        if state.section == _AFTER_END:
             break
-    script.findings += [*_oddities(state), *script.comments.findings()]
-    return script
+    classified.findings += [*_state_findings(state), *classified.comments.findings()]
+    return classified
 
 
-def row_texts(source: TextFile, script: ClassifiedLines) -> Iterator[list[str]]:
-    """Yield the rows of the network's data without comments, some at a time."""
-    for begin in range(0, len(script.row_lines), _ROWS_AT_A_TIME):
-        numbers = script.row_lines[begin : begin + _ROWS_AT_A_TIME]
+def data_row_chunks(text_file: TextFile, classified: ClassifiedLines) -> Iterator[list[str]]:
+    """Yield the rows of network data without comments, in chunks."""
+    for begin in range(0, len(classified.row_lines), _CHUNK_ROWS):
+        numbers = classified.row_lines[begin : begin + _CHUNK_ROWS]
         first, last = numbers[0], numbers[-1]
         if last - first + 1 == len(numbers):
-            rows = source.lines.between(first - 1, last)
+            rows = text_file.lines.between(first - 1, last)
         else:
-            rows = [source.lines[number - 1] for number in numbers]
+            rows = [text_file.lines[number - 1] for number in numbers]
         yield [row.partition("!")[0].partition(";")[0] for row in rows]
 
 
 @dataclass
-class _State:
-    """Where in a file the sorting is, and what was met on the way."""
+class _LexerState:
+    """The current section, and the deviations found so far."""
 
     section: str = ""
     option_lines: int = 0
@@ -126,69 +125,73 @@ class _State:
     first_semicolon: int = 0
 
 
-def _sort(raw: str, number: int, script: ClassifiedLines, state: _State, path: str) -> None:
-    text, comment, by_semicolon = _parted(raw)
+def _classify(
+    line: str, number: int, classified: ClassifiedLines, state: _LexerState, path: str
+) -> None:
+    text, comment, by_semicolon = _split_comment(line)
     if comment:
-        script.comments.add([comment])
+        classified.comments.add([comment])
     if by_semicolon:
         state.semicolons += 1
         state.first_semicolon = state.first_semicolon or number
     if not text:
         return
-    if text[0] in "#[" and len(text) > ROW_LIMIT_CHARACTERS:
+    if text[0] in "#[" and len(text) > ROW_LENGTH_LIMIT:
         raise ReadError(path, f"a line of {len(text)} characters", "write it shorter", number)
     if text[0] == "#":
-        _options(text, number, script, state, path)
+        _read_option_line(text, number, classified, state, path)
     elif text[0] == "[":
-        state.section = _keyword(text, number, script, path)
+        state.section = _read_keyword(text, number, classified, path)
     elif state.section == "end":
-        script.findings.append(_after_end(number))
-        state.section = _PAST
-    elif state.section in _SPANNING:
-        words = script.keywords[state.section][1]
-        words += text[: int(ROW_LIMIT_CHARACTERS)].split()
-        if len(words) > _MOST_PORTS:
+        classified.findings.append(_text_after_end(number))
+        state.section = _AFTER_END
+    elif state.section in _MULTILINE_KEYWORDS:
+        words = classified.keywords[state.section][1]
+        words += text[: int(ROW_LENGTH_LIMIT)].split()
+        if len(words) > _MAX_PORTS:
             raise ReadError(
-                path, f"over {_MOST_PORTS} references", "give one, or one a port", number
+                path, f"over {_MAX_PORTS} references", "give one, or one a port", number
             )
-    elif state.section not in _IGNORED:
-        script.row_lines.append(number)
+    elif state.section not in _IGNORED_SECTIONS:
+        classified.row_lines.append(number)
 
 
-def _parted(raw: str) -> tuple[str, str, bool]:
-    """Return a line's text, its comment with its mark, and whether a semicolon begins it."""
-    match = _COMMENT.search(raw)
+def _split_comment(line: str) -> tuple[str, str, bool]:
+    """Return a line's text, its comment with the mark, and whether the mark is a semicolon."""
+    match = _COMMENT.search(line)
     if match is None:
-        return raw.strip(), "", False
+        return line.strip(), "", False
     begin = match.start()
-    return raw[:begin].strip(), raw[begin:], raw[begin] == ";"
+    return line[:begin].strip(), line[begin:], line[begin] == ";"
 
 
-def _options(text: str, number: int, script: ClassifiedLines, state: _State, path: str) -> None:
+def _read_option_line(
+    text: str, number: int, classified: ClassifiedLines, state: _LexerState, path: str
+) -> None:
     state.option_lines += 1
-    if script.options is not None:
+    if classified.option_line is not None:
         state.second_option_line = state.second_option_line or number
         return
-    script.options = parse_option_line(text, path, number)
-    if script.row_lines:
-        script.findings.append(_late_options(number))
+    classified.option_line = parse_option_line(text, path, number)
+    if classified.row_lines:
+        classified.findings.append(_late_option_line(number))
 
 
-def _keyword(text: str, number: int, script: ClassifiedLines, path: str) -> str:
+def _read_keyword(text: str, number: int, classified: ClassifiedLines, path: str) -> str:
     match = _KEYWORD.fullmatch(text)
     name = " ".join(match[1].lower().split()) if match else ""
     if match is None or name not in KEYWORDS:
         raise ReadError(
             path,
-            f"keyword {show(text)}",
+            f"keyword {quoted(text)}",
             "use one of Touchstone 2.1 or delete the line",
             number,
         )
-    script.keywords[name] = (number, match[2].split())
+    classified.keywords[name] = (number, match[2].split())
     return name
 
 
-def _late_options(number: int) -> Finding:
+def _late_option_line(number: int) -> Finding:
     return Finding(
         code="option-line-late",
         level="warning",
@@ -199,7 +202,7 @@ def _late_options(number: int) -> Finding:
     )
 
 
-def _after_end(number: int) -> Finding:
+def _text_after_end(number: int) -> Finding:
     return Finding(
         code="text-after-end",
         level="warning",
@@ -209,7 +212,7 @@ def _after_end(number: int) -> Finding:
     )
 
 
-def _oddities(state: _State) -> list[Finding]:
+def _state_findings(state: _LexerState) -> list[Finding]:
     findings = []
     if state.second_option_line:
         findings.append(

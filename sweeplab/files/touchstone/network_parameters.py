@@ -1,4 +1,4 @@
-"""From the pairs of numbers in a file to the reflection at one port.
+"""Network parameters: from a file's pairs of numbers to the reflection at one port.
 
 Sources: IBIS Open Forum, Touchstone File Format Specification 2.1 (2024), on formats and
 normalisation; K. Kurokawa, IEEE Trans. MTT 13(2), 194 (1965), on power waves, which for real
@@ -15,11 +15,11 @@ from sweeplab.sweep import ComplexArray, FloatArray
 
 Parameter = Literal["S", "Z", "Y", "G", "H"]
 Immittance = Literal["Z", "Y", "G", "H"]
-Form = Literal["RI", "MA", "DB"]
+PairFormat = Literal["RI", "MA", "DB"]
 MatrixFormat = Literal["full", "lower", "upper"]
 
 
-def to_complex(first: FloatArray, second: FloatArray, form: Form) -> ComplexArray:
+def to_complex(first: FloatArray, second: FloatArray, pair_format: PairFormat) -> ComplexArray:
     """Return the complex numbers of pairs.
 
     Parameters
@@ -27,24 +27,24 @@ def to_complex(first: FloatArray, second: FloatArray, form: Form) -> ComplexArra
     first, second : ndarray, same shape
         RI: real and imaginary part. MA: magnitude and angle [deg]. DB: 20 log10 of the magnitude
         and angle [deg].
-    form : {'RI', 'MA', 'DB'}
+    pair_format : {'RI', 'MA', 'DB'}
 
     Returns
     -------
     ndarray of complex, same shape
-        Not finite where a number is missing or beyond floating point.
+        Not finite where a number is missing or overflows.
     """
-    if form == "RI":
+    if pair_format == "RI":
         value = np.empty(first.shape, dtype=np.complex128)
         value.real, value.imag = first, second
         return value
     with np.errstate(all="ignore"):
-        size = first if form == "MA" else 10.0 ** (first / 20.0)
-        return np.asarray(size * np.exp(1j * np.deg2rad(second)))
+        magnitude = first if pair_format == "MA" else 10.0 ** (first / 20.0)
+        return np.asarray(magnitude * np.exp(1j * np.deg2rad(second)))
 
 
 def matrix_of(values: ComplexArray, ports: int, matrix_format: MatrixFormat) -> ComplexArray:
-    """Return the square matrices that rows of entries stand for.
+    """Return the square matrices of rows of entries.
 
     Parameters
     ----------
@@ -57,8 +57,8 @@ def matrix_of(values: ComplexArray, ports: int, matrix_format: MatrixFormat) -> 
     Returns
     -------
     ndarray of complex, shape (m, ports, ports)
-        Of a two-port the off-diagonal entries may stand exchanged, which leaves the reflections
-        at both ports as they are.
+        The off-diagonal entries of a two-port may be swapped, which does not change the
+        reflections at its ports.
     """
     if matrix_format == "full":
         return values.reshape(-1, ports, ports)
@@ -76,8 +76,8 @@ def natural_units(
 
     With different references an entry off the diagonal may have been divided by that of its row,
     of its column or by the root of both. Each of these is M = A m B with A and B diagonal and
-    A B = D, what ends each port; so (M + D)^-1 = B^-1 (m + 1)^-1 A^-1 has the same diagonal for
-    all, and `reflection_of` gives the same. Taken here is the root.
+    A B = D, the terminations; so (M + D)^-1 = B^-1 (m + 1)^-1 A^-1 has the same diagonal for all,
+    and `reflection_of` gives the same. The root is used here.
 
     Parameters
     ----------
@@ -86,15 +86,15 @@ def natural_units(
     references_ohm : ndarray, shape (n,)
         [ohm]
     """
-    ends = _ends(parameter, references_ohm)
+    terminations = _terminations(parameter, references_ohm)
     with np.errstate(all="ignore"):
-        return np.asarray(matrix * np.sqrt(np.outer(ends, ends)))
+        return np.asarray(matrix * np.sqrt(np.outer(terminations, terminations)))
 
 
 def reflection_of(
     matrix: ComplexArray, parameter: Immittance, references_ohm: FloatArray, port: int = 1
 ) -> ComplexArray:
-    """Return the reflection at a port with every other port ended in its reference.
+    """Return the reflection at a port with every other port terminated in its reference.
 
     Parameters
     ----------
@@ -112,29 +112,29 @@ def reflection_of(
     Returns
     -------
     ndarray of complex, shape (m,)
-        With D what ends each port, R where a current drives it and 1/R where a voltage does, and
+        With D the terminations, R where a current drives the port and 1/R where a voltage does, and
         e = [(M + D)^-1]pp: 1 - 2 Rp e where a current drives port p, 2 e / Rp - 1 where a voltage
         does (from S = F (Z - D) (Z + D)^-1 F^-1, Kurokawa 1965, with F diagonal, and what it
         becomes as ports change sides). Not finite where the inverse does not exist.
     """
-    ends = _ends(parameter, references_ohm)
-    # One singular or infinite point must not stop the others; it comes out as not finite.
+    terminations = _terminations(parameter, references_ohm)
+    # One singular or infinite point must not affect the others; it becomes non-finite.
     with np.errstate(all="ignore"):
-        inverse = _of_inverse(matrix + np.diag(ends), port - 1)
+        inverse = _inverse_diagonal(matrix + np.diag(terminations), port - 1)
         by_current = (parameter, port) in (("H", 1), ("G", 2)) or parameter == "Z"
-        doubled = 2.0 * ends[port - 1] * inverse
+        doubled = 2.0 * terminations[port - 1] * inverse
         return np.asarray(1.0 - doubled if by_current else doubled - 1.0)
 
 
-def _ends(parameter: Immittance, references_ohm: FloatArray) -> FloatArray:
-    """Return what ends each port: ohms where a current drives it, siemens where a voltage does."""
-    ends = np.array(references_ohm if parameter in ("Z", "H") else 1.0 / references_ohm)
+def _terminations(parameter: Immittance, references_ohm: FloatArray) -> FloatArray:
+    """Return each port's termination: ohms if a current drives it, siemens if a voltage does."""
+    terminations = np.array(references_ohm if parameter in ("Z", "H") else 1.0 / references_ohm)
     if parameter in ("G", "H"):
-        ends[1:] = 1.0 / ends[1:]
-    return ends
+        terminations[1:] = 1.0 / terminations[1:]
+    return terminations
 
 
-def _of_inverse(matrix: ComplexArray, place: int) -> ComplexArray:
-    """Return one diagonal entry of each inverse, by Cramer's rule, which answers singular ones."""
-    others = np.delete(np.delete(matrix, place, axis=1), place, axis=2)
+def _inverse_diagonal(matrix: ComplexArray, index: int) -> ComplexArray:
+    """Return one diagonal entry of each inverse by Cramer's rule, non-finite if singular."""
+    others = np.delete(np.delete(matrix, index, axis=1), index, axis=2)
     return np.asarray(np.linalg.det(others) / np.linalg.det(matrix))

@@ -11,10 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sweeplab.errors import ReadError
-from sweeplab.files.show import show
+from sweeplab.errors import ReadError, quoted
 from sweeplab.files.text.decode import TextFile
-from sweeplab.files.text.normalize import MOST_PLAUSIBLE_HZ, ParsedSweep
+from sweeplab.files.text.normalize import MAX_PLAUSIBLE_HZ, ParsedSweep
 from sweeplab.files.text.reader_protocol import Confidence, ReadOptions
 from sweeplab.files.touchstone.data_rows import DataRows, group_rows
 from sweeplab.files.touchstone.lexer import ClassifiedLines, classify_lines
@@ -25,12 +24,16 @@ from sweeplab.files.touchstone.network_parameters import (
     reflection_of,
     to_complex,
 )
-from sweeplab.files.touchstone.option_line import OptionLine, looks_like_option_line, reference_ohm
+from sweeplab.files.touchstone.option_line import (
+    OptionLine,
+    looks_like_option_line,
+    parse_reference_ohm,
+)
 from sweeplab.finding import Finding
 from sweeplab.sweep import ComplexArray, FloatArray
 
-# Some simulators write the impedance of each port beside each row, as a comment; of a pair the
-# first number that is not zero is the resistance.
+# Some simulators write each port's impedance next to each row, as a comment; the first non-zero
+# number of a pair is the resistance.
 _PORT_IMPEDANCE = re.compile(
     r"port impedance\s*(?:0(?:\.0*)?\s+)?([0-9]*\.?[0-9]+(?:e[+-]?[0-9]+)?)", re.IGNORECASE
 )
@@ -40,7 +43,7 @@ _MATRIX_FORMATS: dict[str, MatrixFormat] = {"full": "full", "lower": "lower", "u
 
 @dataclass(frozen=True)
 class MatrixLayout:
-    """How a file's numbers stand for matrices.
+    """How a file's numbers represent matrices.
 
     Parameters
     ----------
@@ -58,84 +61,85 @@ class MatrixLayout:
     normalised: bool
 
 
-def claim(source: TextFile, request: ReadOptions) -> Confidence:
-    """Return how sure it is that a text is Touchstone."""
-    if request.columns is not None:
+def recognize(text_file: TextFile, options: ReadOptions) -> Confidence:
+    """Return how confident the reader is that a text is Touchstone."""
+    if options.columns is not None:
         return Confidence(0.0, "its columns were named")
-    named = source.ports is not None or source.suffix == ".ts"
-    for line in source.lines:
+    suffix_matches = text_file.ports is not None or text_file.suffix == ".ts"
+    for line in text_file.lines:
         text = line.partition("!")[0].strip()
         if text.lower().startswith("[version]"):
             return Confidence(1.0, "begins with [Version]")
         if text.startswith("#"):
-            return _claim_by_options(text, named)
+            return _recognize_option_line(text, suffix_matches)
         if text and text[0] not in ";%":
             break
-    if named:
-        return Confidence(0.5, f"no option line, but named {source.suffix}")
+    if suffix_matches:
+        return Confidence(0.5, f"no option line, but named {text_file.suffix}")
     return Confidence(0.0, "no option line '# ...'")
 
 
-def _claim_by_options(text: str, named: bool) -> Confidence:
+def _recognize_option_line(text: str, suffix_matches: bool) -> Confidence:
     if not looks_like_option_line(text):
-        return Confidence(0.8 if named else 0.0, "the '#' line is no option line")
-    if text == "#" and not named:
+        return Confidence(0.8 if suffix_matches else 0.0, "the '#' line is no option line")
+    if text == "#" and not suffix_matches:
         return Confidence(0.4, "a bare '#'")
     return Confidence(1.0, "has an option line")
 
 
-def read(source: TextFile, request: ReadOptions) -> ParsedSweep:
-    """Return the rows of a Touchstone text.
+def read(text_file: TextFile, options: ReadOptions) -> ParsedSweep:
+    """Return the sweep of a Touchstone text.
 
     Raises
     ------
     ReadError
         The text breaks the standard in a way that leaves more than one reading.
     """
-    script = classify_lines(source)
-    if not script.row_lines:
-        raise ReadError(source.name, "no data", "save the sweep again")
-    options = script.options or OptionLine()
-    groups = group_rows(script, source)
-    layout = _layout(script, options, groups, source.name)
-    port = _port(request, layout, source.name)
-    findings = [*script.findings, *groups.findings, *_impedance_comments(script, layout)]
-    if layout.normalised and options.parameter != "S" and len(set(layout.references_ohm)) > 1:
-        findings.append(_normalised_port_by_port(options.parameter))
+    classified = classify_lines(text_file)
+    if not classified.row_lines:
+        raise ReadError(text_file.name, "no data", "save the sweep again")
+    option_line = classified.option_line or OptionLine()
+    rows = group_rows(classified, text_file)
+    layout = _matrix_layout(classified, option_line, rows, text_file.name)
+    port = _selected_port(options, layout, text_file.name)
+    findings = [*classified.findings, *rows.findings, *_port_impedance_findings(classified, layout)]
+    if layout.normalised and option_line.parameter != "S" and len(set(layout.references_ohm)) > 1:
+        findings.append(_references_differ(option_line.parameter))
     with np.errstate(over="ignore"):
-        f_hz = groups.values[:, 0] * options.f_scale_hz
-    pairs = to_complex(groups.values[:, 1::2], groups.values[:, 2::2], options.form)
-    below_zero = options.form == "MA" and bool((groups.values[:, 1] < 0).any())
-    if below_zero:
+        f_hz = rows.values[:, 0] * option_line.f_scale_hz
+    pairs = to_complex(rows.values[:, 1::2], rows.values[:, 2::2], option_line.pair_format)
+    is_negative = option_line.pair_format == "MA" and bool((rows.values[:, 1] < 0).any())
+    if is_negative:
         findings.append(_negative_magnitude())
-    if script.options is None:
-        findings.append(_default_options(f_hz, below_zero, source.name, script.row_lines[0]))
+    if classified.option_line is None:
+        first_line = classified.row_lines[0]
+        findings.append(_default_options(f_hz, is_negative, text_file.name, first_line))
     z0_ohm = float(layout.references_ohm[port - 1])
-    if request.z0_ohm is not None and request.z0_ohm != z0_ohm:
-        findings.append(_other_reference(z0_ohm, request.z0_ohm))
-    z0_ohm = request.z0_ohm or z0_ohm
-    gamma = _reflection(pairs, options, layout, port, z0_ohm)
+    if options.z0_ohm is not None and options.z0_ohm != z0_ohm:
+        findings.append(_reference_replaced(z0_ohm, options.z0_ohm))
+    z0_ohm = options.z0_ohm or z0_ohm
+    gamma = _reflection(pairs, option_line, layout, port, z0_ohm)
     return ParsedSweep(
-        f_hz, gamma, groups.lines, z0_ohm, tuple(script.comments.lines), tuple(findings)
+        f_hz, gamma, rows.lines, z0_ohm, tuple(classified.comments.lines), tuple(findings)
     )
 
 
 def _reflection(
-    pairs: ComplexArray, options: OptionLine, layout: MatrixLayout, port: int, z0_ohm: float
+    pairs: ComplexArray, option_line: OptionLine, layout: MatrixLayout, port: int, z0_ohm: float
 ) -> ComplexArray:
     """Return the reflection at a port, against `z0_ohm` there."""
     matrix = matrix_of(pairs, layout.ports, layout.matrix_format)
-    if options.parameter == "S":
+    if option_line.parameter == "S":
         return matrix[:, port - 1, port - 1]
     if layout.normalised:
-        matrix = natural_units(matrix, options.parameter, layout.references_ohm)
-    wanted = layout.references_ohm.copy()
-    wanted[port - 1] = z0_ohm
-    return reflection_of(matrix, options.parameter, wanted, port)
+        matrix = natural_units(matrix, option_line.parameter, layout.references_ohm)
+    termination_ohm = layout.references_ohm.copy()
+    termination_ohm[port - 1] = z0_ohm
+    return reflection_of(matrix, option_line.parameter, termination_ohm, port)
 
 
-def _port(request: ReadOptions, layout: MatrixLayout, path: str) -> int:
-    port = request.port or 1
+def _selected_port(options: ReadOptions, layout: MatrixLayout, path: str) -> int:
+    port = options.port or 1
     if port > layout.ports:
         raise ReadError(
             path, f"port {port} asked of {layout.ports} port(s)", "ask for one that is there"
@@ -143,11 +147,11 @@ def _port(request: ReadOptions, layout: MatrixLayout, path: str) -> int:
     return port
 
 
-def _default_options(f_hz: FloatArray, below_zero: bool, path: str, line: int) -> Finding:
-    """Return the warning that the standard's default was taken, where it can be meant."""
+def _default_options(f_hz: FloatArray, is_negative: bool, path: str, line: int) -> Finding:
+    """Return the warning that the standard's default was used, if it is plausible."""
     highest = float(np.nanmax(f_hz, initial=0.0))
-    if below_zero or highest > MOST_PLAUSIBLE_HZ:
-        why = "a magnitude below zero" if below_zero else f"frequencies up to {highest:.3g} Hz"
+    if is_negative or highest > MAX_PLAUSIBLE_HZ:
+        why = "a magnitude below zero" if is_negative else f"frequencies up to {highest:.3g} Hz"
         raise ReadError(
             path,
             f"no option line, and its default (GHz S MA R 50) would mean {why}",
@@ -165,57 +169,57 @@ def _default_options(f_hz: FloatArray, below_zero: bool, path: str, line: int) -
     )
 
 
-def _layout(
-    script: ClassifiedLines, options: OptionLine, groups: DataRows, path: str
+def _matrix_layout(
+    classified: ClassifiedLines, option_line: OptionLine, rows: DataRows, path: str
 ) -> MatrixLayout:
-    references = options.references_ohm
+    references = option_line.references_ohm
     matrix_format: MatrixFormat = "full"
-    if script.is_version_2:
-        _check_version(script, path)
-        references = _stated_references(script, path) or references
-        matrix_format = _matrix_format(script, path)
-    if len(references) not in (1, groups.ports):
+    if classified.is_version_2:
+        _check_version(classified, path)
+        references = _keyword_references(classified, path) or references
+        matrix_format = _matrix_format(classified, path)
+    if len(references) not in (1, rows.ports):
         raise ReadError(
             path,
-            f"{len(references)} reference impedances, {groups.ports} port(s)",
+            f"{len(references)} reference impedances, {rows.ports} port(s)",
             "give one, or one a port",
         )
-    if options.parameter in ("G", "H") and groups.ports != 2:
+    if option_line.parameter in ("G", "H") and rows.ports != 2:
         raise ReadError(
             path,
-            f"{options.parameter} parameters of {groups.ports} port(s)",
+            f"{option_line.parameter} parameters of {rows.ports} port(s)",
             "save the sweep as S, Z or Y parameters: hybrids are a two-port's",
         )
-    full = np.full(groups.ports, references[0]) if len(references) == 1 else np.array(references)
-    return MatrixLayout(groups.ports, full, matrix_format, normalised=not script.is_version_2)
+    full = np.full(rows.ports, references[0]) if len(references) == 1 else np.array(references)
+    return MatrixLayout(rows.ports, full, matrix_format, normalised=not classified.is_version_2)
 
 
-def _check_version(script: ClassifiedLines, path: str) -> None:
-    line, words = script.keywords["version"]
+def _check_version(classified: ClassifiedLines, path: str) -> None:
+    line, words = classified.keywords["version"]
     if words[:1] not in [[version] for version in _VERSIONS]:
         raise ReadError(
-            path, f"version {show(' '.join(words))}", "save as Touchstone 1 or 2.0", line
+            path, f"version {quoted(' '.join(words))}", "save as Touchstone 1 or 2.0", line
         )
-    if "mixed-mode order" in script.keywords:
-        line, _ = script.keywords["mixed-mode order"]
+    if "mixed-mode order" in classified.keywords:
+        line, _ = classified.keywords["mixed-mode order"]
         raise ReadError(path, "mixed-mode data", "save single-ended data", line)
 
 
-def _stated_references(script: ClassifiedLines, path: str) -> tuple[float, ...]:
-    if "reference" not in script.keywords:
+def _keyword_references(classified: ClassifiedLines, path: str) -> tuple[float, ...]:
+    if "reference" not in classified.keywords:
         return ()
-    line, words = script.keywords["reference"]
-    return tuple(reference_ohm(word, path, line) for word in words)
+    line, words = classified.keywords["reference"]
+    return tuple(parse_reference_ohm(word, path, line) for word in words)
 
 
-def _matrix_format(script: ClassifiedLines, path: str) -> MatrixFormat:
-    if "matrix format" not in script.keywords:
+def _matrix_format(classified: ClassifiedLines, path: str) -> MatrixFormat:
+    if "matrix format" not in classified.keywords:
         return "full"
-    line, words = script.keywords["matrix format"]
+    line, words = classified.keywords["matrix format"]
     found = _MATRIX_FORMATS.get(" ".join(words).lower())
     if found is None:
         raise ReadError(
-            path, f"matrix format {show(' '.join(words))}", "use Full, Lower or Upper", line
+            path, f"matrix format {quoted(' '.join(words))}", "use Full, Lower or Upper", line
         )
     return found
 
@@ -229,7 +233,7 @@ def _negative_magnitude() -> Finding:
     )
 
 
-def _normalised_port_by_port(parameter: str) -> Finding:
+def _references_differ(parameter: str) -> Finding:
     return Finding(
         code="references-differ",
         level="warning",
@@ -239,20 +243,20 @@ def _normalised_port_by_port(parameter: str) -> Finding:
     )
 
 
-def _other_reference(stated_ohm: float, asked_ohm: float) -> Finding:
+def _reference_replaced(stated_ohm: float, used_ohm: float) -> Finding:
     return Finding(
         code="reference-replaced",
         level="warning",
-        text=f"The file says {stated_ohm:g} ohm; {asked_ohm:g} ohm was used, as asked.",
-        evidence={"stated_ohm": stated_ohm, "used_ohm": asked_ohm},
+        text=f"The file says {stated_ohm:g} ohm; {used_ohm:g} ohm was used, as asked.",
+        evidence={"stated_ohm": stated_ohm, "used_ohm": used_ohm},
         action="Leave the reference out to use the file's own.",
     )
 
 
-def _impedance_comments(script: ClassifiedLines, layout: MatrixLayout) -> list[Finding]:
+def _port_impedance_findings(classified: ClassifiedLines, layout: MatrixLayout) -> list[Finding]:
     """Return a warning where comments name other port impedances than the option line."""
     stated_ohm = float(layout.references_ohm[0])
-    for comment in script.comments.lines:
+    for comment in classified.comments.lines:
         match = _PORT_IMPEDANCE.search(comment)
         value = float(match[1]) if match else stated_ohm
         if value != stated_ohm:
