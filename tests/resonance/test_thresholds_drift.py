@@ -236,7 +236,7 @@ def test_a_step_takes_a_second_resonances_place_if_it_leaves_half_as_much_again_
     left = left_by_a_step(RowScore.at(rows, alone, np.arange(7), 1))
     solution = replace(fitted.fit, rss=np.array([left / times]))
     own = {field.name: getattr(fitted, field.name) for field in fields(BatchFit)}
-    watched = DriftCorrectedFit(**(own | {"solution": solution}), moved={})
+    watched = DriftCorrectedFit(**(own | {"fit": solution}), moved={})
     after = _in_place_of_several(watched, 0, rows)
     assert (after.multi == {}) == replaced
     assert (0 in after.moved) == replaced
