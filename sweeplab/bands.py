@@ -6,6 +6,8 @@ plans from memory). They only label a sweep: what may be transmitted where is up
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from sweeplab.finding import Threshold
 
 BANDS_HZ: dict[str, tuple[float, float]] = {
@@ -40,3 +42,26 @@ def band_order(name: str) -> float:
     if name in BANDS_HZ:
         return BANDS_HZ[name][0]
     return float(name.removesuffix("MHz")) * 1e6
+
+
+def select_resonance(f_hz: Iterable[float], depth: Iterable[float], near_hz: float | None) -> int:
+    """Return the index of the resonance that a sweep was taken for.
+
+    Parameters
+    ----------
+    f_hz, depth : iterable of float, shape (k,)
+        Frequency of each resonance [Hz], and how much of the reflection it takes.
+    near_hz : float or None
+        Where the user expects it. Without it: the only one in an amateur band, else the deepest.
+    """
+    frequencies, depths = list(f_hz), list(depth)
+    if near_hz is not None:
+        return min(range(len(frequencies)), key=lambda k: abs(frequencies[k] - near_hz))
+    in_band = [k for k, f in enumerate(frequencies) if _in_amateur_band(f)]
+    if len(in_band) == 1:
+        return in_band[0]
+    return max(range(len(depths)), key=depths.__getitem__)
+
+
+def _in_amateur_band(f_hz: float) -> bool:
+    return any(low <= f_hz <= high for low, high in BANDS_HZ.values())

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sweeplab.bands import BANDS_HZ, band_of, band_order
+from sweeplab.bands import BANDS_HZ, band_of, band_order, select_resonance
 
 
 @pytest.mark.parametrize(
@@ -47,3 +47,20 @@ def test_names_sort_by_frequency(frequencies: list[float]) -> None:
     # A band counts from its lower edge and a frequency is rounded to three digits.
     for f, place in zip(sorted(frequencies), order, strict=True):
         assert 0.88 * f <= place <= 1.006 * f
+
+
+class TestSelectedResonance:
+    def test_is_the_one_closest_to_where_it_is_expected(self) -> None:
+        assert select_resonance([7.1e6, 9.0e6, 14.1e6], [0.9, 0.1, 0.5], 9.4e6) == 1
+
+    @pytest.mark.parametrize(("f_hz", "selected"), [(7.0e6, 1), (7.3e6, 1), (7.301e6, 0)])
+    def test_is_the_only_one_in_an_amateur_band(self, f_hz: float, selected: int) -> None:
+        assert select_resonance([6.2e6, f_hz], [0.9, 0.1], None) == selected
+
+    @pytest.mark.parametrize("f_hz", [(6.2e6, 6.5e6, 6.8e6), (7.05e6, 7.1e6, 7.2e6)])
+    def test_is_the_deepest_where_none_or_several_are(self, f_hz: tuple[float, ...]) -> None:
+        assert select_resonance(f_hz, [0.3, 0.8, 0.5], None) == 1
+
+    def test_is_the_first_of_several_alike(self) -> None:
+        assert select_resonance([6.2e6, 6.4e6], [0.5, 0.5], None) == 0
+        assert select_resonance([6.2e6, 6.4e6], [0.5, 0.6], 6.3e6) == 0

@@ -1,4 +1,4 @@
-"""Sweeps in, resonances out: one, many at once, or a stream."""
+"""Fits of resonances: one sweep, many at once, or a stream."""
 
 from __future__ import annotations
 
@@ -18,12 +18,18 @@ from sweeplab.resonance.circle.batch import SweepBatch
 from sweeplab.resonance.circle.fit import fit_batch
 from sweeplab.resonance.circle.multi import MultiResonance
 from sweeplab.resonance.circle.uncertainty import CircleEstimates, circle_estimates, coupling_of
-from sweeplab.resonance.diagnostics import gather
-from sweeplab.resonance.drift.correct import MOST_POINTS, correct_drift, not_looked_for
-from sweeplab.resonance.quality import judge, screen
+from sweeplab.resonance.diagnostics import fit_diagnostics
+from sweeplab.resonance.drift.correct import (
+    MOST_POINTS,
+    DriftCorrectedFit,
+    correct_drift,
+    not_looked_for,
+)
+from sweeplab.resonance.quality import judge
 from sweeplab.resonance.result import Circle, Resonance
 from sweeplab.resonance.scalar.magnitude import fit_magnitude
 from sweeplab.resonance.scalar.sign_recovery import signs_unknown, with_signs
+from sweeplab.resonance.screening import screen
 from sweeplab.resonance.unexplained_loss import unexplained_loss
 from sweeplab.runtime import one_blas_thread
 from sweeplab.sweep import Sweep
@@ -31,7 +37,7 @@ from sweeplab.sweep import Sweep
 # Large enough to hide the interpreter, small enough for a processor's cache.
 _BATCH = 256
 _BATCH_POINTS = 2**16
-# A detuned reflection this near to an open shows no reactance of the coupling loop.
+# A detuned reflection this close to an open shows no reactance of the coupling loop.
 _OPEN: Threshold = 1e-6
 
 
@@ -44,11 +50,11 @@ def fit_resonance(
     ----------
     sweep : Sweep
     line : Line or None
-        A described feed line is taken out first, with its loss. Without one, the delay of an
-        unknown line is fitted and its loss read off the detuned reflection.
+        A described feed line is de-embedded first, with its loss. Without one, the delay of an
+        unknown line is fitted and its loss taken from the detuned reflection.
     near_hz : float or None
-        Where the wanted resonance is expected, if the sweep shows several. Without it: the one in
-        an amateur band, else the deepest; the others are reported.
+        Where the resonance of interest is expected, if the sweep shows several. Without it: the
+        one in an amateur band, else the deepest; the others are reported.
 
     Returns
     -------
@@ -61,12 +67,12 @@ def fit_resonance(
 def fit_many(
     sweeps: Iterable[Sweep], line: Line | None = None, *, near_hz: float | None = None
 ) -> list[Resonance]:
-    """Fit many sweeps, in batches of equal length; the same results as one at a time.
+    """Fit many sweeps, in batches of equal length, with the same results as one at a time.
 
     Returns
     -------
     list of Resonance
-        In the order given. A sweep whose computation breaks off is refused, alone.
+        In the order given. A sweep whose computation fails is refused; the others are not affected.
     """
     given = list(sweeps)
 
@@ -74,14 +80,14 @@ def fit_many(
         return Resonance("refused", (unforeseen_finding(sweep, error),), line=line)
 
     with one_blas_thread():
-        return isolated(given, lambda some: _fit_all(some, line, near_hz), refused)
+        return isolated(given, lambda group: _fit_all(group, line, near_hz), refused)
 
 
 def _fit_all(given: Sequence[Sweep], line: Line | None, near_hz: float | None) -> list[Resonance]:
-    planes = [sweep if line is None else deembed(sweep, line) for sweep in given]
-    results: list[Resonance | None] = [None] * len(planes)
+    at_antenna = [sweep if line is None else deembed(sweep, line) for sweep in given]
+    results: list[Resonance | None] = [None] * len(given)
     by_length: dict[int, list[int]] = {}
-    for i, sweep in enumerate(planes):
+    for i, sweep in enumerate(at_antenna):
         # Without its phase a sweep is fitted as measured.
         reason = screen(sweep if sweep.content == "complex" else given[i])
         if reason is None and sweep.content != "complex":
@@ -91,12 +97,11 @@ def _fit_all(given: Sequence[Sweep], line: Line | None, near_hz: float | None) -
         else:
             results[i] = Resonance("refused", (reason,), line=line)
     for indices in by_length.values():
-        size = max(1, _BATCH_POINTS // len(planes[indices[0]]))
+        size = max(1, _BATCH_POINTS // len(at_antenna[indices[0]]))
         for first in range(0, len(indices), size):
             batch = indices[first : first + size]
-            for i, resonance in zip(
-                batch, _fit_batch([planes[i] for i in batch], line, near_hz), strict=True
-            ):
+            fits = _fit_batch([at_antenna[i] for i in batch], line, near_hz)
+            for i, resonance in zip(batch, fits, strict=True):
                 results[i] = resonance
     return [resonance for resonance in results if resonance is not None]
 
@@ -116,125 +121,163 @@ def _fit_without_phase(sweep: Sweep, line: Line | None, near_hz: float | None) -
         return fit_magnitude(sweep, line, near_hz=near_hz)
     signed = with_signs(sweep)
     if signed is None:
-        fit, told = fit_magnitude(sweep, line, near_hz=near_hz), signs_unknown()
+        fit, finding = fit_magnitude(sweep, line, near_hz=near_hz), signs_unknown()
     else:
-        fit, told = fit_resonance(signed.sweep, line, near_hz=near_hz), signed.finding
-    return replace(fit, findings=ranked((*fit.findings, told)))
+        fit, finding = fit_resonance(signed.sweep, line, near_hz=near_hz), signed.finding
+    return replace(fit, findings=ranked((*fit.findings, finding)))
 
 
 def _fit_batch(
     sweeps: Sequence[Sweep], line: Line | None, near_hz: float | None
 ) -> Iterator[Resonance]:
+    """Yield the resonances of complex sweeps of equal length."""
+    measured = _batch_of(sweeps)
+    line_known = np.full(len(sweeps), line is not None)
+    fitted = correct_drift(fit_batch(measured, line_known, near_hz), measured)
+    estimates = circle_estimates(fitted)
+    diagnostics = fit_diagnostics(fitted, estimates, measured)
+    determined, used = estimates.determined, fitted.batch.weight > 0
+    loaded = _loaded(fitted, estimates)
+    unloaded = _unloaded(estimates, determined, line, [sweep.z0_ohm for sweep in sweeps])
+    for row, (at_load, (without_load, notes)) in enumerate(zip(loaded, unloaded, strict=True)):
+        status, findings = judge(diagnostics[row], determined[row])
+        if status == "refused":
+            yield Resonance("refused", tuple(findings), line=line)
+            continue
+        findings += _notes_on_fit(fitted, row, estimates.circles[row], line)
+        yield Resonance(
+            status,
+            ranked((*findings, *notes)),
+            points_in_bandwidth=diagnostics[row].points_in_bandwidth,
+            circle=estimates.circles[row],
+            covariance=estimates.covariance[row],
+            kept=used[row],
+            line=line,
+            **at_load,
+            **without_load,
+        )
+
+
+def _batch_of(sweeps: Sequence[Sweep]) -> SweepBatch:
     gamma = np.stack([sweep.gamma for sweep in sweeps])
     finite = np.isfinite(gamma)
-    rows = SweepBatch.of(
+    return SweepBatch.of(
         f_hz=np.stack([sweep.f_hz for sweep in sweeps]),
         gamma=np.where(finite, gamma, 0),
         weight=finite.astype(float),
     )
-    fitted = correct_drift(fit_batch(rows, np.full(len(sweeps), line is not None), near_hz), rows)
-    found = circle_estimates(fitted)
-    known, kept = found.known, fitted.rows.weight > 0
-    rms = np.sqrt(fitted.solution.rss / fitted.rows.weight.sum(axis=1)).tolist()
-    loaded = zip(
-        found.f_loaded_estimates(), found.q_loaded.estimates(),
-        found.half_power_bandwidth.estimates(), strict=True,
-    )  # fmt: skip
-    unloaded = _unloaded(found, known, line, [sweep.z0_ohm for sweep in sweeps])
-    evidence = gather(fitted, found, rows)
-    for row, (sweep, told, at_load, without) in enumerate(
-        zip(sweeps, evidence, loaded, unloaded, strict=True)
+
+
+def _loaded(fitted: DriftCorrectedFit, estimates: CircleEstimates) -> Iterator[dict[str, Any]]:
+    """Yield each row's figures with the load, as keywords of `Resonance`."""
+    rms = np.sqrt(fitted.fit.rss / fitted.batch.weight.sum(axis=1)).tolist()
+    for f_loaded, q_loaded, width, row_rms in zip(
+        estimates.f_loaded_estimates(),
+        estimates.q_loaded.estimates(),
+        estimates.half_power_bandwidth.estimates(),
+        rms,
+        strict=True,
     ):
-        status, findings = judge(told, known[row])
-        if status == "refused":
-            yield Resonance("refused", tuple(findings), line=line)
-            continue
-        figures_alone, notes = without
-        if len(sweep) > MOST_POINTS:
-            findings.append(not_looked_for(len(sweep)))
-        if row in fitted.told:
-            findings += _other_resonances(fitted.told[row])
-        if line is not None and fitted.delay_free[row]:
-            findings.append(_rest_of_line(found.circles[row]))
-        yield Resonance(
-            status,
-            ranked((*findings, *notes)),
-            f_loaded_hz=at_load[0],
-            q_loaded=at_load[1],
-            half_power_bandwidth_hz=at_load[2],
-            residual_rms=rms[row],
-            points_in_bandwidth=told.points,
-            circle=found.circles[row],
-            covariance=found.covariance[row],
-            kept=kept[row],
-            line=line,
-            **figures_alone,
-        )
+        yield {
+            "f_loaded_hz": f_loaded,
+            "q_loaded": q_loaded,
+            "half_power_bandwidth_hz": width,
+            "residual_rms": row_rms,
+        }
 
 
 def _unloaded(
-    found: CircleEstimates, known: Sequence[bool], line: Line | None, z0_ohm: Sequence[float]
+    estimates: CircleEstimates,
+    determined: Sequence[bool],
+    line: Line | None,
+    z0_ohm: Sequence[float],
 ) -> Iterator[tuple[dict[str, Any], list[Finding]]]:
-    """Yield each row's figures without the load, where there are any, and what they need said."""
-    pairs = zip(found.q_unloaded.estimates(), found.coupling_factor.estimates(), strict=True)
-    u_size = (found.detuned_size.value * found.detuned_size.u_relative).tolist()
-    coupled = found.coupled
+    """Yield each row's figures without the load, as keywords of `Resonance`, and their findings."""
+    pairs = zip(
+        estimates.q_unloaded.estimates(), estimates.coupling_factor.estimates(), strict=True
+    )
+    detuned = estimates.detuned_magnitude
+    u_detuned = (detuned.value * detuned.u_relative).tolist()
+    has_unloaded_q = estimates.has_unloaded_q
     for row, (q0, beta) in enumerate(pairs):
-        if not (coupled[row] and known[row]):
+        if not (has_unloaded_q[row] and determined[row]):
             yield {}, []
             continue
-        circle, coupling, notes = found.circles[row], coupling_of(beta), []
-        other = unexplained_loss(circle, u_size[row], q0.value, line is not None)
+        circle, coupling, notes = estimates.circles[row], coupling_of(beta), []
+        other = unexplained_loss(circle, u_detuned[row], q0.value, line is not None)
         if other is not None:
             q0, beta = q0.widened(other[0]), beta.widened(other[1])
             notes = [] if other[2] is None else [other[2]]
-        pulled = None if line is None else _unloaded_frequency(found, row, q0, beta, z0_ohm[row])
-        yield {
-            "f0_hz": pulled, "q_unloaded": q0, "coupling_factor": beta, "coupling": coupling,
-        }, notes  # fmt: skip
+        f0 = None if line is None else _unloaded_frequency(estimates, row, q0, beta, z0_ohm[row])
+        figures = {"f0_hz": f0, "q_unloaded": q0, "coupling_factor": beta, "coupling": coupling}
+        yield figures, notes
 
 
-def _other_resonances(told: MultiResonance) -> Iterator[Finding]:
+def _notes_on_fit(
+    fitted: DriftCorrectedFit, row: int, circle: Circle, line: Line | None
+) -> Iterator[Finding]:
+    """Yield what the fit of one row has to report beyond its quality."""
+    points = fitted.batch.gamma.shape[1]
+    if points > MOST_POINTS:
+        yield not_looked_for(points)
+    if row in fitted.multi:
+        yield from _other_resonances(fitted.multi[row])
+    if line is not None and fitted.delay_free[row]:
+        yield _residual_delay(circle)
+
+
+def _other_resonances(multi: MultiResonance) -> Iterator[Finding]:
     for f_hz, q, diameter in zip(
-        told.others_hz.tolist(), told.others_q.tolist(), told.others_diameter.tolist(), strict=True
+        multi.others_hz.tolist(),
+        multi.others_q.tolist(),
+        multi.others_diameter.tolist(),
+        strict=True,
     ):
         yield Finding(
-            "another-resonance", "note",
-            f"Another resonance at {f_hz / 1e6:.4g} MHz (loaded Q {q:.3g}) was told apart: the "
-            "coupling loop, the line's outside, or metal nearby.",
-            {"f_loaded_hz": f_hz, "q_loaded": q, "diameter": diameter},
-            "If that one was meant, say so with --near; else choke the line and clear the site.",
-        )  # fmt: skip
+            code="another-resonance",
+            level="note",
+            text=(
+                f"Another resonance at {f_hz / 1e6:.4g} MHz (loaded Q {q:.3g}) was told apart: the "
+                "coupling loop, the line's outside, or metal nearby."
+            ),
+            evidence={"f_loaded_hz": f_hz, "q_loaded": q, "diameter": diameter},
+            action=(
+                "If that one was meant, say so with --near; else choke the line and clear the site."
+            ),
+        )
 
 
-def _rest_of_line(circle: Circle) -> Finding:
+def _residual_delay(circle: Circle) -> Finding:
     return Finding(
-        "rest-of-line", "note",
-        f"A delay of {circle.delay_s * 1e9:.1f} ns is left after the described line: the coupling "
-        "loop's own reactance, or a length that is not as described. It was fitted.",
-        {"delay_s": circle.delay_s},
-        "Nothing to do if a few ns; else check the line's length and velocity factor.",
-    )  # fmt: skip
+        code="rest-of-line",
+        level="note",
+        text=(
+            f"A delay of {circle.delay_s * 1e9:.1f} ns is left after the described line: the "
+            "coupling loop's own reactance, or a length that is not as described. It was fitted."
+        ),
+        evidence={"delay_s": circle.delay_s},
+        action="Nothing to do if a few ns; else check the line's length and velocity factor.",
+    )
 
 
 def _unloaded_frequency(
-    found: CircleEstimates, row: int, q_unloaded: Estimate, beta: Estimate, z0_ohm: float
+    estimates: CircleEstimates, row: int, q_unloaded: Estimate, beta: Estimate, z0_ohm: float
 ) -> Estimate | None:
-    """Undo the coupling loop's pull: ``fL = f0 (1 + beta Xc/(2 Q0 Z0))``.
+    """Return f0, with the coupling loop's pull removed: ``fL = f0 (1 + beta Xc/(2 Q0 Z0))``.
 
-    The coupling loop's reactance Xc is read off the detuned reflection at the loop's terminals
-    (Kajfez & Hwan 1984).
+    The coupling loop's reactance Xc follows from the detuned reflection at the loop's terminals
+    (Kajfez & Hwan 1984). None where that reflection is an open.
     """
-    circle, f_loaded = found.circles[row], found.f_loaded
-    size = max(abs(circle.detuned), 1e-300)
-    gd = circle.detuned / size
+    circle, f_loaded = estimates.circles[row], estimates.f_loaded
+    magnitude = max(abs(circle.detuned), 1e-300)
+    gd = circle.detuned / magnitude
     if abs(1 - gd) < _OPEN:
         return None
     x_over_z0 = ((1 + gd) / (1 - gd)).imag
     pull = beta.value * x_over_z0 / (2 * q_unloaded.value)
-    # The pull is uncertain by the turn of Gd: d(Xc/Z0) = (1 + (Xc/Z0)^2)/2 d(arg Gd).
-    turn = np.array([0, 0, 0, -gd.imag, gd.real, 0, 0]) / size
-    variance = float(turn @ found.covariance[row] @ turn)
+    # The pull's uncertainty is that of Gd's angle: d(Xc/Z0) = (1 + (Xc/Z0)^2)/2 d(arg Gd).
+    by_angle = np.array([0, 0, 0, -gd.imag, gd.real, 0, 0]) / magnitude
+    variance = float(by_angle @ estimates.covariance[row] @ by_angle)
     u_x = (1 + x_over_z0**2) / 2 * math.sqrt(max(variance, 0.0))
     u_pull = abs(beta.value / (2 * q_unloaded.value)) * u_x
     value = circle.f_loaded_hz / (1 + pull)

@@ -1,6 +1,6 @@
 """The match as the transmitter sees it: lowest SWR, impedance there, bandwidths.
 
-The circle is a bilinear function of ``jx``, ``x = QL t``, and stays one through a line:
+The circle is a bilinear function of ``jx``, ``x = QL t``, and a line maps it to another one:
 ``G = (a + b jx)/(c + d jx)``. So every figure of the match has a closed form.
 """
 
@@ -20,21 +20,21 @@ from sweeplab.resonance.api import fit_resonance
 from sweeplab.resonance.result import Match, Resonance
 from sweeplab.sweep import ComplexArray, FloatArray, Sweep
 
-LEVELS = (2.0, 3.0)
-# A reflection this near to an open has no impedance to show.
+SWR_LEVELS = (2.0, 3.0)
+# A reflection this close to an open has no impedance.
 _OPEN: Threshold = 1e-9
 Plane = Literal["analyzer", "antenna"]
-# The delay turns the picture and does not change its size.
-_USED = np.array([0, 1, 3, 4, 5, 6])
-_NO_WAY = np.eye(2, dtype=complex)
-_NO_WAY.flags.writeable = False
+# All unknowns of the covariance but the delay, which changes no magnitude.
+_UNKNOWNS = np.array([0, 1, 3, 4, 5, 6])
+_IDENTITY = np.eye(2, dtype=complex)
+_IDENTITY.flags.writeable = False
 
 
 def find_match(
     sweep: Sweep,
     resonance: Resonance | None = None,
     *,
-    levels: Sequence[float] = LEVELS,
+    levels: Sequence[float] = SWR_LEVELS,
     plane: Plane = "analyzer",
 ) -> Match:
     """Return the match of a sweep.
@@ -44,12 +44,12 @@ def find_match(
     sweep : Sweep
         As measured.
     resonance : Resonance or None
-        Its fit; made here where not given. Where there is none, the figures are those of the
-        best measured point, without uncertainties.
+        Its fit; computed if not given. Where it was refused, the figures are those of the best
+        measured point, without uncertainties.
     levels : sequence of float
-        SWR levels whose bandwidth is wanted.
+        SWR levels at which to find the bandwidth.
     plane : {'analyzer', 'antenna'}
-        Where: the analyzer's plane, or the far end of the line that the fit took out.
+        The analyzer's plane, or the far end of the line that the fit de-embedded.
 
     Returns
     -------
@@ -64,19 +64,19 @@ def find_matches(
     sweeps: Sequence[Sweep],
     resonances: Sequence[Resonance],
     *,
-    levels: Sequence[float] = LEVELS,
+    levels: Sequence[float] = SWR_LEVELS,
     plane: Plane = "analyzer",
 ) -> list[Match]:
     """Return the matches of many fitted sweeps; see `find_match`."""
 
-    def together(pairs: Sequence[tuple[Sweep, Resonance]]) -> list[Match]:
+    def find_all(pairs: Sequence[tuple[Sweep, Resonance]]) -> list[Match]:
         return _find_all([pair[0] for pair in pairs], [pair[1] for pair in pairs], levels, plane)
 
     def refused(pair: tuple[Sweep, Resonance], error: Exception) -> Match:
         none = {f"{level:g}": None for level in levels}
         return Match(None, None, None, none, findings=(unforeseen_finding(pair[0], error),))
 
-    return isolated(list(zip(sweeps, resonances, strict=True)), together, refused)
+    return isolated(list(zip(sweeps, resonances, strict=True)), find_all, refused)
 
 
 def _find_all(
@@ -90,41 +90,42 @@ def _find_all(
     if modelled:
         fits = [resonances[i] for i in modelled]
         z0 = [sweeps[i].z0_ohm for i in modelled]
-        problem = _Problem.of(fits, z0, levels, plane)
-        values = problem.figures(problem.unknowns)
-        u = problem.uncertainties()
+        batch = _MatchBatch.of(fits, z0, levels, plane)
+        values = batch.figures(batch.unknowns)
+        u = batch.uncertainties()
         for i, figures, errors in zip(modelled, values.tolist(), u.tolist(), strict=True):
-            matches[i] = _match(figures, errors, sweeps[i], resonances[i], levels, plane)
+            matches[i] = _match_of(figures, errors, sweeps[i], resonances[i], levels, plane)
     return [
-        _measured(sweeps[i], levels) if match is None else match for i, match in enumerate(matches)
+        _match_of_points(sweeps[i], levels) if match is None else match
+        for i, match in enumerate(matches)
     ]
 
 
 @dataclass(frozen=True, eq=False)
-class _Problem:
-    """A batch of circles and what the way to the plane does to them.
+class _MatchBatch:
+    """A batch of circles with their maps to the reference plane.
 
     Parameters
     ----------
     unknowns : ndarray, shape (b, 6)
         (f_loaded_hz, q_loaded, Re Gd, Im Gd, Re B, Im B).
     covariance : ndarray, shape (b, 6, 6)
-    way : ndarray of complex, shape (b, 2, 2)
-        Bilinear map from the plane of the fit to the plane asked for.
+    mapping : ndarray of complex, shape (b, 2, 2)
+        Bilinear map from the plane of the fit to the reference plane.
     rho : ndarray, shape (l,)
         abs(reflection) of the levels.
     """
 
     unknowns: FloatArray
     covariance: FloatArray
-    way: ComplexArray
+    mapping: ComplexArray
     rho: FloatArray
 
     @classmethod
     def of(
         cls, fits: Sequence[Resonance], z0: Sequence[float], levels: Sequence[float], plane: Plane
-    ) -> _Problem:
-        unknowns, covariances, ways = [], [], []
+    ) -> _MatchBatch:
+        unknowns, covariances, mappings = [], [], []
         for fit, z0_ohm in zip(fits, z0, strict=True):
             assert fit.circle is not None
             assert fit.covariance is not None
@@ -132,10 +133,10 @@ class _Problem:
             f = fit.circle.f_loaded_hz
             unknowns.append((f, fit.circle.q_loaded, gd.real, gd.imag, b.real, b.imag))
             covariances.append(fit.covariance)
-            ways.append(_way(fit, z0_ohm, f, plane))
+            mappings.append(_map_to_plane(fit, z0_ohm, f, plane))
         rho = np.array([(level - 1) / (level + 1) for level in levels])
-        every = np.stack(covariances)[:, _USED[:, None], _USED[None, :]]
-        return cls(np.array(unknowns), every, np.array(ways), rho)
+        every = np.stack(covariances)[:, _UNKNOWNS[:, None], _UNKNOWNS[None, :]]
+        return cls(np.array(unknowns), every, np.array(mappings), rho)
 
     def figures(self, unknowns: FloatArray) -> FloatArray:
         """Return (lowest SWR, its frequency, low and high edge a level), shape (..., b, 2 + 2l).
@@ -147,27 +148,34 @@ class _Problem:
         f, q, gd_re, gd_im, b_re, b_im = np.moveaxis(unknowns, -1, 0)
         gd = gd_re + 1j * gd_im
         resonant = gd + (b_re + 1j * b_im)
-        # Rows: above and below the fraction's bar; what multiplies 1 and jx in each.
-        (to_top, on_top), (to_bottom, on_bottom) = np.moveaxis(self.way, 0, -1)
-        top = _quadratic(to_top * resonant + on_top, to_top * gd + on_top)
-        bottom = _quadratic(to_bottom * resonant + on_bottom, to_bottom * gd + on_bottom)
-        x_best, least = _least_ratio(top, bottom)
-        size = np.sqrt(np.maximum(least, 0))
+        # Of the bilinear map (a G + b)/(c G + d).
+        (a, b), (c, d) = np.moveaxis(self.mapping, 0, -1)
+        numerator = _quadratic(a * resonant + b, a * gd + b)
+        denominator = _quadratic(c * resonant + d, c * gd + d)
+        x_best, minimum = _minimum_of_ratio(numerator, denominator)
+        magnitude = np.sqrt(np.maximum(minimum, 0))
         with np.errstate(divide="ignore"):
-            swr = np.where(size < 1, (1 + size) / np.maximum(1 - size, 1e-300), np.inf)
+            swr = np.where(
+                magnitude < 1, (1 + magnitude) / np.maximum(1 - magnitude, 1e-300), np.inf
+            )
         columns = [swr, _frequency(x_best / q, f)]
         for rho in self.rho:
-            low, high = _edges(*(t - rho**2 * b for t, b in zip(top, bottom, strict=True)))
+            pairs = zip(numerator, denominator, strict=True)
+            low, high = _roots(*(n - rho**2 * d for n, d in pairs))
             columns += [_frequency(low / q, f), _frequency(high / q, f)]
         return np.stack(columns, axis=-1)
 
     def uncertainties(self) -> FloatArray:
-        """Return standard uncertainties of the figures and, last, of the widths, (b, 2 + 3l)."""
+        """Return standard uncertainties of the figures and, last, of the widths, (b, 2 + 3l).
+
+        `sweeplab.estimate.propagate` for a whole batch at once, with the same steps: row by
+        row it takes hundreds of times as long.
+        """
         spread = np.sqrt(np.maximum(np.einsum("bii->bi", self.covariance), 0))
         step = np.maximum(1e-2 * spread, 1e-9 * np.abs(self.unknowns)) + 1e-300
-        one_moved = np.eye(6)[:, None, :] * step
+        one_changed = np.eye(6)[:, None, :] * step
         with np.errstate(over="ignore", invalid="ignore"):  # an infinite SWR has no uncertainty
-            ahead, behind = (self._outputs(self.unknowns + s * one_moved) for s in (1, -1))
+            ahead, behind = (self._outputs(self.unknowns + s * one_changed) for s in (1, -1))
             rise = ahead - behind
         jacobian = (rise / (2 * step.T[:, :, None])).transpose(1, 2, 0)
         variance = ((jacobian @ self.covariance) * jacobian).sum(axis=2)
@@ -178,23 +186,23 @@ class _Problem:
         return np.concatenate([figures, figures[..., 3::2] - figures[..., 2::2]], axis=-1)
 
 
-def _way(fit: Resonance, z0_ohm: float, f_hz: float, plane: Plane) -> ComplexArray:
-    """Return the bilinear map, shape (2, 2), from the plane of the fit to the plane asked for.
+def _map_to_plane(fit: Resonance, z0_ohm: float, f_hz: float, plane: Plane) -> ComplexArray:
+    """Return the bilinear map, shape (2, 2), from the plane of the fit to the reference plane.
 
-    A described line is taken with its loss and turn at the resonance: over the dip they change
-    by next to nothing.
+    A described line has the loss and phase it has at the resonance: over the dip they hardly
+    change.
     """
     if plane == "antenna" or fit.line is None or fit.circle is None:
-        return _NO_WAY
-    way = _NO_WAY.copy()
+        return _IDENTITY
+    mapping = _IDENTITY.copy()
     if fit.line.z0_ohm == z0_ohm:
-        way[0, 0] = fit.line.round_trip(np.array([f_hz]))[0]
-        return way
-    turn = np.exp(-2j * np.pi * (f_hz - fit.circle.f_ref_hz) * fit.circle.delay_s)
+        mapping[0, 0] = fit.line.round_trip(np.array([f_hz]))[0]
+        return mapping
+    rotation = np.exp(-2j * np.pi * (f_hz - fit.circle.f_ref_hz) * fit.circle.delay_s)
     r = (fit.line.z0_ohm - z0_ohm) / (fit.line.z0_ohm + z0_ohm)
     into, out = np.array([[1, -r], [-r, 1]]), np.array([[1, r], [r, 1]])
     through = np.diag([complex(fit.line.round_trip(np.array([f_hz]))[0]), 1])
-    return np.asarray(out @ through @ into @ np.diag([complex(turn), 1]))
+    return np.asarray(out @ through @ into @ np.diag([complex(rotation), 1]))
 
 
 _Quadratic = tuple[FloatArray, FloatArray, FloatArray]
@@ -209,27 +217,29 @@ def _quadratic(p: ComplexArray, q: ComplexArray) -> _Quadratic:
     )
 
 
-def _least_ratio(top: _Quadratic, bottom: _Quadratic) -> tuple[FloatArray, FloatArray]:
-    """Return where a ratio of quadratics is least, and its value there."""
-    a = top[0] * bottom[1] - top[1] * bottom[0]
-    b = 2 * (top[0] * bottom[2] - top[2] * bottom[0])
-    c = top[1] * bottom[2] - top[2] * bottom[1]
+def _minimum_of_ratio(
+    numerator: _Quadratic, denominator: _Quadratic
+) -> tuple[FloatArray, FloatArray]:
+    """Return the x at which a ratio of quadratics is smallest, and its value there."""
+    (n2, n1, n0), (d2, d1, d0) = numerator, denominator
+    a = n2 * d1 - n1 * d2
+    b = 2 * (n2 * d0 - n0 * d2)
+    c = n1 * d0 - n0 * d1
     root = np.sqrt(np.maximum(b * b - 4 * a * c, 0))
-    # The form without cancellation, good for a near zero too.
+    # The form without cancellation, valid for a close to zero too.
     half = -(b + np.where(b < 0, -root, root)) / 2
     with np.errstate(divide="ignore", invalid="ignore"):
         one, other = half / a, c / half
-        value, rival = (
-            ((top[0] * x + top[1]) * x + top[2]) / ((bottom[0] * x + bottom[1]) * x + bottom[2])
-            for x in (one, other)
+        value, other_value = (
+            ((n2 * x + n1) * x + n0) / ((d2 * x + d1) * x + d0) for x in (one, other)
         )
     value = np.where(np.isfinite(value), value, np.inf)
-    rival = np.where(np.isfinite(rival), rival, np.inf)
-    second = rival < value
-    return np.where(second, other, one), np.where(second, rival, value)
+    other_value = np.where(np.isfinite(other_value), other_value, np.inf)
+    second = other_value < value
+    return np.where(second, other, one), np.where(second, other_value, value)
 
 
-def _edges(a: FloatArray, b: FloatArray, c: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _roots(a: FloatArray, b: FloatArray, c: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return the roots of upward parabolas; NaN where there are none."""
     inside = b * b - 4 * a * c
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -242,7 +252,7 @@ def _frequency(t: FloatArray, f_loaded_hz: FloatArray) -> FloatArray:
     return np.asarray(f_loaded_hz * (t / 2 + np.sqrt(1 + t * t / 4)))
 
 
-def _match(
+def _match_of(
     values: list[float],
     u: list[float],
     sweep: Sweep,
@@ -253,7 +263,7 @@ def _match(
     swr, f_best = values[:2]
     low, high = sweep.f_hz.item(0), sweep.f_hz.item(-1)
     if not (low <= f_best <= high and math.isfinite(swr)):
-        return _measured(sweep, levels)
+        return _match_of_points(sweep, levels)
     widths: dict[str, float | None] = {}
     u_widths: dict[str, float | None] = {}
     for i, level in enumerate(levels):
@@ -261,7 +271,7 @@ def _match(
         inside, name = low <= left and right <= high, f"{level:g}"
         widths[name] = right - left if inside else None
         u_widths[name] = _finite(u[2 + 2 * len(levels) + i]) if inside else None
-    # Of two circles alike in size, neither's impedance is the antenna's.
+    # Two candidates fit the magnitudes alike: the impedance of neither is known to be right.
     impedance = None
     if fit.q_unloaded_other is None:
         reflection = reflection_at(fit, f_best, sweep.z0_ohm, plane)
@@ -292,7 +302,7 @@ def reflection_at(
         One with a circle.
     f_hz : float
     z0_ohm : float
-        Of the sweep that was fitted.
+        Reference impedance of the sweep that was fitted [ohm].
     plane : {'analyzer', 'antenna'}
 
     Raises
@@ -321,33 +331,33 @@ def _impedance(reflection: complex, z0_ohm: float) -> tuple[float, float] | None
     return (z.real, z.imag) if cmath.isfinite(z) else None
 
 
-def _measured(sweep: Sweep, levels: Sequence[float]) -> Match:
-    """Return the best measured point's figures."""
-    size = np.abs(sweep.gamma)
-    if not np.any(np.isfinite(size)):
+def _match_of_points(sweep: Sweep, levels: Sequence[float]) -> Match:
+    """Return the match of the best measured point."""
+    magnitude = np.abs(sweep.gamma)
+    if not np.any(np.isfinite(magnitude)):
         return Match(None, None, None, {f"{level:g}": None for level in levels})
-    best = int(np.nanargmin(size))
+    best = int(np.nanargmin(magnitude))
     swr = float(sweep.swr[best])
     known_phase = sweep.content == "complex"
     return Match(
         swr_min=swr if math.isfinite(swr) else None,
         f_swr_min_hz=float(sweep.f_hz[best]),
         impedance_ohm=_impedance(complex(sweep.gamma[best]), sweep.z0_ohm) if known_phase else None,
-        swr_bandwidth_hz={f"{level:g}": _measured_width(sweep, best, level) for level in levels},
+        swr_bandwidth_hz={f"{level:g}": _width_of_points(sweep, best, level) for level in levels},
     )
 
 
-def _measured_width(sweep: Sweep, best: int, level: float) -> float | None:
+def _width_of_points(sweep: Sweep, best: int, level: float) -> float | None:
     """Return the width about the best point between linear crossings of the level."""
     rho = (level - 1) / (level + 1)
-    good = np.isfinite(sweep.gamma)
-    f, size = sweep.f_hz[good], np.abs(sweep.gamma[good])
-    place = int(np.searchsorted(f, sweep.f_hz[best]))
-    above = np.flatnonzero(size > rho)
-    left, right = above[above < place], above[above > place]
-    if size[place] > rho or left.size == 0 or right.size == 0:
+    finite = np.isfinite(sweep.gamma)
+    f, magnitude = sweep.f_hz[finite], np.abs(sweep.gamma[finite])
+    best_index = int(np.searchsorted(f, sweep.f_hz[best]))
+    above = np.flatnonzero(magnitude > rho)
+    left, right = above[above < best_index], above[above > best_index]
+    if magnitude[best_index] > rho or left.size == 0 or right.size == 0:
         return None
     low, high = left[-1], right[0]
-    f_low = np.interp(rho, [size[low + 1], size[low]], [f[low + 1], f[low]])
-    f_high = np.interp(rho, [size[high - 1], size[high]], [f[high - 1], f[high]])
+    f_low = np.interp(rho, [magnitude[low + 1], magnitude[low]], [f[low + 1], f[low]])
+    f_high = np.interp(rho, [magnitude[high - 1], magnitude[high]], [f[high - 1], f[high]])
     return float(f_high - f_low)

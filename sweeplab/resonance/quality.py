@@ -1,312 +1,374 @@
-"""What ails a sweep or its fit, and whether its figures may stand."""
+"""Quality of a fit: why it is refused or doubtful, and what to do about it."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
 
-import numpy as np
-
 from sweeplab.finding import Finding, Status, Threshold
-from sweeplab.resonance.circle.batch import SPAN_END
-from sweeplab.resonance.circle.fit import LEAST_GAIN, MIN_POINTS, RIVAL
+from sweeplab.resonance.circle.thresholds import (
+    MAX_POINT_SHARE,
+    MIN_CHI_SQUARE_GAIN,
+    NULL_MODEL_MARGIN,
+    SPAN_EDGE,
+)
 from sweeplab.resonance.diagnostics import FitDiagnostics
 from sweeplab.resonance.drift.correct import drift_finding
-from sweeplab.sweep import ComplexArray, Sweep
 
-# One step at the best of a thousand places on noise alone gains 25 in one sweep of some thousands.
+# Chi-square: on noise alone the best of a thousand step positions gains 25 in one sweep of some
+# thousands.
 _STEP: Threshold = 25.0
 _LEAST_SPAN: Threshold = 0.8  # half-power bandwidths
 _GOOD_SPAN: Threshold = 1.5
-_ONE_POINT: Threshold = 0.7  # of the resonance's whole weight
 _LEAST_DIAMETER: Threshold = 0.03
 _WORST_U: Threshold = 0.5
 _POOR_U: Threshold = 0.10
-# Residual that hangs together, against the circle's diameter.
+# Correlated residual, relative to the circle's diameter.
 _WORST_MISFIT: Threshold = 0.12
 _POOR_MISFIT: Threshold = 0.03
-# Copper grows, and the resonance falls, by so much a kelvin (CRC Handbook of Chemistry and Physics,
-# memory).
+# Copper expands, and the resonance falls, by this share per kelvin (CRC Handbook of Chemistry and
+# Physics, memory).
 _EXPANSION_PER_KELVIN = 17e-6
-# A share of QL that is worth a word: this much, and so many standard uncertainties.
+# A share of QL worth a finding: at least this much, and this many standard uncertainties.
 _NOTABLE_DRIFT: Threshold = 0.003
 _DRIFT_DEVIATIONS: Threshold = 2.0
-# Below this the picture of one isolated resonance is no longer the antenna's.
+# Below this the model of one isolated resonance no longer describes the antenna.
 _LEAST_Q: Threshold = 5.0
 _POOR_Q: Threshold = 12.0
-# More than this cannot come back; the noise is allowed so many standard deviations on top.
+# No passive antenna reflects more than this; the noise may add this many standard deviations.
 _GAIN_LIMIT: Threshold = 1.02
 _GAIN_DEVIATIONS: Threshold = 5.0
-# A detuned loop sends everything back; 5 dB of line, one way, leave 0.316 of it, 10 dB leave 0.1.
-# Neither line nor lossless coupling lets it grow at the resonance, as a transmission does.
+# A detuned loop reflects everything; 5 dB of line, one way, leave 0.316 of it, 10 dB leave 0.1.
+# Neither line nor lossless coupling makes it grow at the resonance, as a transmission does.
 _LITTLE_LEFT: Threshold = 0.316
 _NOTHING_LEFT: Threshold = 0.1
 _GROWN: Threshold = 3.0
 _DETUNED_DEVIATIONS: Threshold = 4.0
-_NEXT_POINTS = 201
-_ALIKE: Threshold = 1e-9
-# What no instrument measures. Past the radio spectrum, or over steps finer than any synthesizer's,
-# the places in the span cannot be told apart in double precision; squares of larger reflections
-# drown what belongs to the antenna.
-_LOWEST_HZ: Threshold = 1.0
-_HIGHEST_HZ: Threshold = 1e12
-_LEAST_RELATIVE_SPAN: Threshold = 1e-9
-_LARGEST_REFLECTION: Threshold = 1e6
 
 
-def screen(sweep: Sweep) -> Finding | None:
-    """Return why a sweep cannot be fitted at all, or None."""
-    finite = np.isfinite(sweep.gamma)
-    gamma = sweep.gamma if finite.all() else sweep.gamma[finite]
-    if gamma.size < MIN_POINTS:
-        return Finding(
-            "too-few-points", "problem",
-            f"Only {gamma.size} usable points: a resonance needs at least {MIN_POINTS}.",
-            {"points": float(gamma.size)},
-            f"Sweep again with {_NEXT_POINTS} points.",
-        )  # fmt: skip
-    beyond = _beyond_instruments(sweep, gamma)
-    if beyond is not None:
-        return beyond
-    ends_alike = abs(gamma.item(gamma.size // 2) - gamma.item(0)) < _ALIKE  # spares most the rest
-    if ends_alike and float(np.abs(gamma - gamma[0]).max()) < _ALIKE:
-        return Finding(
-            "flat", "problem", "Every point shows the same reflection: nothing was measured.",
-            {"reflection": abs(complex(gamma[0]))},
-            "Check the lead, the analyzer's calibration and that the antenna is connected.",
-        )  # fmt: skip
-    return None
-
-
-def _beyond_instruments(sweep: Sweep, gamma: ComplexArray) -> Finding | None:
-    low, high = sweep.f_hz.item(0), sweep.f_hz.item(-1)
-    if low < _LOWEST_HZ or high > _HIGHEST_HZ or high - low < _LEAST_RELATIVE_SPAN * high:
-        return Finding(
-            "frequencies-implausible", "problem",
-            f"The sweep runs from {low:.12g} to {high:.12g} Hz, which no analyzer does.",
-            {"f_start_hz": low, "f_stop_hz": high},
-            "Check the frequencies' unit, and delete rows that do not belong to the sweep.",
-        )  # fmt: skip
-    # The sum of squares costs next to nothing, and clears all but a few.
-    if np.vdot(gamma, gamma).real <= _LARGEST_REFLECTION**2:
-        return None
-    largest = float(np.maximum(np.abs(gamma.real), np.abs(gamma.imag)).max())
-    if largest <= _LARGEST_REFLECTION:
-        return None
-    return Finding(
-        "reflections-implausible", "problem",
-        f"A reflection of magnitude {largest:.2g} stands in the sweep: an antenna sends back 1 "
-        "at most.",
-        {"largest_reflection": largest},
-        "Check the file's numbers and, where a line is described, its length and loss.",
-    )  # fmt: skip
-
-
-def judge(evidence: FitDiagnostics, determined: bool) -> tuple[Status, list[Finding]]:
-    """Weigh one fit.
+def judge(diagnostics: FitDiagnostics, determined: bool) -> tuple[Status, list[Finding]]:
+    """Return the status of one fit, with the findings that give the reasons.
 
     Parameters
     ----------
-    evidence : Evidence
+    diagnostics : FitDiagnostics
     determined : bool
         Whether the fit's covariance exists.
 
     Returns
     -------
-    status : str
+    status : {'ok', 'doubtful', 'refused'}
     findings : list of Finding
         Why, and what to do.
     """
-    refusal = _refusal(evidence, determined)
+    refusal = _refusal(diagnostics, determined)
     if refusal is not None:
         return "refused", [refusal]
-    doubts = list(_doubts(evidence))
+    doubts = list(_doubts(diagnostics))
     status: Status = "doubtful" if any(f.level != "note" for f in doubts) else "ok"
-    if evidence.set_aside:
-        doubts.append(Finding(
-            "set-aside", "note",
-            f"{evidence.set_aside} of {evidence.measured} points stand far off the circle and "
-            "were set aside (broadcasters, switching noise).",
-            {"points_set_aside": float(evidence.set_aside)},
-            "Nothing to do; fewer of them after a repeat at a quieter hour.",
-        ))  # fmt: skip
-    return status, [*doubts, *_unseen_drift(evidence)]
+    if diagnostics.points_set_aside:
+        doubts.append(
+            Finding(
+                code="set-aside",
+                level="note",
+                text=(
+                    f"{diagnostics.points_set_aside} of {diagnostics.points_measured} points stand "
+                    "far off the circle and were set aside (broadcasters, switching noise)."
+                ),
+                evidence={"points_set_aside": float(diagnostics.points_set_aside)},
+                action="Nothing to do; fewer of them after a repeat at a quieter hour.",
+            )
+        )
+    return status, [*doubts, *_undetectable_drift(diagnostics)]
 
 
-def _unseen_drift(e: FitDiagnostics) -> Iterator[Finding]:
-    """Say where a little warmth during the sweep would pass for another Q.
+def _undetectable_drift(e: FitDiagnostics) -> Iterator[Finding]:
+    """Yield a finding where a little warming during the sweep would look like another Q.
 
-    A resonance that drifts by d over the span makes ``QL (1 - d QL/widths)`` of a loaded Q of QL.
+    A drift of the resonance by d over the span turns a loaded Q of QL into
+    ``QL (1 - d QL/span_bandwidths)``.
     """
-    share = _EXPANSION_PER_KELVIN * e.q_loaded / e.widths
+    share = _EXPANSION_PER_KELVIN * e.q_loaded / e.span_bandwidths
     if share > max(_DRIFT_DEVIATIONS * e.u_q_loaded, _NOTABLE_DRIFT):
         yield Finding(
-            "drift-unseen", "note",
-            "A resonance that drifts steadily during the sweep passes for another Q: warming by "
-            f"one degree (copper, {1e6 * _EXPANSION_PER_KELVIN:.0f} millionths) would make "
-            f"{100 * share:.1f} % of it.",
-            {"q_loaded_relative": share, "u_q_loaded_relative": e.u_q_loaded},
-            "Sweep up and down in turn, or twice in succession, and compare the resonances.",
-        )  # fmt: skip
+            code="drift-unseen",
+            level="note",
+            text=(
+                "A resonance that drifts steadily during the sweep passes for another Q: warming "
+                f"by one degree (copper, {1e6 * _EXPANSION_PER_KELVIN:.0f} millionths) would make "
+                f"{100 * share:.1f} % of it."
+            ),
+            evidence={"q_loaded_relative": share, "u_q_loaded_relative": e.u_q_loaded},
+            action="Sweep up and down in turn, or twice in succession, and compare the resonances.",
+        )
 
 
 def _refusal(e: FitDiagnostics, determined: bool) -> Finding | None:
-    if e.gain < LEAST_GAIN:
+    return (
+        _no_resonance(e, determined)
+        or _outside_span(e)
+        or _not_distinct(e)
+        or _poor_fit(e)
+        or _not_a_reflection(e)
+    )
+
+
+def _no_resonance(e: FitDiagnostics, determined: bool) -> Finding | None:
+    if e.chi_square_gain < MIN_CHI_SQUARE_GAIN:
         return Finding(
-            "no-resonance", "problem", "No resonance stands out of the noise in this sweep.",
-            {"chi_square_gain": e.gain, "needed": LEAST_GAIN},
-            "Sweep wider to find the dip, or tune the capacitor into the span.",
-        )  # fmt: skip
+            code="no-resonance",
+            level="problem",
+            text="No resonance stands out of the noise in this sweep.",
+            evidence={"chi_square_gain": e.chi_square_gain, "needed": MIN_CHI_SQUARE_GAIN},
+            action="Sweep wider to find the dip, or tune the capacitor into the span.",
+        )
     if not determined:
         return Finding(
-            "not-determined", "problem", "The data do not determine a resonance: many fit alike.",
-            {}, "Sweep over several half-power bandwidths about the dip.",
-        )  # fmt: skip
+            code="not-determined",
+            level="problem",
+            text="The data do not determine a resonance: many fit alike.",
+            evidence={},
+            action="Sweep over several half-power bandwidths about the dip.",
+        )
     if e.q_loaded < _LEAST_Q:
         return Finding(
-            "not-isolated", "problem",
-            "A loaded Q this low is no isolated resonance: Q would mean little here.",
-            {"q_loaded": e.q_loaded}, "Read the match alone.",
-        )  # fmt: skip
-    if e.widths < _LEAST_SPAN:
-        return Finding(
-            "span-too-narrow", "problem",
-            f"The span covers only {e.widths:.2g} half-power bandwidths: Q cannot be told.",
-            {"half_power_bandwidths_in_span": e.widths}, e.next_sweep,
-        )  # fmt: skip
-    if abs(e.place) > SPAN_END:
-        return Finding(
-            "outside-span", "problem",
-            f"The resonance, if any, lies {'below' if e.place < 0 else 'above'} the swept span.",
-            {"place_in_span": e.place},
-            f"Move the span {'down' if e.place < 0 else 'up'}, or tune the capacitor.",
-        )  # fmt: skip
-    return _no_use(e) or _no_reflection(e)
+            code="not-isolated",
+            level="problem",
+            text="A loaded Q this low is no isolated resonance: Q would mean little here.",
+            evidence={"q_loaded": e.q_loaded},
+            action="Read the match alone.",
+        )
+    return None
 
 
-def _no_reflection(e: FitDiagnostics) -> Finding | None:
-    """Return why this is a transmission, such as S21, and no reflection of a loop's."""
-    most = e.detuned_size + _DETUNED_DEVIATIONS * e.u_detuned_size
-    circle = e.diameter * e.detuned_size
-    if most > (_LITTLE_LEFT if circle > _GROWN * most else _NOTHING_LEFT):
+def _outside_span(e: FitDiagnostics) -> Finding | None:
+    if e.span_bandwidths < _LEAST_SPAN:
+        return Finding(
+            code="span-too-narrow",
+            level="problem",
+            text=(
+                f"The span covers only {e.span_bandwidths:.2g} half-power bandwidths: Q cannot be "
+                "told."
+            ),
+            evidence={"half_power_bandwidths_in_span": e.span_bandwidths},
+            action=e.next_sweep,
+        )
+    if abs(e.position) > SPAN_EDGE:
+        return Finding(
+            code="outside-span",
+            level="problem",
+            text=(
+                f"The resonance, if any, lies {'below' if e.position < 0 else 'above'} the swept "
+                "span."
+            ),
+            evidence={"place_in_span": e.position},
+            action=f"Move the span {'down' if e.position < 0 else 'up'}, or tune the capacitor.",
+        )
+    return None
+
+
+def _not_a_reflection(e: FitDiagnostics) -> Finding | None:
+    """Return why this is a transmission, such as S21, and not the reflection of a loop."""
+    upper = e.detuned_magnitude + _DETUNED_DEVIATIONS * e.u_detuned_magnitude
+    circle = e.diameter * e.detuned_magnitude
+    if upper > (_LITTLE_LEFT if circle > _GROWN * upper else _NOTHING_LEFT):
         return None
     return Finding(
-        "not-a-reflection", "problem",
-        f"Off resonance {100 * e.detuned_size:.2g} % come back, and the circle's diameter is "
-        f"{100 * circle:.2g} %: a transmission (S21) looks so, or a load; a loop sends back nearly "
-        "all off resonance.",
-        {"detuned_reflection": e.detuned_size, "circle_diameter": circle},
-        "Export the reflection (S11) of the port the coupling loop is on; if it is that, shorten "
-        "the line or take the attenuator out.",
-    )  # fmt: skip
+        code="not-a-reflection",
+        level="problem",
+        text=(
+            f"Off resonance {100 * e.detuned_magnitude:.2g} % come back, and the circle's diameter "
+            f"is {100 * circle:.2g} %: a transmission (S21) looks so, or a load; a loop sends back "
+            "nearly all off resonance."
+        ),
+        evidence={"detuned_reflection": e.detuned_magnitude, "circle_diameter": circle},
+        action=(
+            "Export the reflection (S11) of the port the coupling loop is on; if it is that, "
+            "shorten the line or take the attenuator out."
+        ),
+    )
 
 
-def _no_use(e: FitDiagnostics) -> Finding | None:
-    if e.rival > RIVAL:
+def _not_distinct(e: FitDiagnostics) -> Finding | None:
+    """Return what else the dip may be: a null model, or a single point."""
+    if e.null_advantage > NULL_MODEL_MARGIN:
         return Finding(
-            "ripple-or-step", "problem",
-            "The ripple of a mismatched line, or a step while sweeping, fits better than a "
+            code="ripple-or-step",
+            level="problem",
+            text="The ripple of a mismatched line, or a step while sweeping, fits better than a "
             "resonance.",
-            {"chi_square_better": e.rival},
-            "Shorten or describe the feed line, keep everything still, and sweep again.",
-        )  # fmt: skip
-    if e.one_point > _ONE_POINT:
+            evidence={"chi_square_better": e.null_advantage},
+            action="Shorten or describe the feed line, keep everything still, and sweep again.",
+        )
+    if e.max_point_share > MAX_POINT_SHARE:
         return Finding(
-            "too-few-in-bandwidth", "problem",
-            f"{e.points} points lie in the half-power bandwidth, and one alone carries the "
-            "resonance: a spike would look alike.",
-            {"points_in_bandwidth": float(e.points)}, e.next_sweep,
-        )  # fmt: skip
+            code="too-few-in-bandwidth",
+            level="problem",
+            text=(
+                f"{e.points_in_bandwidth} points lie in the half-power bandwidth, and one alone "
+                "carries the resonance: a spike would look alike."
+            ),
+            evidence={"points_in_bandwidth": float(e.points_in_bandwidth)},
+            action=e.next_sweep,
+        )
+    return None
+
+
+def _poor_fit(e: FitDiagnostics) -> Finding | None:
     if e.diameter < _LEAST_DIAMETER:
         return Finding(
-            "hardly-a-dip", "problem",
-            f"The deepest dip takes {100 * e.diameter:.1f} % off the reflection: a wobble, or a "
-            "loop that is hardly coupled.",
-            {"diameter": e.diameter},
-            "Look for the real dip over a wider span, or bring the coupling loop closer.",
-        )  # fmt: skip
+            code="hardly-a-dip",
+            level="problem",
+            text=(
+                f"The deepest dip takes {100 * e.diameter:.1f} % off the reflection: a wobble, or "
+                "a loop that is hardly coupled."
+            ),
+            evidence={"diameter": e.diameter},
+            action="Look for the real dip over a wider span, or bring the coupling loop closer.",
+        )
     if not e.u_q_loaded < _WORST_U:
         return Finding(
-            "too-noisy", "problem", "The noise leaves the loaded Q uncertain by half or more.",
-            {"u_q_loaded_relative": e.u_q_loaded}, e.next_sweep,
-        )  # fmt: skip
+            code="too-noisy",
+            level="problem",
+            text="The noise leaves the loaded Q uncertain by half or more.",
+            evidence={"u_q_loaded_relative": e.u_q_loaded},
+            action=e.next_sweep,
+        )
     if e.misfit > _WORST_MISFIT:
         return Finding(
-            "not-one-resonance", "problem",
-            f"The sweep does not follow one resonance: the misfit is {100 * e.misfit:.0f} % of "
-            "the circle.",
-            {"misfit_relative": e.misfit},
-            "Look for a second resonance, a moving hand, or an analyzer that needs calibration; "
-            "sweep closer about the dip.",
-        )  # fmt: skip
+            code="not-one-resonance",
+            level="problem",
+            text=(
+                f"The sweep does not follow one resonance: the misfit is {100 * e.misfit:.0f} % of "
+                "the circle."
+            ),
+            evidence={"misfit_relative": e.misfit},
+            action=(
+                "Look for a second resonance, a moving hand, or an analyzer that needs "
+                "calibration; sweep closer about the dip."
+            ),
+        )
     return None
 
 
 def _doubts(e: FitDiagnostics) -> Iterator[Finding]:
-    if e.widths < _GOOD_SPAN:
+    yield from _precision(e)
+    yield from _validity(e)
+    yield from _movement(e)
+    yield from _misfit(e)
+
+
+def _precision(e: FitDiagnostics) -> Iterator[Finding]:
+    """Yield doubts about how well the sweep determines Q."""
+    if e.span_bandwidths < _GOOD_SPAN:
         yield Finding(
-            "span-narrow", "warning",
-            f"The span covers only {e.widths:.2g} half-power bandwidths: a line's phase and the "
-            "background pass for Q.",
-            {"half_power_bandwidths_in_span": e.widths}, e.next_sweep,
-        )  # fmt: skip
+            code="span-narrow",
+            level="warning",
+            text=(
+                f"The span covers only {e.span_bandwidths:.2g} half-power bandwidths: a line's "
+                "phase and the background pass for Q."
+            ),
+            evidence={"half_power_bandwidths_in_span": e.span_bandwidths},
+            action=e.next_sweep,
+        )
     if math.isnan(e.u_q_unloaded):
         yield Finding(
-            "overcoupled-beyond-model", "warning",
-            "The circle is wider than any lossless coupling gives: no unloaded Q.",
-            {"diameter": e.diameter, "u": e.u_diameter},
-            "Calibrate the analyzer at the coupling loop's terminals, or loosen the coupling.",
-        )  # fmt: skip
+            code="overcoupled-beyond-model",
+            level="warning",
+            text="The circle is wider than any lossless coupling gives: no unloaded Q.",
+            evidence={"diameter": e.diameter, "u": e.u_diameter},
+            action=(
+                "Calibrate the analyzer at the coupling loop's terminals, or loosen the coupling."
+            ),
+        )
     elif e.u_q_unloaded > _POOR_U:
         yield Finding(
-            "uncertain", "warning",
-            f"Unloaded Q is known to {100 * e.u_q_unloaded:.0f} % only, with {e.points} points in "
-            "the half-power bandwidth.",
-            {"u_q_unloaded_relative": e.u_q_unloaded, "points_in_bandwidth": float(e.points)},
-            e.next_sweep,
-        )  # fmt: skip
+            code="uncertain",
+            level="warning",
+            text=(
+                f"Unloaded Q is known to {100 * e.u_q_unloaded:.0f} % only, with "
+                f"{e.points_in_bandwidth} points in the half-power bandwidth."
+            ),
+            evidence={
+                "u_q_unloaded_relative": e.u_q_unloaded,
+                "points_in_bandwidth": float(e.points_in_bandwidth),
+            },
+            action=e.next_sweep,
+        )
+
+
+def _validity(e: FitDiagnostics) -> Iterator[Finding]:
+    """Yield doubts about the model of one isolated resonance."""
     if e.q_loaded < _POOR_Q:
         yield Finding(
-            "low-q", "warning",
-            "At a loaded Q this low the antenna is hardly one isolated resonance.",
-            {"q_loaded": e.q_loaded}, "Take Q and coupling as rough.",
-        )  # fmt: skip
-    if e.rival > -RIVAL:
+            code="low-q",
+            level="warning",
+            text="At a loaded Q this low the antenna is hardly one isolated resonance.",
+            evidence={"q_loaded": e.q_loaded},
+            action="Take Q and coupling as rough.",
+        )
+    if e.null_advantage > -NULL_MODEL_MARGIN:
         yield Finding(
-            "ripple-or-resonance", "warning",
-            "The ripple of a mismatched line would fit about as well as this resonance.",
-            {"chi_square_better": e.rival},
-            "Tune the capacitor and sweep again: a resonance moves, a line's ripple stays.",
-        )  # fmt: skip
-    yield from _shape_doubts(e)
+            code="ripple-or-resonance",
+            level="warning",
+            text="The ripple of a mismatched line would fit about as well as this resonance.",
+            evidence={"chi_square_better": e.null_advantage},
+            action="Tune the capacitor and sweep again: a resonance moves, a line's ripple stays.",
+        )
 
 
-def _shape_doubts(e: FitDiagnostics) -> Iterator[Finding]:
-    if e.step > _STEP * e.inflation**2:
+def _movement(e: FitDiagnostics) -> Iterator[Finding]:
+    """Yield what moved during the sweep."""
+    if e.step_gain > _STEP * e.inflation**2:
         # A step of height h halfway gains n h^2/(4 sigma^2).
-        kept = max(e.measured - e.set_aside, 1)
-        height = 2 * e.noise * math.sqrt(e.step / kept) / max(e.diameter * e.detuned_size, 1e-12)
+        used = max(e.points_measured - e.points_set_aside, 1)
+        height = (
+            2
+            * e.noise
+            * math.sqrt(e.step_gain / used)
+            / max(e.diameter * e.detuned_magnitude, 1e-12)
+        )
         yield Finding(
-            "step-in-sweep", "warning" if height > _POOR_MISFIT else "note",
-            f"The reflection jumps or drifts during the sweep, by about {100 * height:.1f} % of "
-            "the circle.",
-            {"chi_square_gain": e.step, "height_relative": height},
-            "Keep hands, people and the lead still; let the loop cool; sweep again.",
-        )  # fmt: skip
-    if e.moved is not None:
-        yield drift_finding(e.moved, e.diameter * e.detuned_size)
+            code="step-in-sweep",
+            level="warning" if height > _POOR_MISFIT else "note",
+            text=(
+                f"The reflection jumps or drifts during the sweep, by about {100 * height:.1f} % "
+                "of the circle."
+            ),
+            evidence={"chi_square_gain": e.step_gain, "height_relative": height},
+            action="Keep hands, people and the lead still; let the loop cool; sweep again.",
+        )
+    if e.drift is not None:
+        yield drift_finding(e.drift, e.diameter * e.detuned_magnitude)
+
+
+def _misfit(e: FitDiagnostics) -> Iterator[Finding]:
+    """Yield doubts about the data: a correlated residual, more reflected than sent."""
     if e.misfit > 0:
         yield Finding(
-            "misfit", "warning" if e.misfit > _POOR_MISFIT else "note",
-            f"Neighbouring points miss the circle together, by {100 * e.misfit:.1f} % of its "
+            code="misfit",
+            level="warning" if e.misfit > _POOR_MISFIT else "note",
+            text=f"Neighbouring points miss the circle together, by {100 * e.misfit:.1f} % of its "
             "diameter; intervals are widened for it.",
-            {"misfit_relative": e.misfit, "widened_by": e.inflation},
-            "Keep hands and people still during the sweep; describe the feed line in the build.",
-        )  # fmt: skip
-    if e.largest > _GAIN_LIMIT + _GAIN_DEVIATIONS * e.noise and e.detuned_size > _GAIN_LIMIT:
+            evidence={"misfit_relative": e.misfit, "widened_by": e.inflation},
+            action=(
+                "Keep hands and people still during the sweep; describe the feed line in the build."
+            ),
+        )
+    if (
+        e.largest_reflection > _GAIN_LIMIT + _GAIN_DEVIATIONS * e.noise
+        and e.detuned_magnitude > _GAIN_LIMIT
+    ):
         yield Finding(
-            "more-than-all", "warning",
-            f"More power seems to come back than goes out (|reflection| up to {e.largest:.3f}).",
-            {"largest_reflection": e.largest, "detuned_reflection": e.detuned_size},
-            "Calibrate the analyzer (open, short, load) and sweep again.",
-        )  # fmt: skip
+            code="more-than-all",
+            level="warning",
+            text=(
+                "More power seems to come back than goes out (|reflection| up to "
+                f"{e.largest_reflection:.3f})."
+            ),
+            evidence={
+                "largest_reflection": e.largest_reflection,
+                "detuned_reflection": e.detuned_magnitude,
+            },
+            action="Calibrate the analyzer (open, short, load) and sweep again.",
+        )

@@ -1,4 +1,4 @@
-"""What a fit says of a sweep: the circle, the resonance, the match."""
+"""Results of a fit: the circle, the resonance, the match."""
 
 from __future__ import annotations
 
@@ -27,11 +27,12 @@ class Circle:
     f_loaded_hz, q_loaded : float
         Loaded resonance fL [Hz] and loaded Q.
     detuned, drop : complex
-        ``Gd``, the reflection far from resonance, and ``B``; abs(B) is the circle's diameter.
+        ``Gd``, the reflection far from resonance, and ``B``, its change at resonance; abs(B) is
+        the circle's diameter.
     delay_s : float
         Round-trip delay tau that the fit found, on top of a described line [s].
     f_ref_hz : float
-        Where the delay's phase is counted from [Hz].
+        Where the delay's phase is zero [Hz].
     """
 
     f_loaded_hz: float
@@ -49,29 +50,29 @@ class Circle:
     def reflection(self, f_hz: FloatArray) -> ComplexArray:
         """Return the model's reflection at `f_hz`, at the plane of the fit."""
         f = np.asarray(f_hz, dtype=float)
-        picture = self.detuned + self.drop / (1 + 1j * self.q_loaded * self.detuning(f))
-        return np.asarray(picture * np.exp(-2j * np.pi * (f - self.f_ref_hz) * self.delay_s))
+        locus = self.detuned + self.drop / (1 + 1j * self.q_loaded * self.detuning(f))
+        return np.asarray(locus * np.exp(-2j * np.pi * (f - self.f_ref_hz) * self.delay_s))
 
 
 @dataclass(frozen=True, eq=False)
 class Resonance:
-    """What one sweep says of the resonance. Attributes bear the JSON contract's names.
+    """The resonance of one sweep. Attributes have the JSON contract's names.
 
     Parameters
     ----------
     status : {'ok', 'doubtful', 'refused'}
-        'refused' has no figures; 'doubtful' has figures and a finding that says what ails them.
+        'refused' has no figures; 'doubtful' has figures and a finding that says what is wrong.
     findings : tuple of Finding
     f0_hz : Estimate or None
         Unloaded resonance, where the reference plane and the coupling loop's reactance are known.
     f_loaded_hz, q_loaded, q_unloaded, coupling_factor, half_power_bandwidth_hz : Estimate or None
     q_unloaded_other : Estimate or None
-        The second candidate where the data cannot tell under- from over-coupled.
+        The second candidate where the data cannot distinguish under- from over-coupled.
     coupling : {'under', 'critical', 'over', 'unknown'}
     residual_rms : float or None
-        Root mean square of abs(data - model) over the points kept.
+        Root mean square of abs(data - model) over the points used.
     points_in_bandwidth : int or None
-        Points kept within fL/QL about fL.
+        Points used within fL/QL about fL.
     circle : Circle or None
         The model, at the far end of `line` where there is one.
     covariance : ndarray, shape (7, 7), or None
@@ -79,7 +80,7 @@ class Resonance:
     kept : ndarray of bool, shape (n,), or None
         Which points of the sweep the fit used; the others were set aside as interference or NaN.
     line : Line or None
-        The described line that was taken out before the fit.
+        The described line that was de-embedded before the fit.
     """
 
     status: Status
@@ -103,8 +104,15 @@ class Resonance:
         """Return the figures as the JSON contract has them; None where refused."""
         if self.status == "refused":
             return None
-        figures = ("f0_hz", "f_loaded_hz", "q_loaded", "q_unloaded", "q_unloaded_other",
-                   "coupling_factor", "half_power_bandwidth_hz")  # fmt: skip
+        figures = (
+            "f0_hz",
+            "f_loaded_hz",
+            "q_loaded",
+            "q_unloaded",
+            "q_unloaded_other",
+            "coupling_factor",
+            "half_power_bandwidth_hz",
+        )
         estimates: dict[str, Any] = {}
         for name in figures:
             estimate: Estimate | None = getattr(self, name)
@@ -128,13 +136,13 @@ class Match:
     impedance_ohm : tuple of (float, float) or None
         Resistance and reactance there [ohm].
     swr_bandwidth_hz : mapping of str to (float or None)
-        Width [Hz] over which the SWR stays at or below the level ('2', '3'); None where it does
-        not get there or the edge lies outside the sweep.
+        Width [Hz] over which the SWR is at or below the level ('2', '3'); None where it does not
+        reach it or an edge lies outside the sweep.
     u_swr_min, u_f_swr_min_hz : float or None
         Standard uncertainties from the fit; None where the figure is a measured point.
     u_swr_bandwidth_hz : mapping of str to (float or None)
     findings : tuple of Finding
-        Why there are no figures, where their computation broke off.
+        Why there are no figures, where their computation failed.
     """
 
     swr_min: float | None

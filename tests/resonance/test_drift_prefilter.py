@@ -46,7 +46,7 @@ def stepping(truth: Truth, what: str, size: float) -> ComplexArray:
 
 def thorough(fits: BatchFit, row: int) -> RowScore:
     one: IndexArray = np.array([row])
-    return RowScore.at(fits.rows.take(one), fits.solution.take(one), FREE, 1)
+    return RowScore.at(fits.batch.take(one), fits.fit.take(one), FREE, 1)
 
 
 @pytest.mark.parametrize(("points", "widths"), [(51, 5.0), (201, 6.0), (401, 10.0)])
@@ -104,7 +104,7 @@ def test_points_set_aside_do_not_count() -> None:
     gamma = truth.reflection()
     gamma[40] += 0.3
     fits = fitted(truth, gamma, 20, 75)
-    spoiled = fits.rows.weight.copy()
+    spoiled = fits.batch.weight.copy()
     spoiled[:, 40] = 0
-    measured = fits.rows.weighted(spoiled)
-    assert not may_have_drifted(replace(fits, rows=measured)).any()
+    measured = fits.batch.with_weight(spoiled)
+    assert not may_have_drifted(replace(fits, batch=measured)).any()

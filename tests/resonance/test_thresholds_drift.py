@@ -196,12 +196,12 @@ def test_movement_is_looked_for_where_a_resonance_stands(
 ) -> None:
     fit = {"place": 0.0, "widths": 6.0, "gain": 1e4, "alternative": 1e4} | changed
     fitted = SimpleNamespace(
-        solution=SimpleNamespace(
+        fit=SimpleNamespace(
             p=np.array([[fit["place"], math.log(fit["widths"]), 0.0]]), rss=np.array([1.0])
         ),
         sigma=np.array([0.1]),
         background_rss=np.array([1 + 0.01 * fit["gain"]]),
-        rival_rss=np.array([1 + 0.01 * fit["alternative"]]),
+        null_rss=np.array([1 + 0.01 * fit["alternative"]]),
         covariance=np.eye(7)[None],
     )
     assert bool(_credible(fitted)[0]) == credible  # type: ignore[arg-type]
@@ -230,15 +230,15 @@ def test_a_step_takes_a_second_resonances_place_if_it_leaves_half_as_much_again_
     gamma = gamma + white(np.random.default_rng(2), MOVING.points, MOVING.noise)
     rows = SweepBatch.of(MOVING.f_hz[None], gamma[None], np.ones((1, MOVING.points)))
     fitted = fit_batch(rows, np.zeros(1, dtype=bool))
-    assert list(fitted.told) == [0]
+    assert list(fitted.multi) == [0]
     # What the step leaves as seen from the circle that ignores it, and two resonances leave less.
-    alone = solve(rows, fitted.solution.p, fitted.delay_free)
+    alone = solve(rows, fitted.fit.p, fitted.delay_free)
     left = left_by_a_step(RowScore.at(rows, alone, np.arange(7), 1))
-    solution = replace(fitted.solution, rss=np.array([left / times]))
+    solution = replace(fitted.fit, rss=np.array([left / times]))
     own = {field.name: getattr(fitted, field.name) for field in fields(BatchFit)}
-    watched = DriftCorrectedFit(**(own | {"solution": solution}), moved={})
+    watched = DriftCorrectedFit(**(own | {"fit": solution}), moved={})
     after = _in_place_of_several(watched, 0, rows)
-    assert (after.told == {}) == replaced
+    assert (after.multi == {}) == replaced
     assert (0 in after.moved) == replaced
 
 

@@ -12,33 +12,33 @@ from sweeplab import Sweep, fit_resonance
 from sweeplab.line import Line
 from sweeplab.resonance.circle.batch import CircleFit, SweepBatch
 from sweeplab.resonance.circle.fit import (
-    _in_the_span,
+    _best_null_rss,
+    _candidates_for_multi,
     _inverse,
     _kept,
-    _noise_of_neighbours,
-    _rival_rss,
-    _rivals,
-    _with_structure,
+    _lies_in_span,
+    _null_rss,
+    _uncorrelated_rss,
     fit_batch,
 )
-from sweeplab.resonance.circle.multi import _gains, _is_credible
+from sweeplab.resonance.circle.multi import _is_credible, _is_significant
 from sweeplab.sweep import ComplexArray, FloatArray
 
 POINTS = 200
-PLACES = np.linspace(-0.5, 0.5, POINTS)
+POSITION = np.linspace(-0.5, 0.5, POINTS)
 # The ripple of two reflections down a line, in noise: what a line explains to the last.
-RIPPLE = 0.95 * np.exp(-4j * PLACES) + 0.05 * np.exp(-20j * PLACES)
+RIPPLE = 0.95 * np.exp(-4j * POSITION) + 0.05 * np.exp(-20j * POSITION)
 RIPPLE = RIPPLE + white(np.random.default_rng(3), POINTS, 1e-3)
 
 
-def rows_of(gamma: ComplexArray, weight: FloatArray | None = None) -> SweepBatch:
+def batch_of(gamma: ComplexArray, weight: FloatArray | None = None) -> SweepBatch:
     f = np.linspace(7.0e6, 7.2e6, gamma.size)
     return SweepBatch.of(
         f[None], gamma[None], np.ones((1, gamma.size)) if weight is None else weight[None]
     )
 
 
-def solution(
+def circle_fit(
     x0: float = 0.0,
     widths: float = 6.0,
     detuned: complex = 1.0,
@@ -83,8 +83,8 @@ class TestPointsSetAside:
 
 
 def test_a_computed_sweep_counts_as_if_it_had_noise_of_1e_8() -> None:
-    rows = rows_of(Truth().reflection())
-    assert fit_batch(rows, np.zeros(1, dtype=bool)).sigma.item() == pytest.approx(1e-8, rel=1e-12)
+    batch = batch_of(Truth().reflection())
+    assert fit_batch(batch, np.zeros(1, dtype=bool)).sigma.item() == pytest.approx(1e-8, rel=1e-12)
 
 
 @pytest.mark.parametrize(("largest", "determined"), [(7e12, True), (1.4e13, False)])
@@ -113,19 +113,19 @@ class TestAlternativeHypotheses:
     def test_are_not_tried_where_the_background_leaves_sixty_times_as_much(
         self, times: float, heard: bool
     ) -> None:
-        rows = rows_of(RIPPLE)
-        left = _rival_rss(rows, rows, solution(rss=1.0), np.array([float(times)]), [])
+        batch = batch_of(RIPPLE)
+        left = _null_rss(batch, batch, circle_fit(rss=1.0), np.array([float(times)]), [])
         assert bool(np.isfinite(left[0])) == heard
 
     @pytest.mark.parametrize(("share", "searched"), [(1.5, False), (2.5, True)])
     def test_have_explained_what_they_leave_less_of_than_twice_the_noise(
         self, share: float, searched: bool
     ) -> None:
-        rows = rows_of(RIPPLE)
+        batch = batch_of(RIPPLE)
         turning = np.exp(0.5j * np.arange(POINTS))[None]
-        left = float(_rivals(rows)[0])
-        misfit = turning * np.sqrt(left / share / _noise_of_neighbours(rows, turning)[0])
-        index, better = _with_structure(rows, solution(rss=1e6), misfit, misfit)
+        left = float(_best_null_rss(batch)[0])
+        misfit = turning * np.sqrt(left / share / _uncorrelated_rss(batch, turning)[0])
+        index, better = _candidates_for_multi(batch, circle_fit(rss=1e6), misfit, misfit)
         assert better.tolist() == [0]
         assert index.tolist() == ([0] if searched else [])
 
@@ -139,8 +139,8 @@ class TestSeveralResonances:
         # of n complex points has 1/sqrt(2n).
         phi = math.acos(deviations / math.sqrt(2 * POINTS))
         misfit = np.exp(1j * phi * np.arange(POINTS))[None]
-        index, _ = _with_structure(
-            rows_of(Truth(points=POINTS).reflection()), solution(rss=1e-9), misfit, misfit
+        index, _ = _candidates_for_multi(
+            batch_of(Truth(points=POINTS).reflection()), circle_fit(rss=1e-9), misfit, misfit
         )
         assert index.tolist() == ([0] if searched else [])
 
@@ -151,7 +151,7 @@ class TestSeveralResonances:
     def test_are_looked_for_where_one_and_its_bandwidth_lie_in_the_span(
         self, x0: float, widths: float, searched: bool
     ) -> None:
-        assert bool(_in_the_span(solution(x0, widths))[0]) == searched
+        assert bool(_lies_in_span(circle_fit(x0, widths))[0]) == searched
 
     @pytest.mark.parametrize(
         ("x0", "widths", "diameter", "credible"),
@@ -171,26 +171,26 @@ class TestSeveralResonances:
     def test_are_each_in_the_span_and_large_and_wide_enough(
         self, x0: float, widths: float, diameter: float, credible: bool
     ) -> None:
-        rows = rows_of(np.ones(POINTS, dtype=complex))
-        assert _is_credible(rows, solution(x0, widths, drop=-diameter), solution()) == credible
+        batch = batch_of(np.ones(POINTS, dtype=complex))
+        assert _is_credible(batch, circle_fit(x0, widths, drop=-diameter), circle_fit()) == credible
 
     # With neighbours missing, one point has 0.67 and 0.78 of the resonance's whole weight.
     @pytest.mark.parametrize(("missing", "credible"), [([101], True), ([99, 101], False)])
     def test_do_not_rest_on_one_point(self, missing: list[int], credible: bool) -> None:
         weight = np.ones(201)
         weight[missing] = 0
-        rows = rows_of(np.ones(201, dtype=complex), weight)
-        assert _is_credible(rows, solution(widths=180.0), solution()) == credible
+        batch = batch_of(np.ones(201, dtype=complex), weight)
+        assert _is_credible(batch, circle_fit(widths=180.0), circle_fit()) == credible
 
     @pytest.mark.parametrize(("gain", "gains"), [(58.0, False), (62.0, True)])
     def test_gain_a_chi_square_of_sixty_each(self, gain: float, gains: bool) -> None:
         # A mean that is off by d in noise of a at every point costs (d/a)^2 of the squares left,
         # over 2n - 7 degrees of freedom.
         noise = 1e-3 * (-1.0) ** np.arange(POINTS)
-        rows = rows_of(1 + noise + 0j)
+        batch = batch_of(1 + noise + 0j)
         off = 1e-3 * math.sqrt(gain / (2 * POINTS - 7))
-        before, after = (solution(detuned=level, drop=0.0) for level in (1 + off, 1.0))
-        assert _gains(rows, [before], [after]) == gains
+        before, after = (circle_fit(detuned=level, drop=0.0) for level in (1 + off, 1.0))
+        assert _is_significant(batch, [before], [after]) == gains
 
     def test_are_four_at_most(self) -> None:
         f = np.linspace(7.0e6, 7.2e6, 401)

@@ -13,16 +13,35 @@ from sweeplab.resonance.circle.uncertainty import correlation_inflation, couplin
 from sweeplab.resonance.diagnostics import FitDiagnostics, _misfit
 from sweeplab.resonance.match import _impedance
 from sweeplab.resonance.next_sweep import expected_u, next_sweep
-from sweeplab.resonance.quality import judge, screen
+from sweeplab.resonance.quality import judge
+from sweeplab.resonance.screening import screen
 from sweeplab.resonance.unexplained_loss import unexplained_loss
 
 # A good sweep: nothing to say of it.
 GOOD = FitDiagnostics(
-    f_loaded_hz=7.1e6, q_loaded=300.0, place=0.0, widths=6.0, gain=1e6, rival=-1e5, step=0.0,
-    moved=None, points=33, one_point=0.1, u_q_loaded=0.002, u_q_unloaded=0.003, diameter=0.75,
-    u_diameter=0.001, misfit=0.0, inflation=1.0, detuned_size=0.98, u_detuned_size=1e-3,
-    largest=0.99, noise=1e-3, set_aside=0, measured=201,
-)  # fmt: skip
+    f_loaded_hz=7.1e6,
+    q_loaded=300.0,
+    position=0.0,
+    span_bandwidths=6.0,
+    chi_square_gain=1e6,
+    null_advantage=-1e5,
+    step_gain=0.0,
+    drift=None,
+    points_in_bandwidth=33,
+    max_point_share=0.1,
+    u_q_loaded=0.002,
+    u_q_unloaded=0.003,
+    diameter=0.75,
+    u_diameter=0.001,
+    misfit=0.0,
+    inflation=1.0,
+    detuned_magnitude=0.98,
+    u_detuned_magnitude=1e-3,
+    largest_reflection=0.99,
+    noise=1e-3,
+    points_set_aside=0,
+    points_measured=201,
+)
 Changed = dict[str, float]
 
 
@@ -40,38 +59,38 @@ class TestRefused:
     @pytest.mark.parametrize(
         ("code", "refused", "not_refused"),
         [
-            ("no-resonance", {"gain": 59}, {"gain": 61}),
+            ("no-resonance", {"chi_square_gain": 59}, {"chi_square_gain": 61}),
             ("not-isolated", {"q_loaded": 4.9}, {"q_loaded": 5.1}),
-            ("span-too-narrow", {"widths": 0.79}, {"widths": 0.81}),
-            ("outside-span", {"place": 0.51}, {"place": 0.49}),
-            ("outside-span", {"place": -0.51}, {"place": -0.49}),
-            ("ripple-or-step", {"rival": 12.5}, {"rival": 11.5}),
-            ("too-few-in-bandwidth", {"one_point": 0.71}, {"one_point": 0.69}),
+            ("span-too-narrow", {"span_bandwidths": 0.79}, {"span_bandwidths": 0.81}),
+            ("outside-span", {"position": 0.51}, {"position": 0.49}),
+            ("outside-span", {"position": -0.51}, {"position": -0.49}),
+            ("ripple-or-step", {"null_advantage": 12.5}, {"null_advantage": 11.5}),
+            ("too-few-in-bandwidth", {"max_point_share": 0.71}, {"max_point_share": 0.69}),
             ("hardly-a-dip", {"diameter": 0.029}, {"diameter": 0.031}),
             ("too-noisy", {"u_q_loaded": 0.51}, {"u_q_loaded": 0.49}),
             ("not-one-resonance", {"misfit": 0.125}, {"misfit": 0.115}),
             # What comes back off resonance may be this little beside a circle of its own size,
             (
                 "not-a-reflection",
-                {"detuned_size": 0.095, "u_detuned_size": 0},
-                {"detuned_size": 0.105, "u_detuned_size": 0},
+                {"detuned_magnitude": 0.095, "u_detuned_magnitude": 0},
+                {"detuned_magnitude": 0.105, "u_detuned_magnitude": 0},
             ),
             # and this little where the circle has grown far beyond it.
             (
                 "not-a-reflection",
-                {"detuned_size": 0.31, "u_detuned_size": 0, "diameter": 3.2},
-                {"detuned_size": 0.32, "u_detuned_size": 0, "diameter": 3.2},
+                {"detuned_magnitude": 0.31, "u_detuned_magnitude": 0, "diameter": 3.2},
+                {"detuned_magnitude": 0.32, "u_detuned_magnitude": 0, "diameter": 3.2},
             ),
             (
                 "not-a-reflection",
-                {"detuned_size": 0.2, "u_detuned_size": 0, "diameter": 3.1},
-                {"detuned_size": 0.2, "u_detuned_size": 0, "diameter": 2.9},
+                {"detuned_magnitude": 0.2, "u_detuned_magnitude": 0, "diameter": 3.1},
+                {"detuned_magnitude": 0.2, "u_detuned_magnitude": 0, "diameter": 2.9},
             ),
             # Four standard uncertainties may reach up to the limit.
             (
                 "not-a-reflection",
-                {"detuned_size": 0.08, "u_detuned_size": 0.0045},
-                {"detuned_size": 0.08, "u_detuned_size": 0.0055},
+                {"detuned_magnitude": 0.08, "u_detuned_magnitude": 0.0045},
+                {"detuned_magnitude": 0.08, "u_detuned_magnitude": 0.0055},
             ),
         ],
     )  # fmt: skip
@@ -107,20 +126,20 @@ class TestDoubted:
     @pytest.mark.parametrize(
         ("code", "doubted", "not_doubted"),
         [
-            ("span-narrow", {"widths": 1.45}, {"widths": 1.55}),
+            ("span-narrow", {"span_bandwidths": 1.45}, {"span_bandwidths": 1.55}),
             ("uncertain", {"u_q_unloaded": 0.105}, {"u_q_unloaded": 0.095}),
             ("low-q", {"q_loaded": 11.5}, {"q_loaded": 12.5}),
-            ("ripple-or-resonance", {"rival": -11.5}, {"rival": -12.5}),
+            ("ripple-or-resonance", {"null_advantage": -11.5}, {"null_advantage": -12.5}),
             (
                 "more-than-all",
-                {"largest": 1.2, "detuned_size": 1.025},
-                {"largest": 1.2, "detuned_size": 1.015},
+                {"largest_reflection": 1.2, "detuned_magnitude": 1.025},
+                {"largest_reflection": 1.2, "detuned_magnitude": 1.015},
             ),
             # The noise may lift a point by five standard deviations.
             (
                 "more-than-all",
-                {"largest": 1.12 + 0.06, "detuned_size": 1.1, "noise": 0.03},
-                {"largest": 1.12 + 0.04, "detuned_size": 1.1, "noise": 0.03},
+                {"largest_reflection": 1.12 + 0.06, "detuned_magnitude": 1.1, "noise": 0.03},
+                {"largest_reflection": 1.12 + 0.04, "detuned_magnitude": 1.1, "noise": 0.03},
             ),
         ],
     )  # fmt: skip
@@ -137,11 +156,11 @@ class TestNoted:
         assert verdict({"misfit": 0.031}) == ("doubtful", {("misfit", "warning")})
 
     def test_a_step_in_magnitudes_needs_a_chi_square_of_25(self) -> None:
-        assert verdict({"step": 24.0}) == ("ok", set())
-        assert verdict({"step": 26.0}) == ("ok", {("step-in-sweep", "note")})
+        assert verdict({"step_gain": 24.0}) == ("ok", set())
+        assert verdict({"step_gain": 26.0}) == ("ok", {("step-in-sweep", "note")})
         # The inflation of the noise is allowed for: 25 times 1.5^2 is 56.
-        assert verdict({"step": 55.0, "inflation": 1.5}) == ("ok", set())
-        assert verdict({"step": 58.0, "inflation": 1.5}) == ("ok", {("step-in-sweep", "note")})
+        assert verdict({"step_gain": 55.0, "inflation": 1.5}) == ("ok", set())
+        assert verdict({"step_gain": 58.0, "inflation": 1.5}) == ("ok", {("step-in-sweep", "note")})
 
     @pytest.mark.parametrize(("noise", "level"), [(0.028, "note"), (0.034, "warning")])
     def test_a_step_in_magnitudes_is_a_warning_from_three_per_cent_of_the_circle(
@@ -149,7 +168,13 @@ class TestNoted:
     ) -> None:
         # Its height over the circle is 2 noise sqrt(step/points)/diameter.
         status, findings = verdict(
-            {"step": 25.5, "noise": noise, "measured": 1020, "detuned_size": 1.0, "diameter": 0.32}
+            {
+                "step_gain": 25.5,
+                "noise": noise,
+                "points_measured": 1020,
+                "detuned_magnitude": 1.0,
+                "diameter": 0.32,
+            }
         )
         assert findings == {("step-in-sweep", level)}
         assert status == ("doubtful" if level == "warning" else "ok")
@@ -222,8 +247,8 @@ class TestCorrelatedResiduals:
         fitted = SimpleNamespace(
             correlation=np.array([0.145, 0.155]),
             sigma=np.full(2, 1e-3),
-            rows=SimpleNamespace(weight=np.ones((2, 200))),
-            solution=SimpleNamespace(linear=np.full((2, 2), 0.75 + 0j)),
+            batch=SimpleNamespace(weight=np.ones((2, 200))),
+            fit=SimpleNamespace(linear=np.full((2, 2), 0.75 + 0j)),
         )
         none, some = _misfit(fitted)  # type: ignore[arg-type]
         assert none == 0

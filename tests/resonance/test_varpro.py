@@ -42,7 +42,7 @@ def real(solution: CircleFit) -> FloatArray:
 
 def spread_of(rows: SweepBatch, solution: CircleFit) -> FloatArray:
     """Standard uncertainties, shape (b, 7)."""
-    noise2 = solution.rss / (2 * rows.u.shape[1] - 7)
+    noise2 = solution.rss / (2 * rows.position.shape[1] - 7)
     covariance = np.linalg.inv(solution.information) * noise2[:, None, None]
     return np.sqrt(np.einsum("bii->bi", covariance))
 
@@ -82,7 +82,7 @@ def test_the_bottom_is_where_scipys_curve_fit_ends() -> None:
 
     for row in range(5):
         y = np.concatenate([rows.gamma[row].real, rows.gamma[row].imag])
-        found, covariance = curve_fit(model, rows.u[row], y, p0=real(solution)[row])
+        found, covariance = curve_fit(model, rows.position[row], y, p0=real(solution)[row])
         spread = np.sqrt(np.diag(covariance))
         assert (np.abs(found - real(solution)[row]) / spread).max() < 1e-3
         assert spread == pytest.approx(spread_of(rows, solution)[row], rel=0.01)

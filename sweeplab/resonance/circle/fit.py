@@ -1,4 +1,4 @@
-"""From a batch of sweeps to fitted circles: start, least squares, interference set aside."""
+"""From a batch of sweeps to fitted circles: initial guess, least squares, interference removed."""
 
 from __future__ import annotations
 
@@ -7,10 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from sweeplab.finding import Threshold
-from sweeplab.resonance.circle.batch import SPAN_END, BoolArray, CircleFit, IndexArray, SweepBatch
-from sweeplab.resonance.circle.initial_guess import starts
-from sweeplab.resonance.circle.multi import LEAST_WIDTHS, MultiResonance, separate_resonances
+from sweeplab.resonance.circle.batch import BoolArray, CircleFit, IndexArray, SweepBatch
+from sweeplab.resonance.circle.initial_guess import initial_guesses
+from sweeplab.resonance.circle.multi import MultiResonance, separate_resonances
 from sweeplab.resonance.circle.null_models import ripple_rss, step_gain
+from sweeplab.resonance.circle.thresholds import (
+    EXTRA_PARAMETER_CHI2,
+    MIN_SPAN_BANDWIDTHS,
+    SPAN_EDGE,
+)
 from sweeplab.resonance.circle.varpro import residuals, solve, solve_rows
 from sweeplab.sweep import ComplexArray, FloatArray
 
@@ -21,33 +26,24 @@ _FALSE_ALARMS_A_SWEEP: Threshold = 0.01
 _ROUNDS = 5
 _MOST_SET_ASIDE: Threshold = 0.15
 _FEW = 2
-# Chi-square, one degree of freedom: of sweeps whose described line is right one in a thousand fits
-# a rest of it; more would cost the spread over narrow spans.
-_REST_OF_LINE_CHI2: Threshold = 10.83
-# A residual so many standard deviations above what neighbours do not share may be the wrong valley.
-_SUSPECT = 5.0
-# No instrument and no file is better than this: a cleaner sweep was computed.
-_LEAST_NOISE: Threshold = 1e-8
-# A resonance that takes this much off the background's misfit is nothing else.
-_STRONG: Threshold = 60.0
-# Standard deviations of the residual's correlation at which a second resonance is looked for.
-_STRUCTURE: Threshold = 4.0
-# A rival that leaves less than so many times what neighbours do not share has explained the sweep.
-_EXPLAINED: Threshold = 2.0
-# A scaled inverse with an element beyond this is that of a resonance the data do not determine.
+# A residual this many standard deviations above its uncorrelated part may be a local minimum's.
+_SUSPECT_DEVIATIONS = 5.0
+# No instrument and no file is better than this: a sweep with less noise was computed.
+_MIN_NOISE: Threshold = 1e-8
+# Where the background leaves this many times the circle's residual nothing else explains it.
+_STRONG_RESONANCE: Threshold = 60.0
+# Standard deviations of the residual's correlation from which a second resonance is looked for.
+_CORRELATION_DEVIATIONS: Threshold = 4.0
+# A null model that leaves less than this times the uncorrelated residual explains the sweep.
+_EXPLAINED_BY_NULL: Threshold = 2.0
+# A scaled inverse with an element beyond this: the data do not determine the resonance.
 _UNDETERMINED: Threshold = 1e13
 _COARSE_POINTS = 72
 _COARSE_STEPS = 4
 _COARSE_ACCURACY = 0.2
 _NEAR_STEPS = 6
 _FAR_STEPS = 12
-_VALLEYS = 3
-MIN_POINTS: Threshold = 12
-# Chi-square that a resonance must gain over a bare background. A bank of some thousand shapes on
-# noise alone gains about 2 ln(1000) + 5; this is out of its reach.
-LEAST_GAIN: Threshold = 60.0
-# A rival hypothesis this much better, or not this much worse, in chi-square.
-RIVAL: Threshold = 12.0
+_RESTARTS = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,178 +52,182 @@ class BatchFit:
 
     Parameters
     ----------
-    rows : Rows
-        With the weights that the fit ended with.
-    solution : Solution
-    misfit : ndarray of complex, shape (b, n)
-        Data minus model in the turned frame, unweighted.
+    batch : SweepBatch
+        With the final weights; of a sweep in `multi`, with the other resonances subtracted.
+    fit : CircleFit
+    residual : ndarray of complex, shape (b, n)
+        Data minus model in the derotated frame, unweighted.
     delay_free : ndarray of bool, shape (b,)
         Whether the delay was fitted.
     sigma : ndarray, shape (b,)
-        Noise a quadrature, from the residual.
+        Noise per quadrature, from the residual.
     covariance : ndarray, shape (b, 7, 7)
         Of (x0, ln kappa, theta, Re Gd, Im Gd, Re B, Im B); NaN where it does not exist.
     correlation : ndarray, shape (b,)
         Lag-one correlation of the residual between neighbouring points.
     background_rss : ndarray, shape (b,)
-        What a parabola over the span, without a resonance, leaves.
-    rival_rss : ndarray, shape (b,)
-        What a line's ripple or a step leaves, whichever is less; infinite where the resonance
-        stands far above either.
-    told : dict of int to Told
-        Rows in which more than one resonance was found.
+        Residual sum of squares of a parabola over the span, without a resonance.
+    null_rss : ndarray, shape (b,)
+        Residual sum of squares of a line's ripple or a step, whichever is less; infinite where
+        the resonance is far too strong for either.
+    multi : dict of int to MultiResonance
+        By row: the sweeps in which more than one resonance was found.
     """
 
-    rows: SweepBatch
-    solution: CircleFit
-    misfit: ComplexArray
+    batch: SweepBatch
+    fit: CircleFit
+    residual: ComplexArray
     delay_free: BoolArray
     sigma: FloatArray
     covariance: FloatArray
     correlation: FloatArray
     background_rss: FloatArray
-    rival_rss: FloatArray
-    told: dict[int, MultiResonance]
+    null_rss: FloatArray
+    multi: dict[int, MultiResonance]
 
 
-def fit_batch(rows: SweepBatch, line_known: BoolArray, near_hz: float | None = None) -> BatchFit:
+def fit_batch(batch: SweepBatch, line_known: BoolArray, near_hz: float | None = None) -> BatchFit:
     """Fit every row of a batch.
 
     Parameters
     ----------
-    rows : Rows
-        At least `MIN_POINTS` counted points a row, not all alike.
+    batch : SweepBatch
+        At least `MIN_POINTS` points of non-zero weight per row, not all equal.
     line_known : ndarray of bool, shape (b,)
-        The line has been taken out: its delay is fitted only where the data insist on a rest.
+        The line has been de-embedded: a remaining delay is fitted only where it is significant.
     near_hz : float or None
-        Which resonance is wanted where there are several.
+        Where the resonance of interest is expected if there are several.
     """
     delay_free = ~line_known
-    solution = _coarse_to_fine(rows, delay_free)
-    misfit = residuals(rows, solution)
-    solution, misfit = _out_of_wrong_valleys(rows, solution, misfit, delay_free)
-    first, first_misfit = solution, misfit
-    trimmed, solution, misfit = _without_interference(rows, solution, misfit, delay_free)
+    fit = _coarse_to_fine(batch, delay_free)
+    residual = residuals(batch, fit)
+    fit, residual = _escape_local_minima(batch, fit, residual, delay_free)
+    first, first_residual = fit, residual
+    trimmed, fit, residual = _without_interference(batch, fit, residual, delay_free)
     if line_known.any():
-        solution, misfit, delay_free = _with_rest_of_line(trimmed, solution, misfit, delay_free)
-    told = {}
-    structured, beaten = _with_structure(rows, solution, misfit, first_misfit)
-    for row in structured:
-        # A second resonance may have passed for interference: every measured point is looked at.
+        fit, residual, delay_free = _fit_residual_delay(trimmed, fit, residual, delay_free)
+    multi = {}
+    candidates, null_preferred = _candidates_for_multi(batch, fit, residual, first_residual)
+    for row in candidates:
+        # A second resonance may have been taken for interference: every measured point is used.
         one = np.array([row])
-        several = separate_resonances(
-            rows.take(one), first.take(one), bool(delay_free[row]), near_hz
+        resonances = separate_resonances(
+            batch.take(one), first.take(one), bool(delay_free[row]), near_hz
         )
-        if several is not None:
-            told[int(row)] = several
-            trimmed = trimmed.put(one, several.rows)
-            solution = solution.put(one, several.wanted)
-            misfit[row] = residuals(several.rows, several.wanted)[0]
-    return _summed_up(trimmed, solution, misfit, delay_free, told, rows, beaten)
+        if resonances is not None:
+            multi[int(row)] = resonances
+            trimmed = trimmed.put(one, resonances.batch)
+            fit = fit.put(one, resonances.selected)
+            residual[row] = residuals(resonances.batch, resonances.selected)[0]
+    return _batch_fit(trimmed, fit, residual, delay_free, multi, batch, null_preferred)
 
 
-def _with_structure(
-    rows: SweepBatch, solution: CircleFit, misfit: ComplexArray, first_misfit: ComplexArray
+def _candidates_for_multi(
+    batch: SweepBatch, fit: CircleFit, residual: ComplexArray, first_residual: ComplexArray
 ) -> tuple[IndexArray, IndexArray]:
-    """Return the rows that may hold several resonances, and those that a rival explains better.
+    """Return the rows that may hold several resonances, and those a null model explains better.
 
-    The former have a resonance in the span and a residual that hangs together, and what a line's
-    ripple or a step leaves of them hangs together too.
+    The former have a resonance in the span and a correlated residual, and the null models'
+    residual is correlated too.
     """
     correlation = np.maximum(
-        _lag_one_correlation(rows, misfit), _lag_one_correlation(rows, first_misfit)
+        _lag_one_correlation(batch, residual), _lag_one_correlation(batch, first_residual)
     )
-    structured = correlation * np.sqrt(2 * rows.weight.sum(axis=1)) > _STRUCTURE
-    index = np.flatnonzero(structured & _in_the_span(solution))
+    correlated = correlation * np.sqrt(2 * batch.weight.sum(axis=1)) > _CORRELATION_DEVIATIONS
+    index = np.flatnonzero(correlated & _lies_in_span(fit))
     if index.size == 0:
         return index, index
-    part = rows.take(index)
-    rival = _rivals(part)
-    better = rival < solution.rss[index]
-    explained = rival < _EXPLAINED * _noise_of_neighbours(part, misfit[index])
+    part = batch.take(index)
+    null = _best_null_rss(part)
+    better = null < fit.rss[index]
+    explained = null < _EXPLAINED_BY_NULL * _uncorrelated_rss(part, residual[index])
     return index[~(better & explained)], index[better]
 
 
-def _in_the_span(solution: CircleFit) -> BoolArray:
+def _lies_in_span(fit: CircleFit) -> BoolArray:
     """Return in which rows the resonance, and a half-power bandwidth of it, lie in the span."""
-    place, ln_widths = solution.p[:, 0], solution.p[:, 1]
-    return np.asarray((np.abs(place) < SPAN_END) & (ln_widths > np.log(LEAST_WIDTHS)))
+    position, ln_kappa = fit.p[:, 0], fit.p[:, 1]
+    return np.asarray((np.abs(position) < SPAN_EDGE) & (ln_kappa > np.log(MIN_SPAN_BANDWIDTHS)))
 
 
-def _out_of_wrong_valleys(
-    rows: SweepBatch, solution: CircleFit, misfit: ComplexArray, delay_free: BoolArray
+def _escape_local_minima(
+    batch: SweepBatch, fit: CircleFit, residual: ComplexArray, delay_free: BoolArray
 ) -> tuple[CircleFit, ComplexArray]:
-    """Fit again from other starts where the noise says that the valley is not the right one."""
-    noise = _noise_of_neighbours(rows, misfit)
-    limit = 1 + _SUSPECT / np.sqrt(rows.weight.sum(axis=1))
-    suspect = np.flatnonzero(solution.rss > limit * noise + 1e-20)
+    """Fit again from other starts where the residual is well above the noise."""
+    noise = _uncorrelated_rss(batch, residual)
+    limit = 1 + _SUSPECT_DEVIATIONS / np.sqrt(batch.weight.sum(axis=1))
+    suspect = np.flatnonzero(fit.rss > limit * noise + 1e-20)
     if suspect.size == 0:
-        return solution, misfit
-    part, free = rows.take(suspect), delay_free[suspect]
-    best = solution.take(suspect)
-    others = starts(part, free, count=_VALLEYS)[0]
-    every = np.tile(np.arange(suspect.size), _VALLEYS)
-    tried = solve(part.take(every), np.concatenate(others), free[every], _FAR_STEPS)
-    for turn in range(_VALLEYS):
-        other = tried.take(np.arange(suspect.size) + turn * suspect.size)
+        return fit, residual
+    part, free = batch.take(suspect), delay_free[suspect]
+    best = fit.take(suspect)
+    starts = initial_guesses(part, free, count=_RESTARTS)[0]
+    repeated = np.tile(np.arange(suspect.size), _RESTARTS)
+    refits = solve(part.take(repeated), np.concatenate(starts), free[repeated], _FAR_STEPS)
+    for restart in range(_RESTARTS):
+        other = refits.take(np.arange(suspect.size) + restart * suspect.size)
         better = np.flatnonzero(other.rss < best.rss)
         best = best.put(better, other.take(better))
-    misfit = misfit.copy()
-    misfit[suspect] = residuals(part, best)
-    return solution.put(suspect, best), misfit
+    residual = residual.copy()
+    residual[suspect] = residuals(part, best)
+    return fit.put(suspect, best), residual
 
 
-def _coarse_to_fine(rows: SweepBatch, delay_free: BoolArray) -> CircleFit:
-    """Find the valley on averaged neighbours, its bottom on every point."""
-    coarse = rows.binned(_COARSE_POINTS)
-    if coarse is not rows:
-        coarse = coarse.sharpened(-(-rows.u.shape[1] // _COARSE_POINTS))
-    (start,), narrow = starts(coarse, delay_free)
+def _coarse_to_fine(batch: SweepBatch, delay_free: BoolArray) -> CircleFit:
+    """Find the minimum on averaged neighbours, then refine it on every point."""
+    coarse = batch.binned(_COARSE_POINTS)
+    if coarse is not batch:
+        coarse = coarse.sharpened(-(-batch.position.shape[1] // _COARSE_POINTS))
+    (start,), narrow = initial_guesses(coarse, delay_free)
     start = solve(coarse, start, delay_free, _COARSE_STEPS, _COARSE_ACCURACY).p
-    again = np.flatnonzero(narrow)
-    if again.size and coarse is not rows:
-        # A resonance as narrow as the averages hides in them.
-        (start[again],), _ = starts(rows.take(again), delay_free[again])
-    return solve(rows, start, delay_free)
+    restart = np.flatnonzero(narrow)
+    if restart.size and coarse is not batch:
+        # The averages hide a resonance as narrow as themselves.
+        (start[restart],), _ = initial_guesses(batch.take(restart), delay_free[restart])
+    return solve(batch, start, delay_free)
 
 
-def _noise_of_neighbours(rows: SweepBatch, misfit: ComplexArray) -> FloatArray:
-    """Return the residual that neighbours do not share, as a sum of squares, shape (b,)."""
-    step = np.abs(misfit[:, 1:] - misfit[:, :-1]) ** 2
-    if not rows.all_count:
-        step = np.where((rows.weight[:, 1:] > 0) & (rows.weight[:, :-1] > 0), step, 0)
+def _uncorrelated_rss(batch: SweepBatch, residual: ComplexArray) -> FloatArray:
+    """Return the sum of squares of the residual's uncorrelated part, shape (b,).
+
+    Half the squared difference of neighbours, after J. von Neumann (Ann. Math. Stat. 12, 367,
+    1941, memory).
+    """
+    step = np.abs(residual[:, 1:] - residual[:, :-1]) ** 2
+    if not batch.unweighted:
+        step = np.where((batch.weight[:, 1:] > 0) & (batch.weight[:, :-1] > 0), step, 0)
     return np.asarray(step.sum(axis=1) / 2)
 
 
 def _without_interference(
-    rows: SweepBatch, solution: CircleFit, misfit: ComplexArray, delay_free: BoolArray
+    batch: SweepBatch, fit: CircleFit, residual: ComplexArray, delay_free: BoolArray
 ) -> tuple[SweepBatch, CircleFit, ComplexArray]:
     """Set aside points that white noise would not reach, and fit again, until none changes."""
-    weight = rows.weight.copy()
-    misfit = misfit.copy()
-    measured = rows.weight > 0
-    pending = np.arange(len(rows))
+    weight = batch.weight.copy()
+    residual = residual.copy()
+    measured = batch.weight > 0
+    pending = np.arange(len(batch))
     for turn in range(_ROUNDS):
-        kept = _kept(np.abs(misfit[pending]), measured[pending])
+        kept = _kept(np.abs(residual[pending]), measured[pending])
         changed = np.any(kept != (weight[pending] > 0), axis=1)
         pending, kept = pending[changed], kept[changed]
         if pending.size == 0:
             break
         weight[pending] = kept
-        trimmed = rows.take(pending).weighted(weight[pending])
+        trimmed = batch.take(pending).with_weight(weight[pending])
         free = delay_free[pending]
-        near = solve(trimmed, solution.p[pending], free, _NEAR_STEPS)
+        near = solve(trimmed, fit.p[pending], free, _NEAR_STEPS)
         # A point or two leave the valley where it is; many may have moved it.
         many = np.flatnonzero((measured[pending] & ~kept).sum(axis=1) > _FEW)
         if many.size and turn == 0:
             far = _coarse_to_fine(trimmed.take(many), free[many])
             better = np.flatnonzero(far.rss < near.rss[many])
             near = near.put(many[better], far.take(better))
-        solution = solution.put(pending, near)
-        misfit[pending] = residuals(trimmed, near)
+        fit = fit.put(pending, near)
+        residual[pending] = residuals(trimmed, near)
         # What will be refused for its place or width needs no more rounds.
-        pending = pending[_in_the_span(near)]
-    return rows.weighted(weight), solution, misfit
+        pending = pending[_lies_in_span(near)]
+    return batch.with_weight(weight), fit, residual
 
 
 def _kept(size: FloatArray, measured: BoolArray) -> BoolArray:
@@ -237,134 +237,141 @@ def _kept(size: FloatArray, measured: BoolArray) -> BoolArray:
     row = np.arange(len(n))
     median = (ordered[row, (n - 1) // 2] + ordered[row, n // 2]) / 2
     limit = median * _MEDIAN_TO_SIGMA * np.sqrt(2 * np.log(n / _FALSE_ALARMS_A_SWEEP))
-    kept = np.asarray(measured & (size <= np.maximum(limit, _LEAST_NOISE)[:, None]))
+    kept = np.asarray(measured & (size <= np.maximum(limit, _MIN_NOISE)[:, None]))
     # A misfit over a good part of the sweep is no interference: there, every point counts.
     too_many = kept.sum(axis=1) < (1 - _MOST_SET_ASIDE) * n
     kept[too_many] = measured[too_many]
     return kept
 
 
-def _with_rest_of_line(
-    rows: SweepBatch, solution: CircleFit, misfit: ComplexArray, delay_free: BoolArray
+def _fit_residual_delay(
+    batch: SweepBatch, fit: CircleFit, residual: ComplexArray, delay_free: BoolArray
 ) -> tuple[CircleFit, ComplexArray, BoolArray]:
-    """Free the delay where a rest of line, or the coupling loop's own reactance, shows clearly."""
+    """Fit the delay where one is left of the line, or of the coupling loop's own reactance.
+
+    Of sweeps whose described line is right one in a thousand gets such a fit; more would cost
+    precision over narrow spans.
+    """
     fixed = np.flatnonzero(~delay_free)
-    part = rows.take(fixed)
-    freed = solve(part, solution.p[fixed], np.ones(fixed.size, dtype=bool))
+    part = batch.take(fixed)
+    with_delay = solve(part, fit.p[fixed], np.ones(fixed.size, dtype=bool))
     dof = 2 * part.weight.sum(axis=1) - 7
-    gain = (solution.rss[fixed] - freed.rss) / np.maximum(freed.rss / dof, 1e-300)
-    insisted = np.flatnonzero(gain > _REST_OF_LINE_CHI2)
-    delay_free, misfit = delay_free.copy(), misfit.copy()
-    index = fixed[insisted]
+    gain = (fit.rss[fixed] - with_delay.rss) / np.maximum(with_delay.rss / dof, 1e-300)
+    significant = np.flatnonzero(gain > EXTRA_PARAMETER_CHI2)
+    delay_free, residual = delay_free.copy(), residual.copy()
+    index = fixed[significant]
     delay_free[index] = True
-    misfit[index] = residuals(part.take(insisted), freed.take(insisted))
-    return solution.put(index, freed.take(insisted)), misfit, delay_free
+    residual[index] = residuals(part.take(significant), with_delay.take(significant))
+    return fit.put(index, with_delay.take(significant)), residual, delay_free
 
 
-def _summed_up(
-    rows: SweepBatch,
-    solution: CircleFit,
-    misfit: ComplexArray,
+def _batch_fit(
+    batch: SweepBatch,
+    fit: CircleFit,
+    residual: ComplexArray,
     delay_free: BoolArray,
-    told: dict[int, MultiResonance],
+    multi: dict[int, MultiResonance],
     measured: SweepBatch,
-    beaten: IndexArray,
+    null_preferred: IndexArray,
 ) -> BatchFit:
-    n = rows.weight.sum(axis=1)
+    """Return the fits with their noise, covariance, correlation and null models."""
+    n = batch.weight.sum(axis=1)
     unknowns = np.where(delay_free, 7, 6)
-    for row, several in told.items():
-        unknowns[row] = several.unknowns
-    sigma = np.sqrt(solution.rss / np.maximum(2 * n - unknowns, 1))
-    sigma = np.maximum(sigma, _LEAST_NOISE)
-    inverse = _inverse(solution.information, delay_free)
-    background = _background_rss(rows)
+    for row, resonances in multi.items():
+        unknowns[row] = resonances.unknowns
+    sigma = np.sqrt(fit.rss / np.maximum(2 * n - unknowns, 1))
+    sigma = np.maximum(sigma, _MIN_NOISE)
+    inverse = _inverse(fit.information, delay_free)
+    background = _background_rss(batch)
     return BatchFit(
-        rows=rows,
-        solution=solution,
-        misfit=misfit,
+        batch=batch,
+        fit=fit,
+        residual=residual,
         delay_free=delay_free,
         sigma=sigma,
         covariance=inverse * (sigma**2)[:, None, None],
-        correlation=_lag_one_correlation(rows, misfit),
+        correlation=_lag_one_correlation(batch, residual),
         background_rss=background,
-        rival_rss=_rival_rss(rows, measured, solution, background, [*told, *beaten]),
-        told=told,
+        null_rss=_null_rss(batch, measured, fit, background, [*multi, *null_preferred]),
+        multi=multi,
     )
 
 
 def _inverse(matrix: FloatArray, delay_free: BoolArray) -> FloatArray:
-    """Invert row by row, a frozen delay left out; NaN where singular."""
+    """Invert row by row, leaving out a fixed delay; NaN where singular."""
     matrix = matrix.copy()
-    frozen = np.flatnonzero(~delay_free)
-    matrix[frozen, 2, :] = matrix[frozen, :, 2] = 0
-    matrix[frozen, 2, 2] = 1
+    fixed_delay = np.flatnonzero(~delay_free)
+    matrix[fixed_delay, 2, :] = matrix[fixed_delay, :, 2] = 0
+    matrix[fixed_delay, 2, 2] = 1
     scale = np.sqrt(np.maximum(np.einsum("bii->bi", matrix), 1e-300))
     with np.errstate(invalid="ignore"):
         scaled = matrix / scale[:, :, None] / scale[:, None, :]
     bad = ~np.isfinite(scaled).all(axis=(1, 2))
     scaled[bad] = 0
-    # Far below what any sweep determines, and enough to let a singular row through to its check.
+    # Far below what any sweep determines, yet enough for a singular row to reach its check.
     scaled[:, range(7), range(7)] += 1e-15
     inverse = np.linalg.inv(scaled)
     bad |= np.abs(inverse).max(axis=(1, 2)) > _UNDETERMINED
-    scale[bad] = 1  # nothing of theirs stays, and nothing shall overflow
+    scale[bad] = 1  # replaced by NaN below: only an overflow is avoided
     inverse = inverse / scale[:, :, None] / scale[:, None, :]
     inverse[bad] = np.nan
-    inverse[frozen, 2, 2] = 0
+    inverse[fixed_delay, 2, 2] = 0
     return np.asarray(inverse)
 
 
-def _rival_rss(
-    rows: SweepBatch,
+def _null_rss(
+    batch: SweepBatch,
     measured: SweepBatch,
-    solution: CircleFit,
+    fit: CircleFit,
     background: FloatArray,
-    suspects: list[int],
+    null_tested: list[int],
 ) -> FloatArray:
-    """Return the rivals' misfit of what was measured, where the resonance is not far above them.
+    """Return the null models' rss of the measured data where the resonance is not far too strong.
 
-    Several resonances can ape a line's ripple: there the rivals always have their say.
+    Several resonances can look like a line's ripple: rows in `null_tested` are always tested.
     """
-    rival = np.full(len(rows), np.inf)
-    weak = background < _STRONG * solution.rss
-    weak[suspects] = True
+    null = np.full(len(batch), np.inf)
+    weak = background < _STRONG_RESONANCE * fit.rss
+    weak[null_tested] = True
     index = np.flatnonzero(weak)
     if index.size:
-        rival[index] = _rivals(measured.take(index).weighted(rows.weight[index]))
-    return rival
+        null[index] = _best_null_rss(measured.take(index).with_weight(batch.weight[index]))
+    return null
 
 
-def _rivals(rows: SweepBatch) -> FloatArray:
-    """Return what a line's ripple or a step leaves, whichever is less, shape (b,)."""
-    power = (rows.weight * np.abs(rows.gamma) ** 2).sum(axis=1)
-    mean = np.abs((rows.weight * rows.gamma).sum(axis=1)) ** 2 / rows.weight.sum(axis=1)
-    step = power - mean - step_gain(rows.gamma, rows.weight)
-    return np.asarray(np.minimum(ripple_rss(rows), step))
+def _best_null_rss(batch: SweepBatch) -> FloatArray:
+    """Return the rss of a line's ripple or of a step, whichever is less, shape (b,)."""
+    power = (batch.weight * np.abs(batch.gamma) ** 2).sum(axis=1)
+    mean = np.abs((batch.weight * batch.gamma).sum(axis=1)) ** 2 / batch.weight.sum(axis=1)
+    step = power - mean - step_gain(batch.gamma, batch.weight)
+    return np.asarray(np.minimum(ripple_rss(batch), step))
 
 
-def _lag_one_correlation(rows: SweepBatch, r: ComplexArray) -> FloatArray:
-    re, im = r.real, r.imag
-    size = re * re + im * im
-    if rows.all_count:
-        parts = r.view(float)
+def _lag_one_correlation(batch: SweepBatch, residual: ComplexArray) -> FloatArray:
+    re, im = residual.real, residual.imag
+    squares = re * re + im * im
+    if batch.unweighted:
+        parts = residual.view(float)
         product = np.einsum("bi,bi->b", parts[:, 2:], parts[:, :-2])
-        power = size.sum(axis=1) - (size[:, 0] + size[:, -1]) / 2
+        power = squares.sum(axis=1) - (squares[:, 0] + squares[:, -1]) / 2
     else:
-        pair = rows.weight[:, 1:] * rows.weight[:, :-1]
+        pair = batch.weight[:, 1:] * batch.weight[:, :-1]
         along = re[:, 1:] * re[:, :-1] + im[:, 1:] * im[:, :-1]
         product = np.einsum("bi,bi->b", pair, along)
-        power = np.einsum("bi,bi->b", pair, size[:, 1:] + size[:, :-1]) / 2
+        power = np.einsum("bi,bi->b", pair, squares[:, 1:] + squares[:, :-1]) / 2
     return np.asarray(product / np.maximum(power, 1e-300))
 
 
-def _background_rss(rows: SweepBatch) -> FloatArray:
-    """Return what a parabola over the span leaves, complex, shape (b,)."""
-    parts = rows.gamma.view(float).reshape(*rows.u.shape, 2)
-    size = np.einsum("bij,bij->bi", parts, parts)
-    vectors = np.empty((len(rows), 3, rows.u.shape[1]))
-    vectors[:, 0], vectors[:, 1] = 1, rows.u
-    np.multiply(rows.u, rows.u, out=vectors[:, 2])
-    weighed = vectors if rows.all_count else vectors * rows.weight[:, None, :]
-    right = weighed @ parts
-    found = solve_rows(weighed @ vectors.transpose(0, 2, 1), right)
-    return np.asarray(np.einsum("bi,bi->b", weighed[:, 0], size) - (right * found).sum(axis=(1, 2)))
+def _background_rss(batch: SweepBatch) -> FloatArray:
+    """Return the rss of a complex parabola over the span, shape (b,)."""
+    parts = batch.gamma.view(float).reshape(*batch.position.shape, 2)
+    power = np.einsum("bij,bij->bi", parts, parts)
+    vectors = np.empty((len(batch), 3, batch.position.shape[1]))
+    vectors[:, 0], vectors[:, 1] = 1, batch.position
+    np.multiply(batch.position, batch.position, out=vectors[:, 2])
+    weighted = vectors if batch.unweighted else vectors * batch.weight[:, None, :]
+    right = weighted @ parts
+    coefficients = solve_rows(weighted @ vectors.transpose(0, 2, 1), right)
+    return np.asarray(
+        np.einsum("bi,bi->b", weighted[:, 0], power) - (right * coefficients).sum(axis=(1, 2))
+    )

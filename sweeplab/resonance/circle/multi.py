@@ -1,7 +1,7 @@
-"""More than one resonance in a sweep: found one by one, told apart together, the wanted one kept.
+"""More than one resonance in a sweep: found one by one, fitted jointly, one selected.
 
-Beside the main loop a sweep may show the coupling loop, the feed line's outside or metalwork
-nearby. Each is a circle of its own on one background:
+Besides the main loop a sweep may show the coupling loop, the outside of the feed line or metal
+nearby. Each is a circle of its own on a common background:
 
     G(f) = [Gd + sum_k B_k/(1 + j QL_k t_k)] exp(-2 pi j (f - f_ref) tau)
 """
@@ -13,28 +13,29 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sweeplab.bands import select_resonance
 from sweeplab.finding import Threshold
-from sweeplab.resonance.circle.batch import SPAN_END, CircleFit, SweepBatch
-from sweeplab.resonance.circle.initial_guess import starts
-from sweeplab.resonance.circle.varpro import lorentz, residuals, solve, turned
-from sweeplab.resonance.wanted import wanted
+from sweeplab.resonance.circle.batch import CircleFit, SweepBatch
+from sweeplab.resonance.circle.initial_guess import initial_guesses
+from sweeplab.resonance.circle.thresholds import (
+    MAX_POINT_SHARE,
+    MIN_CHI_SQUARE_GAIN,
+    MIN_SPAN_BANDWIDTHS,
+    SPAN_EDGE,
+)
+from sweeplab.resonance.circle.varpro import derotated, detuning, residuals, solve
 from sweeplab.sweep import ComplexArray, FloatArray
 
-_MOST: Threshold = 4
-# Chi-square that a further resonance must gain; as for the first, a bank's luck is out of reach.
-_LEAST_GAIN: Threshold = 60.0
-_LEAST_DIAMETER: Threshold = 0.02
-# Half-power bandwidths in the span.
-LEAST_WIDTHS: Threshold = 1.0
-# What has fewer points a half-power bandwidth stands between two of them and is seen by neither.
-_LEAST_POINTS: Threshold = 1.0
-_ONE_POINT: Threshold = 0.7
+_MAX_RESONANCES: Threshold = 4
+_MIN_DIAMETER: Threshold = 0.02
+# With fewer points per half-power bandwidth a resonance may lie between two of them unnoticed.
+_MIN_POINTS_PER_BANDWIDTH: Threshold = 1.0
 _STEPS = 25
 _LONGEST_STEP = 0.7
-# Chi-square: a step that gained so little moved by a tenth of the noise's uncertainty, and what it
-# leaves goes with its square; after some steps one that gained as much as this crawls.
-_SETTLED = 0.01
-_PATIENCE, _CRAWL = 6, 0.1
+# Chi-square: a step that gained less moved by a tenth of the noise's uncertainty, and the error it
+# leaves goes with its square. After some iterations a larger gain counts as converged.
+_CONVERGED_GAIN = 0.01
+_PATIENCE, _MIN_PROGRESS = 6, 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,18 +44,18 @@ class MultiResonance:
 
     Parameters
     ----------
-    rows : Rows
-        The sweep with the unwanted resonances subtracted; one row.
-    wanted : Solution
-        One row, its information that of the joint fit.
+    batch : SweepBatch
+        The sweep with the other resonances subtracted; one row.
+    selected : CircleFit
+        The resonance the sweep was taken for; one row, with the information of the joint fit.
     others_hz, others_q, others_diameter : ndarray, shape (k - 1,)
         Loaded frequency [Hz], loaded Q and ``abs(B)/abs(Gd)`` of the others, by frequency.
     unknowns : int
         Real unknowns of the joint fit.
     """
 
-    rows: SweepBatch
-    wanted: CircleFit
+    batch: SweepBatch
+    selected: CircleFit
     others_hz: FloatArray
     others_q: FloatArray
     others_diameter: FloatArray
@@ -62,129 +63,143 @@ class MultiResonance:
 
 
 def separate_resonances(
-    rows: SweepBatch, first: CircleFit, delay_free: bool, near_hz: float | None = None
+    batch: SweepBatch, first: CircleFit, delay_free: bool, near_hz: float | None = None
 ) -> MultiResonance | None:
-    """Look for further resonances beside the first.
+    """Look for further resonances besides the first.
 
     Parameters
     ----------
-    rows : Rows
+    batch : SweepBatch
         One row.
-    first : Solution
+    first : CircleFit
         Its fit by one resonance.
     delay_free : bool
         Whether the line's delay is fitted.
     near_hz : float or None
-        Where the wanted resonance is expected. Without it the wanted one is the only one in an
-        amateur band, else the one with the deepest dip.
+        Where the resonance of interest is expected. Without it the only one in an amateur band is
+        selected, else the one with the deepest dip.
 
     Returns
     -------
-    Told or None
-        None where there is but one.
+    MultiResonance or None
+        None where there is only one.
     """
-    found = [first]
-    while len(found) < _MOST:
-        candidate = _next(rows, found)
+    circles = [first]
+    while len(circles) < _MAX_RESONANCES:
+        candidate = _next_candidate(batch, circles)
         if candidate is None:
             break
-        together = _settle(rows, [*found, candidate], delay_free)
-        # What no resonance explains, such as a jump, may drive one out of the span or onto a point.
-        stand = all(_is_credible(rows, one, together[0]) for one in together)
-        if not (stand and _gains(rows, found, together)):
+        joint = _joint_fit(batch, [*circles, candidate], delay_free)
+        # A jump, which no resonance explains, may drive one out of the span or onto one point.
+        credible = all(_is_credible(batch, circle, joint[0]) for circle in joint)
+        if not (credible and _is_significant(batch, circles, joint)):
             break
-        found = together
-    if len(found) == 1:
+        circles = joint
+    if len(circles) == 1:
         return None
-    return _told(rows, found, delay_free, near_hz)
+    return _multi_resonance(batch, circles, delay_free, near_hz)
 
 
-def _shapes(rows: SweepBatch, found: list[CircleFit]) -> ComplexArray:
-    """Return each resonance's ``B L`` in the turned frame, shape (k, n)."""
+def _shapes(batch: SweepBatch, circles: list[CircleFit]) -> ComplexArray:
+    """Return each resonance's ``B L`` in the derotated frame, shape (k, n)."""
     parts = []
-    for one in found:
-        x, _ = lorentz(rows, one.p)
-        parts.append(one.linear[0, 1] / (1 + 1j * x[0]))
+    for circle in circles:
+        x, _ = detuning(batch, circle.p)
+        parts.append(circle.linear[0, 1] / (1 + 1j * x[0]))
     return np.array(parts)
 
 
-def _without(rows: SweepBatch, found: list[CircleFit], left_in: int) -> SweepBatch:
+def _subtracted(batch: SweepBatch, circles: list[CircleFit], left_in: int) -> SweepBatch:
     """Return the data with every resonance but one subtracted, in the measured frame."""
-    shapes = _shapes(rows, found)
-    away = shapes.sum(axis=0) - shapes[left_in]
-    back = np.exp(-1j * found[0].p[0, 2] * rows.u[0])
+    shapes = _shapes(batch, circles)
+    others = shapes.sum(axis=0) - shapes[left_in]
+    rotation = np.exp(-1j * circles[0].p[0, 2] * batch.position[0])
     return SweepBatch(
-        rows.u, rows.f_mid_hz, rows.span_hz, rows.gamma - (away * back)[None], rows.weight
+        batch.position,
+        batch.f_mid_hz,
+        batch.span_hz,
+        batch.gamma - (others * rotation)[None],
+        batch.weight,
     )
 
 
-def _misfit(rows: SweepBatch, found: list[CircleFit]) -> ComplexArray:
-    """Return data minus model in the turned frame, shape (1, n)."""
-    model = found[0].linear[0, 0] + _shapes(rows, found).sum(axis=0)
-    return np.asarray(turned(rows, found[0].p[:, 2]) - model)
+def _residual(batch: SweepBatch, circles: list[CircleFit]) -> ComplexArray:
+    """Return data minus model in the derotated frame, shape (1, n)."""
+    model = circles[0].linear[0, 0] + _shapes(batch, circles).sum(axis=0)
+    return np.asarray(derotated(batch, circles[0].p[:, 2]) - model)
 
 
-def _squares(rows: SweepBatch, misfit: ComplexArray) -> float:
-    return float((rows.weight * np.abs(misfit) ** 2).sum())
+def _weighted_squares(batch: SweepBatch, residual: ComplexArray) -> float:
+    return float((batch.weight * np.abs(residual) ** 2).sum())
 
 
-def _next(rows: SweepBatch, found: list[CircleFit]) -> CircleFit | None:
-    """Return the best further resonance in what the found ones leave, if one is credible."""
-    left = SweepBatch(rows.u, rows.f_mid_hz, rows.span_hz, _misfit(rows, found), rows.weight)
-    frozen = np.zeros(1, dtype=bool)
-    (start,), _ = starts(left, frozen)
-    candidate = solve(left, start, frozen)
-    return candidate if _is_credible(rows, candidate, found[0]) else None
+def _next_candidate(batch: SweepBatch, circles: list[CircleFit]) -> CircleFit | None:
+    """Return the best further resonance in the residual, if it is credible."""
+    remaining = SweepBatch(
+        batch.position, batch.f_mid_hz, batch.span_hz, _residual(batch, circles), batch.weight
+    )
+    no_delay = np.zeros(1, dtype=bool)
+    (start,), _ = initial_guesses(remaining, no_delay)
+    candidate = solve(remaining, start, no_delay)
+    return candidate if _is_credible(batch, candidate, circles[0]) else None
 
 
-def _is_credible(rows: SweepBatch, one: CircleFit, first: CircleFit) -> bool:
-    """Say whether a resonance lies in the span, over several points, and is large enough."""
-    x, _ = lorentz(rows, one.p)
-    size = rows.weight / (1 + x * x)
-    diameter = abs(one.linear[0, 1]) / max(abs(first.linear[0, 0]), 1e-12)
+def _is_credible(batch: SweepBatch, circle: CircleFit, first: CircleFit) -> bool:
+    """Return whether a resonance lies in the span, over several points, and is large enough."""
+    x, _ = detuning(batch, circle.p)
+    power = batch.weight / (1 + x * x)
+    diameter = abs(circle.linear[0, 1]) / max(abs(first.linear[0, 0]), 1e-12)
     return bool(
-        abs(one.p[0, 0]) < SPAN_END
-        and np.log(LEAST_WIDTHS) < one.p[0, 1] < np.log(rows.u.shape[1] / _LEAST_POINTS)
-        and diameter > _LEAST_DIAMETER
-        and float(size.max() / size.sum()) < _ONE_POINT
+        abs(circle.p[0, 0]) < SPAN_EDGE
+        and np.log(MIN_SPAN_BANDWIDTHS)
+        < circle.p[0, 1]
+        < np.log(batch.position.shape[1] / _MIN_POINTS_PER_BANDWIDTH)
+        and diameter > _MIN_DIAMETER
+        and float(power.max() / power.sum()) < MAX_POINT_SHARE
     )
 
 
-def _settle(rows: SweepBatch, found: list[CircleFit], delay_free: bool) -> list[CircleFit]:
-    """Fit all the resonances together, from where each stands, by damped Gauss-Newton."""
-    x = _packed(found)
+def _joint_fit(batch: SweepBatch, circles: list[CircleFit], delay_free: bool) -> list[CircleFit]:
+    """Fit all the resonances jointly, from their present fits, by damped Gauss-Newton."""
+    x = _packed(circles)
     free = np.ones(x.size, dtype=bool)
     free[2] = delay_free
-    found, damping = _unpacked(x, found), 1e-4
-    misfit = _misfit(rows, found)
-    rss = _squares(rows, misfit)
-    values = 2 * float(rows.weight.sum())
-    for turn in range(_STEPS):
-        normal, right = _equations(rows, found, misfit, free)
+    circles, damping = _unpacked(x, circles), 1e-4
+    residual = _residual(batch, circles)
+    rss = _weighted_squares(batch, residual)
+    values = 2 * float(batch.weight.sum())
+    for iteration in range(_STEPS):
+        normal, right = _equations(batch, circles, residual, free)
         lifted = normal + np.diag(damping * np.diag(normal) + 1e-14 * np.trace(normal))
         step = np.zeros(x.size)
         step[free] = np.clip(np.linalg.solve(lifted, right), -_LONGEST_STEP, _LONGEST_STEP)
-        trial = _unpacked(x + step, found)
-        left = _misfit(rows, trial)
-        tried = _squares(rows, left)
-        gained = rss - tried
-        if gained >= 0:
-            x, found, misfit, rss, damping = x + step, trial, left, tried, damping / 10
+        trial = _unpacked(x + step, circles)
+        trial_residual = _residual(batch, trial)
+        trial_rss = _weighted_squares(batch, trial_residual)
+        gain = rss - trial_rss
+        if gain >= 0:
+            x, circles, residual, rss, damping = (
+                x + step,
+                trial,
+                trial_residual,
+                trial_rss,
+                damping / 10,
+            )
         else:
             damping *= 30
-        enough = _CRAWL if turn >= _PATIENCE else _SETTLED
-        if 0 <= gained * values < enough * rss or damping > 1e8:
+        enough = _MIN_PROGRESS if iteration >= _PATIENCE else _CONVERGED_GAIN
+        if 0 <= gain * values < enough * rss or damping > 1e8:
             break
-    return found
+    return circles
 
 
-def _packed(found: list[CircleFit]) -> FloatArray:
-    """Return (x0, ln kappa, theta, Re Gd, Im Gd, Re B, Im B) and (x0, ln kappa, B) of the rest."""
+def _packed(circles: list[CircleFit]) -> FloatArray:
+    """Return (x0, ln kappa, theta, Re Gd, Im Gd, Re B, Im B), then (x0, ln kappa, B) of others."""
     parts = []
-    for k, one in enumerate(found):
-        b = one.linear[0, 1]
-        background = (one.p[0, 2], one.linear[0, 0].real, one.linear[0, 0].imag)
-        parts += [*one.p[0, :2], *(background if k == 0 else ()), b.real, b.imag]
+    for k, circle in enumerate(circles):
+        b = circle.linear[0, 1]
+        background = (circle.p[0, 2], circle.linear[0, 0].real, circle.linear[0, 0].imag)
+        parts += [*circle.p[0, :2], *(background if k == 0 else ()), b.real, b.imag]
     return np.array(parts)
 
 
@@ -193,84 +208,88 @@ def _unpacked(x: FloatArray, like: list[CircleFit]) -> list[CircleFit]:
     singles = [np.concatenate([x[:2], x[5:7]]), *x[7:].reshape(-1, 4)]
     return [
         CircleFit(
-            np.array([[np.clip(one[0], -1.5, 1.5), np.clip(one[1], -3.0, 15.0), theta]]),
-            np.array([[detuned, complex(one[2], one[3])]]),
+            np.array([[np.clip(circle[0], -1.5, 1.5), np.clip(circle[1], -3.0, 15.0), theta]]),
+            np.array([[detuned, complex(circle[2], circle[3])]]),
             old.rss,
             old.information,
         )
-        for one, old in zip(singles, like, strict=True)
+        for circle, old in zip(singles, like, strict=True)
     ]
 
 
 def _equations(
-    rows: SweepBatch, found: list[CircleFit], misfit: ComplexArray, free: NDArray[np.bool_]
+    batch: SweepBatch, circles: list[CircleFit], residual: ComplexArray, free: NDArray[np.bool_]
 ) -> tuple[FloatArray, FloatArray]:
-    """Return normal matrix and right side of the joint step, over the free unknowns."""
-    root = np.sqrt(rows.weight[0])
-    columns = _columns(rows, found, list(range(len(found))))[free] * root
+    """Return the normal matrix and right side of the joint step, over the free unknowns."""
+    root = np.sqrt(batch.weight[0])
+    columns = _columns(batch, circles, list(range(len(circles))))[free] * root
     stacked = np.concatenate([columns.real, columns.imag], axis=1)
-    rest = misfit[0] * root
+    rest = residual[0] * root
     return stacked @ stacked.T, stacked @ np.concatenate([rest.real, rest.imag])
 
 
-def _columns(rows: SweepBatch, found: list[CircleFit], order: list[int]) -> ComplexArray:
+def _columns(batch: SweepBatch, circles: list[CircleFit], order: list[int]) -> ComplexArray:
     """Return the model's derivatives in the order of `_packed`, the first of `order` first."""
-    model = found[0].linear[0, 0] + _shapes(rows, found).sum(axis=0)
+    model = circles[0].linear[0, 0] + _shapes(batch, circles).sum(axis=0)
     columns: list[ComplexArray] = []
-    for place, k in enumerate(order):
-        x, by_x0 = lorentz(rows, found[k].p)
+    for index, k in enumerate(order):
+        x, by_x0 = detuning(batch, circles[k].p)
         shape = 1 / (1 + 1j * x[0])
-        slope = -1j * shape**2 * found[k].linear[0, 1]
+        slope = -1j * shape**2 * circles[k].linear[0, 1]
         columns += [slope * by_x0[0], slope * x[0]]
-        if place == 0:
+        if index == 0:
             one = np.ones_like(shape)
-            columns += [-1j * rows.u[0] * model, one, 1j * one]
+            columns += [-1j * batch.position[0] * model, one, 1j * one]
         columns += [shape, 1j * shape]
     return np.array(columns)
 
 
-def _gains(rows: SweepBatch, before: list[CircleFit], after: list[CircleFit]) -> bool:
-    n = float(rows.weight.sum())
-    rss = _squares(rows, _misfit(rows, after))
+def _is_significant(batch: SweepBatch, before: list[CircleFit], after: list[CircleFit]) -> bool:
+    n = float(batch.weight.sum())
+    rss = _weighted_squares(batch, _residual(batch, after))
     sigma2 = max(rss / max(2 * n - 3 - 4 * len(after), 1), 1e-300)
-    return (_squares(rows, _misfit(rows, before)) - rss) / sigma2 > _LEAST_GAIN
+    return (_weighted_squares(batch, _residual(batch, before)) - rss) / sigma2 > MIN_CHI_SQUARE_GAIN
 
 
-def _told(
-    rows: SweepBatch, found: list[CircleFit], delay_free: bool, near_hz: float | None
+def _multi_resonance(
+    batch: SweepBatch, circles: list[CircleFit], delay_free: bool, near_hz: float | None
 ) -> MultiResonance:
-    f = np.array([float(rows.f_mid_hz[0] + one.p[0, 0] * rows.span_hz[0]) for one in found])
-    q = np.array([np.exp(one.p[0, 1]) for one in found]) * f / rows.span_hz[0]
-    diameter = np.array([abs(one.linear[0, 1]) for one in found]) / abs(found[0].linear[0, 0])
-    chosen = wanted(f, diameter, near_hz)
-    others = np.array([k for k in np.argsort(f) if k != chosen])
-    cleaned = _without(rows, found, chosen)
-    one = found[chosen]
-    misfit = residuals(cleaned, one)
+    f = np.array(
+        [float(batch.f_mid_hz[0] + circle.p[0, 0] * batch.span_hz[0]) for circle in circles]
+    )
+    q = np.array([np.exp(circle.p[0, 1]) for circle in circles]) * f / batch.span_hz[0]
+    diameter = np.array([abs(circle.linear[0, 1]) for circle in circles]) / abs(
+        circles[0].linear[0, 0]
+    )
+    selected = select_resonance(f, diameter, near_hz)
+    others = np.array([k for k in np.argsort(f) if k != selected])
+    cleaned = _subtracted(batch, circles, selected)
+    circle = circles[selected]
+    residual = residuals(cleaned, circle)
     return MultiResonance(
-        rows=cleaned,
-        wanted=CircleFit(
-            one.p,
-            one.linear,
-            (rows.weight * np.abs(misfit) ** 2).sum(axis=1),
-            _joint_information(rows, found, chosen, delay_free)[None],
+        batch=cleaned,
+        selected=CircleFit(
+            circle.p,
+            circle.linear,
+            (batch.weight * np.abs(residual) ** 2).sum(axis=1),
+            _joint_information(batch, circles, selected, delay_free)[None],
         ),
         others_hz=f[others],
         others_q=q[others],
         others_diameter=diameter[others],
-        unknowns=2 + 4 * len(found) + int(delay_free),
+        unknowns=2 + 4 * len(circles) + int(delay_free),
     )
 
 
 def _joint_information(
-    rows: SweepBatch, found: list[CircleFit], chosen: int, delay_free: bool
+    batch: SweepBatch, circles: list[CircleFit], selected: int, delay_free: bool
 ) -> FloatArray:
-    """Return the wanted resonance's information with the others' unknowns projected out, (7, 7).
+    """Return the selected resonance's information, the others' unknowns projected out, (7, 7).
 
-    Order as in the kernel: (x0, ln kappa, theta, Re Gd, Im Gd, Re B, Im B).
+    In the order of `CircleFit.information`: (x0, ln kappa, theta, Re Gd, Im Gd, Re B, Im B).
     """
-    order = [chosen, *(k for k in range(len(found)) if k != chosen)]
-    stacked = _columns(rows, found, order) * np.sqrt(rows.weight[0])
+    order = [selected, *(k for k in range(len(circles)) if k != selected)]
+    stacked = _columns(batch, circles, order) * np.sqrt(batch.weight[0])
     real = np.concatenate([stacked.real, stacked.imag], axis=1)
     whole = real @ real.T
     own, rest = whole[:7, :7], whole[7:, 7:]

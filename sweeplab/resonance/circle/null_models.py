@@ -1,4 +1,4 @@
-"""What else a weak dip may be: the ripple of a mismatched line, or a step while sweeping."""
+"""Null models of a weak dip: the ripple of a mismatched line, or a step while sweeping."""
 
 from __future__ import annotations
 
@@ -7,88 +7,95 @@ from functools import lru_cache
 import numpy as np
 
 from sweeplab.resonance.circle.batch import SweepBatch
-from sweeplab.resonance.circle.varpro import eliminated
+from sweeplab.resonance.circle.varpro import projected_normal_equations
 from sweeplab.sweep import ComplexArray, FloatArray
 
 _STEPS = 6
 _MOST_POINTS = 1024
-_TURNS = np.concatenate([np.arange(-4.0, 20.1, 0.25), np.arange(20.5, 45.0, 0.5)])
-# Two turns nearer than this are one turn and a slope.
-_APART = 2.0
-# Slow ripples hide beside the stronger turn: they are looked for at these distances too.
+_PHASES = np.concatenate([np.arange(-4.0, 20.1, 0.25), np.arange(20.5, 45.0, 0.5)])
+# Two phasors nearer than this, in radians over the span, act as one phasor and a slope.
+_MIN_SEPARATION = 2.0
+# A slow ripple is masked by the stronger phasor: these separations are tried as well.
 _OFFSETS = (-5.0, 3.0, 5.0, 8.0)
 
 
-def ripple_rss(rows: SweepBatch) -> FloatArray:
-    """Return what two reflections down a line leave, shape (b,).
+def ripple_rss(batch: SweepBatch) -> FloatArray:
+    """Return the rss of two reflections on a line, shape (b,).
 
-    ``G = a exp(-j p u) + b exp(-j q u)``: the stronger turn p from a grid, the weaker q from what
-    it leaves, then both by Gauss-Newton. Of many points neighbours are averaged to find the turns.
+    ``G = a exp(-j p u) + b exp(-j q u)`` over the position u: the stronger phasor's p from a grid,
+    the weaker one's q from the residual, then both by Gauss-Newton. The grid search averages
+    neighbours where there are many points.
     """
-    averaged = rows.binned(_MOST_POINTS)
-    least, phases = _searched(averaged)
-    return least if averaged is rows else _refined(rows, phases)[0]
+    averaged = batch.binned(_MOST_POINTS)
+    best_rss, phases = _grid_search(averaged)
+    return best_rss if averaged is batch else _refined(batch, phases)[0]
 
 
-def _searched(rows: SweepBatch) -> tuple[FloatArray, FloatArray]:
-    shared = len(rows) == 1 or bool(np.abs(rows.u - rows.u[:1]).max() < 0.01)
-    turns = _turns_at(rows.u[0].tobytes())[None] if shared else _turns(rows.u)
-    weighted = rows.gamma * rows.weight
-    along = (weighted[:, None, :] @ turns.conj())[:, 0]
-    strong = np.abs(along).argmax(axis=1)
-    p = _TURNS[strong]
-    size = along[np.arange(len(rows)), strong] / rows.weight.sum(axis=1)
-    rest = weighted - rows.weight * size[:, None] * np.exp(-1j * rows.u * p[:, None])
-    left = np.abs((rest[:, None, :] @ turns.conj())[:, 0])
-    q = _TURNS[np.where(np.abs(_TURNS - p[:, None]) < _APART, 0, left).argmax(axis=1)]
+def _grid_search(batch: SweepBatch) -> tuple[FloatArray, FloatArray]:
+    shared = len(batch) == 1 or bool(np.abs(batch.position - batch.position[:1]).max() < 0.01)
+    phasors = (
+        _cached_phasors(batch.position[0].tobytes())[None] if shared else _phasors(batch.position)
+    )
+    weighted = batch.gamma * batch.weight
+    along = (weighted[:, None, :] @ phasors.conj())[:, 0]
+    strongest = np.abs(along).argmax(axis=1)
+    p = _PHASES[strongest]
+    amplitude = along[np.arange(len(batch)), strongest] / batch.weight.sum(axis=1)
+    rest = weighted - batch.weight * amplitude[:, None] * np.exp(-1j * batch.position * p[:, None])
+    remaining = np.abs((rest[:, None, :] @ phasors.conj())[:, 0])
+    q = _PHASES[
+        np.where(np.abs(_PHASES - p[:, None]) < _MIN_SEPARATION, 0, remaining).argmax(axis=1)
+    ]
     weaker = np.stack([q, *(p + offset for offset in _OFFSETS)])
     phases = np.stack([np.broadcast_to(p, weaker.shape), weaker], axis=-1)
-    every = np.tile(np.arange(len(rows)), len(weaker))
-    least, refined = _refined(rows.take(every), phases.reshape(-1, 2))
-    best = least.reshape(weaker.shape).argmin(axis=0), np.arange(len(rows))
-    return least.reshape(weaker.shape)[best], refined.reshape(phases.shape)[best]
+    repeated = np.tile(np.arange(len(batch)), len(weaker))
+    best_rss, refined = _refined(batch.take(repeated), phases.reshape(-1, 2))
+    best = best_rss.reshape(weaker.shape).argmin(axis=0), np.arange(len(batch))
+    return best_rss.reshape(weaker.shape)[best], refined.reshape(phases.shape)[best]
 
 
-def _turns(u: FloatArray) -> ComplexArray:
-    return np.asarray(np.exp(-1j * u[..., None] * _TURNS))
+def _phasors(position: FloatArray) -> ComplexArray:
+    return np.asarray(np.exp(-1j * position[..., None] * _PHASES))
 
 
 @lru_cache(maxsize=4)
-def _turns_at(places: bytes) -> ComplexArray:
-    """Return the turns at the places of one row; those of one sweep are asked for twice."""
-    return _turns(np.frombuffer(places, dtype=np.float64))
+def _cached_phasors(positions: bytes) -> ComplexArray:
+    """Return the phasors at the positions of one row; a sweep needs them twice."""
+    return _phasors(np.frombuffer(positions, dtype=np.float64))
 
 
-def _refined(rows: SweepBatch, phases: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Follow Gauss-Newton from the grid's phases, shape (b, 2).
+def _refined(batch: SweepBatch, phases: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Refine phases, shape (b, 2), by Gauss-Newton.
 
     Returns
     -------
-    least : ndarray, shape (b,)
-        The least misfit met.
-    phases : ndarray, shape (b, 2)
-        Where it was met.
+    best_rss : ndarray, shape (b,)
+        The least residual sum of squares of all iterations.
+    best_phases : ndarray, shape (b, 2)
+        Its phases.
     """
-    least, there = np.full(len(rows), np.inf), phases
+    best_rss, best_phases = np.full(len(batch), np.inf), phases
     for _ in range(_STEPS):
-        turns = np.exp(-1j * rows.u[:, None, :] * phases[:, :, None])
-        vectors = np.concatenate([turns, rows.u[:, None] * turns, rows.gamma[:, None]], axis=1)
-        products = (vectors.conj() * rows.weight[:, None]) @ vectors.transpose(0, 2, 1)
-        plane = products[:, 0:2, 0:2] + 1e-12 * rows.weight.sum(axis=1)[:, None, None] * np.eye(2)
+        phasors = np.exp(-1j * batch.position[:, None, :] * phases[:, :, None])
+        vectors = np.concatenate(
+            [phasors, batch.position[:, None] * phasors, batch.gamma[:, None]], axis=1
+        )
+        products = (vectors.conj() * batch.weight[:, None]) @ vectors.transpose(0, 2, 1)
+        plane = products[:, 0:2, 0:2] + 1e-12 * batch.weight.sum(axis=1)[:, None, None] * np.eye(2)
         linear = np.linalg.solve(plane, products[:, 0:2, -1:])[:, :, 0]
         explained = (linear.conj() * products[:, 0:2, -1]).sum(axis=1).real
-        left = np.maximum(products[:, -1, -1].real - explained, 0)
-        there = np.where((left < least)[:, None], phases, there)
-        least = np.minimum(least, left)
-        normal, right = eliminated(products, linear, -1j * linear)
+        remaining = np.maximum(products[:, -1, -1].real - explained, 0)
+        best_phases = np.where((remaining < best_rss)[:, None], phases, best_phases)
+        best_rss = np.minimum(best_rss, remaining)
+        normal, right = projected_normal_equations(products, linear, -1j * linear)
         normal += (1e-9 * np.trace(normal, axis1=1, axis2=2) + 1e-300)[:, None, None] * np.eye(2)
         step = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
         phases = phases + np.clip(step, -0.5, 0.5)
-    return least, there
+    return best_rss, best_phases
 
 
 def step_gain(value: ComplexArray, weight: FloatArray) -> FloatArray:
-    """Return the squares that one step at the best place explains over a constant, shape (b,).
+    """Return the decrease in rss of one step, at its best position, over a constant, shape (b,).
 
     Parameters
     ----------
@@ -97,8 +104,8 @@ def step_gain(value: ComplexArray, weight: FloatArray) -> FloatArray:
     """
     count = np.cumsum(weight, axis=1)
     total = np.cumsum(weight * value, axis=1)
-    n, whole = count[:, -1:], total[:, -1:]
-    off = total - whole * count / n
-    inside = (count > 0) & (count < n)
-    room = np.where(inside, count * (n - count) / n, 1.0)
-    return np.asarray(np.where(inside, np.abs(off) ** 2 / room, 0).max(axis=1))
+    all_counts, all_values = count[:, -1:], total[:, -1:]
+    excess = total - all_values * count / all_counts
+    inside = (count > 0) & (count < all_counts)
+    norm = np.where(inside, count * (all_counts - count) / all_counts, 1.0)
+    return np.asarray(np.where(inside, np.abs(excess) ** 2 / norm, 0).max(axis=1))

@@ -14,9 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sweeplab.finding import Finding, Threshold
-from sweeplab.resonance.circle.batch import SPAN_END, CircleFit, IndexArray, SweepBatch
-from sweeplab.resonance.circle.fit import LEAST_GAIN, RIVAL, BatchFit
-from sweeplab.resonance.circle.multi import LEAST_WIDTHS
+from sweeplab.resonance.circle.batch import CircleFit, IndexArray, SweepBatch
+from sweeplab.resonance.circle.fit import BatchFit
+from sweeplab.resonance.circle.thresholds import (
+    MIN_CHI_SQUARE_GAIN,
+    MIN_SPAN_BANDWIDTHS,
+    NULL_MODEL_MARGIN,
+    SPAN_EDGE,
+)
 from sweeplab.resonance.circle.uncertainty import correlation_inflation
 from sweeplab.resonance.circle.varpro import solve
 from sweeplab.resonance.drift.model_average import (
@@ -139,13 +144,13 @@ def correct_drift(fitted: BatchFit, measured: SweepBatch) -> DriftCorrectedFit:
     """
     own = {field.name: getattr(fitted, field.name) for field in fields(BatchFit)}
     watched = DriftCorrectedFit(**own, moved={})
-    if measured.u.shape[1] > MOST_POINTS:
+    if measured.position.shape[1] > MOST_POINTS:
         return watched
     for row in np.flatnonzero(may_have_drifted(fitted) & _credible(fitted)).tolist():
         # With several resonances told apart their unknowns would have to be carried along.
-        if row not in fitted.told:
+        if row not in fitted.multi:
             watched = _allowed_for(watched, row)
-    for row in fitted.told:
+    for row in fitted.multi:
         watched = _in_place_of_several(watched, row, measured)
     return watched
 
@@ -155,12 +160,12 @@ def _credible(fitted: BatchFit) -> NDArray[np.bool_]:
 
     With a movement allowed for, a bare line's ripple would pass for a resonance.
     """
-    left, noise2 = fitted.solution.rss, fitted.sigma**2
+    left, noise2 = fitted.fit.rss, fitted.sigma**2
     return np.asarray(
-        (np.abs(fitted.solution.p[:, 0]) < SPAN_END)
-        & (fitted.solution.p[:, 1] > np.log(LEAST_WIDTHS))
-        & (fitted.background_rss - left > LEAST_GAIN * noise2)
-        & (fitted.rival_rss - left > RIVAL * noise2)
+        (np.abs(fitted.fit.p[:, 0]) < SPAN_EDGE)
+        & (fitted.fit.p[:, 1] > np.log(MIN_SPAN_BANDWIDTHS))
+        & (fitted.background_rss - left > MIN_CHI_SQUARE_GAIN * noise2)
+        & (fitted.null_rss - left > NULL_MODEL_MARGIN * noise2)
         & np.isfinite(fitted.covariance).all(axis=(1, 2))
     )
 
@@ -168,7 +173,7 @@ def _credible(fitted: BatchFit) -> NDArray[np.bool_]:
 def _allowed_for(watched: DriftCorrectedFit, row: int) -> DriftCorrectedFit:
     """Return the fits with one row's movement allowed for, or as they are where it is still."""
     one = np.array([row])
-    rows, fit = watched.rows.take(one), watched.solution.take(one)
+    rows, fit = watched.batch.take(one), watched.fit.take(one)
     free = _free(watched, row)
     look = RowScore.at(rows, fit, free, _width(rows))
     if not noticed(look):
@@ -187,19 +192,19 @@ def _in_place_of_several(
     What a step leaves about the dip is taken for another resonance easily.
     """
     one = np.array([row])
-    rows = measured.take(one).weighted(watched.rows.weight[one])
+    rows = measured.take(one).with_weight(watched.batch.weight[one])
     free = _free(watched, row)
-    fit = solve(rows, watched.solution.p[one], watched.delay_free[one])
-    if abs(float(fit.p[0, 0])) > SPAN_END:
+    fit = solve(rows, watched.fit.p[one], watched.delay_free[one])
+    if abs(float(fit.p[0, 0])) > SPAN_EDGE:
         return watched
     # Seen from the circle that ignores the step, the step explains it all but roughly.
-    if left_by_a_step(RowScore.at(rows, fit, free, 1)) > _ROUGHLY * watched.solution.rss[row]:
+    if left_by_a_step(RowScore.at(rows, fit, free, 1)) > _ROUGHLY * watched.fit.rss[row]:
         return watched
     found = _found(rows, fit, RowScore.at(rows, fit, free, _width(rows)))
-    if found is None or not found.mended or found.fit.rss[0] > watched.solution.rss[row]:
+    if found is None or not found.mended or found.fit.rss[0] > watched.fit.rss[row]:
         return watched
-    told = {place: told for place, told in watched.told.items() if place != row}
-    alone = replace(watched, rows=watched.rows.put(one, rows), told=told)
+    told = {place: told for place, told in watched.multi.items() if place != row}
+    alone = replace(watched, batch=watched.batch.put(one, rows), multi=told)
     return _replaced(alone, row, found)
 
 
@@ -264,7 +269,7 @@ def _found(rows: SweepBatch, fit: CircleFit, look: RowScore) -> _Found | None:
 
 
 def _width(rows: SweepBatch) -> int:
-    return max(1, int(rows.u.shape[1]) // _PLACES)
+    return max(1, int(rows.position.shape[1]) // _PLACES)
 
 
 def _told(rows: SweepBatch, look: RowScore, best: DriftPosterior, chi_square: float) -> Drift:
@@ -286,7 +291,7 @@ def _replaced(watched: DriftCorrectedFit, row: int, found: _Found) -> DriftCorre
     correlation[row] = found.correlation
     return replace(
         watched,
-        solution=watched.solution.put(np.array([row]), found.fit),
+        fit=watched.fit.put(np.array([row]), found.fit),
         sigma=sigma, covariance=covariance, correlation=correlation,
         moved={**watched.moved, row: found.moved},
     )  # fmt: skip
@@ -298,12 +303,12 @@ def _widened(watched: DriftCorrectedFit, row: int, found: _Found) -> DriftCorrec
     What is left of a circle in many ways may be movement, or a background that is not simple: the
     circle stays, and how far the movement would shift it is an error of its own.
     """
-    plain = watched.solution.take(np.array([row]))
+    plain = watched.fit.take(np.array([row]))
     shift = np.concatenate([
         (found.fit.p - plain.p)[0],
         np.stack([(d := found.fit.linear[0] - plain.linear[0]).real, d.imag], axis=1).ravel(),
     ])  # fmt: skip
-    points = watched.rows.weight[row].sum(keepdims=True)
+    points = watched.batch.weight[row].sum(keepdims=True)
     # The whole covariance is multiplied by this for residuals that hang together.
     inflation = float(correlation_inflation(watched.correlation[row : row + 1], points)[0])
     covariance = watched.covariance.copy()

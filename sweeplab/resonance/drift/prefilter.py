@@ -14,7 +14,7 @@ import numpy as np
 from sweeplab.finding import Threshold
 from sweeplab.resonance.circle.batch import BoolArray, IndexArray, SweepBatch
 from sweeplab.resonance.circle.fit import BatchFit
-from sweeplab.resonance.circle.varpro import lorentz
+from sweeplab.resonance.circle.varpro import detuning
 from sweeplab.resonance.drift.score import courses_over
 from sweeplab.sweep import ComplexArray, FloatArray
 
@@ -42,11 +42,11 @@ _ALIKE: Threshold = 0.98
 
 def may_have_drifted(fitted: BatchFit) -> BoolArray:
     """Return in which rows something may have moved, shape (b,)."""
-    points = fitted.rows.u.shape[1]
-    in_bandwidth = points * np.exp(-np.clip(fitted.solution.p[:, 1], 0, 30))
+    points = fitted.batch.position.shape[1]
+    in_bandwidth = points * np.exp(-np.clip(fitted.fit.p[:, 1], 0, 30))
     width = np.minimum(points / _PLACES, in_bandwidth / _IN_BANDWIDTH)
     width = np.maximum(width, 1).astype(int)
-    found = np.zeros(len(fitted.rows), dtype=bool)
+    found = np.zeros(len(fitted.batch), dtype=bool)
     for own in sorted(set(width.tolist())):
         index = np.flatnonzero(width == own)
         some = max(1, _AT_ONCE_PLACES * own // points)
@@ -91,15 +91,15 @@ class _BatchScore:
     @classmethod
     def at(cls, fitted: BatchFit, index: IndexArray, width: int) -> _BatchScore:
         """Return the look at some rows, `width` points averaged."""
-        own = fitted.rows
+        own = fitted.batch
         rest = SweepBatch(
-            own.u[index], own.f_mid_hz[index], own.span_hz[index],
-            fitted.misfit[index], own.weight[index],
+            own.position[index], own.f_mid_hz[index], own.span_hz[index],
+            fitted.residual[index], own.weight[index],
         )  # fmt: skip
-        rows = rest.binned(-(-rest.u.shape[1] // width))
-        linear = fitted.solution.linear[index]
+        rows = rest.binned(-(-rest.position.shape[1] // width))
+        linear = fitted.fit.linear[index]
         detuned, drop = linear[:, :1], linear[:, 1:]
-        x, by_x0 = lorentz(rows, fitted.solution.p[index])
+        x, by_x0 = detuning(rows, fitted.fit.p[index])
         shape = 1 / (1 + 1j * x)
         slope = (-1j * drop) * shape * shape
         moved = np.empty((len(rows), 4, x.shape[1]), dtype=complex)
@@ -109,7 +109,7 @@ class _BatchScore:
         np.add(moved[:, 3], detuned, out=moved[:, 0])
         tangents = np.empty((len(rows), 5, x.shape[1]), dtype=complex)
         tangents[:, :2], tangents[:, 3], tangents[:, 4] = moved[:, 1:3], 1, shape
-        np.multiply(moved[:, 0], rows.u, out=tangents[:, 2])
+        np.multiply(moved[:, 0], rows.position, out=tangents[:, 2])
         np.conjugate(tangents, out=tangents)
         tangents *= rows.weight[:, None]
         score = moved.conj() * (rows.weight * rows.gamma)[:, None]

@@ -22,7 +22,7 @@ from numpy.linalg import eigh
 
 from sweeplab.finding import Threshold
 from sweeplab.resonance.circle.batch import CircleFit, IndexArray, SweepBatch
-from sweeplab.resonance.circle.varpro import lorentz, turned
+from sweeplab.resonance.circle.varpro import derotated, detuning
 from sweeplab.sweep import FloatArray
 
 What = Literal["reflection", "resonance", "loss"]
@@ -81,7 +81,7 @@ def courses_over(points: int) -> FloatArray:
 
 def vectors_of(rows: SweepBatch, fit: CircleFit) -> FloatArray:
     """Return a row's tangents, movements and residual, weighted, shape (11, 2, n)."""
-    x, by_x0 = (part[0] for part in lorentz(rows, fit.p))
+    x, by_x0 = (part[0] for part in detuning(rows, fit.p))
     detuned, drop = fit.linear[0]
     shape = 1 / (1 + 1j * x)
     slope = -1j * shape**2 * drop
@@ -89,8 +89,9 @@ def vectors_of(rows: SweepBatch, fit: CircleFit) -> FloatArray:
     one = np.ones_like(shape)
     # A loss changes QL, and B with it; with the coupling's own change any such pair.
     columns = np.array([
-        slope * by_x0, slope * x, -1j * rows.u[0] * picture, one, 1j * one, shape, 1j * shape,
-        picture, 1j * picture, drop * shape, turned(rows, fit.p[:, 2])[0] - picture,
+        slope * by_x0, slope * x, -1j * rows.position[0] * picture, one, 1j * one, shape,
+        1j * shape,
+        picture, 1j * picture, drop * shape, derotated(rows, fit.p[:, 2])[0] - picture,
     ])  # fmt: skip
     columns *= np.sqrt(rows.weight[0])
     return np.stack([columns.real, columns.imag], axis=1)
@@ -138,7 +139,7 @@ class RowScore:
     def at(cls, rows: SweepBatch, fit: CircleFit, free: IndexArray, width: int) -> RowScore:
         """Return the look at one row from the circle of `fit`."""
         dof = 2 * float((rows.weight > 0).sum()) - free.size
-        dip = int(np.abs(rows.u[0] - fit.p[0, 0]).argmin())
+        dip = int(np.abs(rows.position[0] - fit.p[0, 0]).argmin())
         return cls.upon(vectors_of(rows, fit), free, width, dof, dip)
 
     @classmethod

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sweeplab.bands import select_resonance
 from sweeplab.finding import Finding, Threshold
-from sweeplab.resonance.circle.fit import MIN_POINTS
-from sweeplab.resonance.wanted import wanted
+from sweeplab.resonance.circle.thresholds import MIN_POINTS
 from sweeplab.sweep import FloatArray, Sweep
 
 # A dip stands below the lower of the crests beside it by so much of the largest reflection, and by
@@ -74,7 +74,7 @@ def about_the_wanted(sweep: Sweep, near_hz: float | None) -> Dips | None:
     place = np.minimum(np.array(dips) * width + width // 2, measured.size - 1)
     f_hz = sweep.f_hz[measured[place]]
     depth = np.array([size[crests[k : k + 2]].min() - size[dip] for k, dip in enumerate(dips)])
-    chosen = wanted(f_hz, depth, near_hz)
+    chosen = select_resonance(f_hz, depth, near_hz)
     first = crests[chosen] * width
     last = min(crests[chosen + 1] * width + width, measured.size)
     if last - first < MIN_POINTS:

@@ -15,12 +15,13 @@ from sweeplab.finding import Finding, Threshold, ranked
 from sweeplab.line import Line
 from sweeplab.resonance.circle.null_models import step_gain
 from sweeplab.resonance.circle.uncertainty import correlation_inflation
-from sweeplab.resonance.diagnostics import FitDiagnostics, share_of_one_point
-from sweeplab.resonance.quality import judge, screen
+from sweeplab.resonance.diagnostics import FitDiagnostics, largest_point_share
+from sweeplab.resonance.quality import judge
 from sweeplab.resonance.result import Resonance
 from sweeplab.resonance.scalar.coupling_branches import CouplingBranches, Spread, deviation
 from sweeplab.resonance.scalar.dips import about_the_wanted
 from sweeplab.resonance.scalar.power_fit import PowerFit, fit_power
+from sweeplab.resonance.screening import screen
 from sweeplab.resonance.unexplained_loss import unexplained_loss
 from sweeplab.sweep import Sweep
 
@@ -80,7 +81,7 @@ def _told(fit: PowerFit, sweep: Sweep, line: Line | None, findings: list[Finding
         q_loaded=Estimate.lognormal(float(q[0]), deviation(q), fit.dof),
         half_power_bandwidth_hz=Estimate.lognormal(float(f[0] / q[0]), deviation(f / q), fit.dof),
         residual_rms=float(np.sqrt(np.mean(off**2))),
-        points_in_bandwidth=evidence.points,
+        points_in_bandwidth=evidence.points_in_bandwidth,
         circle=spread.sides.circle(fit, over=False),
         covariance=spread.covariance(),
         kept=fit.kept,
@@ -164,28 +165,28 @@ def _evidence(
     q0 = candidates.unloaded(over=False)[0]
     rho = max(_correlation(fit), 0.0)
     shared = math.sqrt(rho) * fit.noise if rho * math.sqrt(kept.sum()) >= _NOTABLE else 0.0
-    share = share_of_one_point(x[None], fit.rows.weight)[0]
+    share = largest_point_share(x[None], fit.rows.weight)[0]
     return FitDiagnostics(
         f_loaded_hz=float(candidates.f_loaded_hz[0]),
         q_loaded=float(candidates.q_loaded[0]),
-        place=float(fit.p[0]),
-        widths=math.exp(fit.p[1]),
-        gain=fit.gain,
-        rival=fit.rival,
-        step=float(step_gain(fit.residual[None].astype(np.complex128), fit.rows.weight)[0]),
-        moved=None,
-        points=int((kept & (np.abs(x) <= 1)).sum()),
-        one_point=float(share),
+        position=float(fit.p[0]),
+        span_bandwidths=math.exp(fit.p[1]),
+        chi_square_gain=fit.chi_square_gain,
+        null_advantage=fit.null_advantage,
+        step_gain=float(step_gain(fit.residual[None].astype(np.complex128), fit.rows.weight)[0]),
+        drift=None,
+        points_in_bandwidth=int((kept & (np.abs(x) <= 1)).sum()),
+        max_point_share=float(share),
         u_q_loaded=deviation(np.log(candidates.q_loaded)),
         u_q_unloaded=deviation(np.log(q0)),
         diameter=float(relative[0]),
         u_diameter=deviation(relative),
         misfit=shared / max(float(diameter[0]), 1e-300),
         inflation=inflation,
-        detuned_size=float(candidates.detuned[0]),
-        u_detuned_size=deviation(candidates.detuned),
-        largest=float(size[measured].max()),
+        detuned_magnitude=float(candidates.detuned[0]),
+        u_detuned_magnitude=deviation(candidates.detuned),
+        largest_reflection=float(size[measured].max()),
         noise=fit.noise,
-        set_aside=int(measured.sum() - kept.sum()),
-        measured=int(measured.sum()),
+        points_set_aside=int(measured.sum() - kept.sum()),
+        points_measured=int(measured.sum()),
     )

@@ -16,8 +16,8 @@ import numpy as np
 
 from sweeplab.finding import Threshold
 from sweeplab.resonance.circle.batch import BoolArray, SweepBatch
-from sweeplab.resonance.circle.initial_guess import starts
-from sweeplab.resonance.circle.varpro import lorentz
+from sweeplab.resonance.circle.initial_guess import initial_guesses
+from sweeplab.resonance.circle.varpro import detuning
 from sweeplab.sweep import FloatArray, Sweep
 
 UNKNOWNS = 5
@@ -87,8 +87,8 @@ class PowerFit:
     noise: float
     covariance: FloatArray | None
     residual: FloatArray
-    gain: float
-    rival: float
+    chi_square_gain: float
+    null_advantage: float
 
     @property
     def kept(self) -> BoolArray:
@@ -98,7 +98,7 @@ class PowerFit:
     @property
     def x(self) -> FloatArray:
         """Detuning ``QL t`` of every point, shape (n,)."""
-        return np.asarray(lorentz(self.rows, self.p[None])[0][0])
+        return np.asarray(detuning(self.rows, self.p[None])[0][0])
 
     @property
     def square(self) -> FloatArray:
@@ -121,10 +121,10 @@ def fit_power(sweep: Sweep) -> PowerFit:
     noise = _noise_of_neighbours(size[finite])
     p, a, noise = _settled(rows, size, noise)
     for _ in range(_ROUNDS):
-        kept = _kept(size, _columns(lorentz(rows, p[None])[0][0]) @ a, noise, finite)
+        kept = _kept(size, _columns(detuning(rows, p[None])[0][0]) @ a, noise, finite)
         if np.array_equal(kept, rows.weight[0] > 0):
             break
-        rows = rows.weighted(kept[None].astype(float))
+        rows = rows.with_weight(kept[None].astype(float))
         p, a, noise = _settled(rows, size, noise)
     return _summed_up(rows, size, p, a, noise)
 
@@ -174,9 +174,9 @@ def _unbiased(
 def _starts(rows: SweepBatch) -> list[FloatArray]:
     known = np.zeros(1, dtype=bool)
     coarse = rows.binned(_COARSE_POINTS)
-    found, narrow = starts(coarse, known, count=_STARTS)
+    found, narrow = initial_guesses(coarse, known, count=_STARTS)
     if narrow[0] and coarse is not rows:
-        found += starts(rows, known, count=_STARTS)[0]
+        found += initial_guesses(rows, known, count=_STARTS)[0]
     return [start[0, :2] for start in found]
 
 
@@ -198,7 +198,7 @@ class _Point:
 
 
 def _evaluate(rows: SweepBatch, y: FloatArray, weight: FloatArray, p: FloatArray) -> _Point:
-    x, by_x0 = (part[0] for part in lorentz(rows, p[None]))
+    x, by_x0 = (part[0] for part in detuning(rows, p[None]))
     columns = _columns(x)
     weighted = columns.T * weight
     a = _solved(weighted @ columns, weighted @ y)
@@ -265,7 +265,7 @@ def _kept(size: FloatArray, square: FloatArray, noise: float, finite: BoolArray)
 def _summed_up(
     rows: SweepBatch, size: FloatArray, p: FloatArray, a: FloatArray, noise: float
 ) -> PowerFit:
-    model = _columns(lorentz(rows, p[None])[0][0]) @ a
+    model = _columns(detuning(rows, p[None])[0][0]) @ a
     y, weight = _unbiased(rows, size, model, noise)
     point = _evaluate(rows, y, weight, p)
     residual = np.sqrt(weight) * (y - point.model) / noise
@@ -290,7 +290,7 @@ def _alternatives(
 
     Both under the parabola's own weights: under the resonance's they would favour the resonance.
     """
-    u, counted = rows.u[0], rows.weight[0]
+    u, counted = rows.position[0], rows.weight[0]
     parabola = np.vander(u, 3)
     level = parabola @ np.linalg.lstsq(parabola * counted[:, None], y * counted, rcond=None)[0]
     weight = counted / (4 * (np.maximum(level, 0) + noise**2)) / noise**2

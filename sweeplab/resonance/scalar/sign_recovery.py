@@ -18,7 +18,7 @@ import numpy as np
 from sweeplab.finding import Finding, Threshold
 from sweeplab.line import embed
 from sweeplab.resonance.circle.batch import CircleFit, SweepBatch
-from sweeplab.resonance.circle.varpro import lorentz, residuals, solve
+from sweeplab.resonance.circle.varpro import detuning, residuals, solve
 from sweeplab.resonance.result import Resonance
 from sweeplab.resonance.scalar.coupling_branches import CouplingBranches
 from sweeplab.resonance.scalar.power_fit import PowerFit, fit_power
@@ -154,7 +154,7 @@ def _readings(sizes: PowerFit, gamma: ComplexArray) -> tuple[SweepBatch, CircleF
     found = []
     for over in (False, True):
         shape = np.asarray(circles.detuned + circles.drop(over) / (1 + 1j * sizes.x), complex)
-        found.append(_valleys(sizes.rows.u[0], shape, gamma, weight))
+        found.append(_valleys(sizes.rows.position[0], shape, gamma, weight))
     models, thetas, misfits = (np.concatenate(parts) for parts in zip(*found, strict=True))
     few = _distinct(models, misfits)
     every = np.zeros(few.size, dtype=np.intp)
@@ -264,9 +264,9 @@ def _alternated(rows: SweepBatch, start: FloatArray) -> tuple[SweepBatch, Circle
 
 
 def _model(rows: SweepBatch, solution: CircleFit) -> ComplexArray:
-    x, _ = lorentz(rows, solution.p)
+    x, _ = detuning(rows, solution.p)
     picture = solution.linear[:, :1] + solution.linear[:, 1:] / (1 + 1j * x)
-    return np.asarray(picture * np.exp(-1j * solution.p[:, 2:] * rows.u))
+    return np.asarray(picture * np.exp(-1j * solution.p[:, 2:] * rows.position))
 
 
 def _without_interference(rows: SweepBatch, solution: CircleFit, best: int) -> SweepBatch:
@@ -277,7 +277,7 @@ def _without_interference(rows: SweepBatch, solution: CircleFit, best: int) -> S
     kept = counted & (off <= _FAR * spread)
     if np.array_equal(kept, counted) or kept.sum() < (1 - _MOST_SET_ASIDE) * counted.sum():
         return rows
-    return rows.weighted(np.broadcast_to(kept.astype(float), rows.u.shape))
+    return rows.with_weight(np.broadcast_to(kept.astype(float), rows.position.shape))
 
 
 def _stands_alone(rows: SweepBatch, solution: CircleFit, best: int, noise2: float) -> bool:
