@@ -10,16 +10,12 @@ from sweeplab.finding import Threshold
 from sweeplab.resonance.circle.batch import SPAN_END, BoolArray, CircleFit, IndexArray, SweepBatch
 from sweeplab.resonance.circle.initial_guess import starts
 from sweeplab.resonance.circle.multi import LEAST_WIDTHS, MultiResonance, separate_resonances
-from sweeplab.resonance.circle.null_models import ripple_rss, step_gain
+from sweeplab.resonance.circle.null_models import STRONG_RESONANCE, ripple_rss, step_gain
 from sweeplab.resonance.circle.varpro import residuals, solve, solve_rows
+from sweeplab.resonance.interference import RAYLEIGH_MEDIAN, without_outliers
 from sweeplab.sweep import ComplexArray, FloatArray
 
-# Complex white noise of spread s a quadrature: median of abs(r) is s sqrt(2 ln 2).
-_MEDIAN_TO_SIGMA = 1 / np.sqrt(2 * np.log(2))
-# One sweep in a hundred without interference loses a point: 0.005 % of the information.
-_FALSE_ALARMS_A_SWEEP: Threshold = 0.01
 _ROUNDS = 5
-_MOST_SET_ASIDE: Threshold = 0.15
 _FEW = 2
 # Chi-square, one degree of freedom: of sweeps whose described line is right one in a thousand fits
 # a rest of it; more would cost the spread over narrow spans.
@@ -28,8 +24,6 @@ _REST_OF_LINE_CHI2: Threshold = 10.83
 _SUSPECT = 5.0
 # No instrument and no file is better than this: a cleaner sweep was computed.
 _LEAST_NOISE: Threshold = 1e-8
-# A resonance that takes this much off the background's misfit is nothing else.
-_STRONG: Threshold = 60.0
 # Standard deviations of the residual's correlation at which a second resonance is looked for.
 _STRUCTURE: Threshold = 4.0
 # A rival that leaves less than so many times what neighbours do not share has explained the sweep.
@@ -208,7 +202,9 @@ def _without_interference(
     measured = rows.weight > 0
     pending = np.arange(len(rows))
     for turn in range(_ROUNDS):
-        kept = _kept(np.abs(misfit[pending]), measured[pending])
+        kept = without_outliers(
+            np.abs(misfit[pending]), measured[pending], RAYLEIGH_MEDIAN, _LEAST_NOISE
+        )
         changed = np.any(kept != (weight[pending] > 0), axis=1)
         pending, kept = pending[changed], kept[changed]
         if pending.size == 0:
@@ -228,20 +224,6 @@ def _without_interference(
         # What will be refused for its place or width needs no more rounds.
         pending = pending[_in_the_span(near)]
     return rows.weighted(weight), solution, misfit
-
-
-def _kept(size: FloatArray, measured: BoolArray) -> BoolArray:
-    n = measured.sum(axis=1)
-    # What was not measured sorts last.
-    ordered = np.sort(np.where(measured, size, np.inf), axis=1)
-    row = np.arange(len(n))
-    median = (ordered[row, (n - 1) // 2] + ordered[row, n // 2]) / 2
-    limit = median * _MEDIAN_TO_SIGMA * np.sqrt(2 * np.log(n / _FALSE_ALARMS_A_SWEEP))
-    kept = np.asarray(measured & (size <= np.maximum(limit, _LEAST_NOISE)[:, None]))
-    # A misfit over a good part of the sweep is no interference: there, every point counts.
-    too_many = kept.sum(axis=1) < (1 - _MOST_SET_ASIDE) * n
-    kept[too_many] = measured[too_many]
-    return kept
 
 
 def _with_rest_of_line(
@@ -326,7 +308,7 @@ def _rival_rss(
     Several resonances can ape a line's ripple: there the rivals always have their say.
     """
     rival = np.full(len(rows), np.inf)
-    weak = background < _STRONG * solution.rss
+    weak = background < STRONG_RESONANCE * solution.rss
     weak[suspects] = True
     index = np.flatnonzero(weak)
     if index.size:

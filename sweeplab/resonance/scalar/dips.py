@@ -13,6 +13,7 @@ import numpy as np
 
 from sweeplab.finding import Finding, Threshold
 from sweeplab.resonance.circle.fit import MIN_POINTS
+from sweeplab.resonance.interference import noise_from_neighbours
 from sweeplab.resonance.wanted import wanted
 from sweeplab.sweep import FloatArray, Sweep
 
@@ -20,7 +21,6 @@ from sweeplab.sweep import FloatArray, Sweep
 # so many times what neighbouring points scatter.
 _LEAST_DEPTH: Threshold = 0.03
 _FAR_OFF_NOISE: Threshold = 8.0
-_HALF_NORMAL_MEDIAN = 0.6745
 _SMOOTHED_POINTS = 120
 _MEDIAN = 7
 
@@ -67,8 +67,9 @@ def about_the_wanted(sweep: Sweep, near_hz: float | None) -> Dips | None:
     measured = np.flatnonzero(np.isfinite(sweep.gamma))
     if measured.size < 2 * MIN_POINTS:
         return None
-    size, width = _smoothed(np.abs(sweep.gamma[measured]))
-    dips, crests = _dips(size, _noise(np.abs(sweep.gamma[measured])) / math.sqrt(width))
+    magnitude = np.abs(sweep.gamma[measured])
+    size, width = _smoothed(magnitude)
+    dips, crests = _dips(size, noise_from_neighbours(magnitude) / math.sqrt(width))
     if len(dips) < 2:
         return None
     place = np.minimum(np.array(dips) * width + width // 2, measured.size - 1)
@@ -97,10 +98,6 @@ def _smoothed(size: FloatArray) -> tuple[FloatArray, int]:
     edges = np.arange(0, size.size, width)
     count = np.diff(np.append(edges, size.size))
     return np.add.reduceat(size, edges) / count, width
-
-
-def _noise(size: FloatArray) -> float:
-    return float(np.median(np.abs(np.diff(size, 2)))) / (_HALF_NORMAL_MEDIAN * math.sqrt(6))
 
 
 def _dips(size: FloatArray, noise: float) -> tuple[list[int], list[int]]:

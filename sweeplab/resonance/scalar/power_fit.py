@@ -17,7 +17,13 @@ import numpy as np
 from sweeplab.finding import Threshold
 from sweeplab.resonance.circle.batch import BoolArray, SweepBatch
 from sweeplab.resonance.circle.initial_guess import starts
+from sweeplab.resonance.circle.null_models import STRONG_RESONANCE
 from sweeplab.resonance.circle.varpro import lorentz
+from sweeplab.resonance.interference import (
+    HALF_NORMAL_MEDIAN,
+    noise_from_neighbours,
+    without_outliers,
+)
 from sweeplab.sweep import FloatArray, Sweep
 
 UNKNOWNS = 5
@@ -32,13 +38,8 @@ _COARSE_STEPS = 3
 _STARTS = 3
 # A table of a few digits is no better than this.
 _LEAST_NOISE = 1e-6
-_HALF_NORMAL_MEDIAN = 0.6745
 # Nor is a point off by this much ever interference.
 _NEVER_INTERFERENCE: Threshold = 1e-5
-_FALSE_ALARMS_A_SWEEP: Threshold = 0.01
-_MOST_SET_ASIDE: Threshold = 0.15
-# A resonance that takes this much off the parabola's misfit is nothing else.
-_STRONG: Threshold = 60.0
 # Half-turns of a ripple over the span, in radians.
 _TURNS = np.arange(1.0, 45.0, 0.25)
 
@@ -118,7 +119,7 @@ def fit_power(sweep: Sweep) -> PowerFit:
     rows = SweepBatch.of(
         sweep.f_hz[None], size[None].astype(complex) ** 2, finite[None].astype(float)
     )
-    noise = _noise_of_neighbours(size[finite])
+    noise = max(noise_from_neighbours(size[finite]), _LEAST_NOISE)
     p, a, noise = _settled(rows, size, noise)
     for _ in range(_ROUNDS):
         kept = _kept(size, _columns(lorentz(rows, p[None])[0][0]) @ a, noise, finite)
@@ -127,11 +128,6 @@ def fit_power(sweep: Sweep) -> PowerFit:
         rows = rows.weighted(kept[None].astype(float))
         p, a, noise = _settled(rows, size, noise)
     return _summed_up(rows, size, p, a, noise)
-
-
-def _noise_of_neighbours(size: FloatArray) -> float:
-    step = float(np.median(np.abs(np.diff(size, 2))))
-    return max(step / (_HALF_NORMAL_MEDIAN * math.sqrt(6)), _LEAST_NOISE)
 
 
 def _settled(
@@ -254,12 +250,9 @@ def _kept(size: FloatArray, square: FloatArray, noise: float, finite: BoolArray)
     Weighed as sizes, whose spread is the noise's at a match and far from one alike.
     """
     off = np.abs(size - np.sqrt(np.maximum(square, 0) + noise**2))
-    n = int(finite.sum())
-    spread = float(np.median(off[finite])) / _HALF_NORMAL_MEDIAN
-    limit = spread * math.sqrt(2 * math.log(n / _FALSE_ALARMS_A_SWEEP))
-    kept = np.asarray(finite & (off <= max(limit, _NEVER_INTERFERENCE)))
-    # A misfit over a good part of the sweep is no interference: there, every point counts.
-    return kept if kept.sum() >= (1 - _MOST_SET_ASIDE) * n else finite
+    # A magnitude's noise is real: that along the reflection.
+    (kept,) = without_outliers(off[None], finite[None], HALF_NORMAL_MEDIAN, _NEVER_INTERFERENCE)
+    return np.asarray(kept)
 
 
 def _summed_up(
@@ -296,7 +289,7 @@ def _alternatives(
     weight = counted / (4 * (np.maximum(level, 0) + noise**2)) / noise**2
     resonant = float((weight * (y - model) ** 2).sum())
     flat = float((weight * (y - level) ** 2).sum())
-    strong = flat > _STRONG * resonant
+    strong = flat > STRONG_RESONANCE * resonant
     return flat - resonant, -math.inf if strong else resonant - _ripple(u, y, weight)
 
 

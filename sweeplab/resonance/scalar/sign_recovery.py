@@ -19,6 +19,7 @@ from sweeplab.finding import Finding, Threshold
 from sweeplab.line import embed
 from sweeplab.resonance.circle.batch import CircleFit, SweepBatch
 from sweeplab.resonance.circle.varpro import lorentz, residuals, solve
+from sweeplab.resonance.interference import RAYLEIGH_MEDIAN, without_outliers
 from sweeplab.resonance.result import Resonance
 from sweeplab.resonance.scalar.coupling_branches import CouplingBranches
 from sweeplab.resonance.scalar.power_fit import PowerFit, fit_power
@@ -52,11 +53,9 @@ _MOST_AMBIGUOUS: Threshold = 0.25
 _WORST_EXCESS: Threshold = 2.5
 # Residual that neighbours share, against the circle's diameter.
 _WORST_MISFIT: Threshold = 0.05
-# White noise of 400 points reaches 4.6 standard deviations in one sweep of a hundred.
-_FAR: Threshold = 4.6
-_MOST_SET_ASIDE: Threshold = 0.15
-# Complex white noise of spread s a quadrature: median of abs(r) is s sqrt(2 ln 2).
-_MEDIAN_TO_SIGMA = 1 / math.sqrt(2 * math.log(2))
+# What white noise of 400 points reaches in one sweep of a hundred, whatever the number of points:
+# only the signs depend on it, and no borderline point decides those.
+_OUTLIER: Threshold = 4.6
 _LEAST_NOISE = 1e-6
 
 
@@ -273,9 +272,10 @@ def _without_interference(rows: SweepBatch, solution: CircleFit, best: int) -> S
     """Set aside, for every reading alike, what white noise about the best one would not reach."""
     off = np.abs(residuals(rows, solution)[best])
     counted = rows.weight[0] > 0
-    spread = max(float(np.median(off[counted])) * _MEDIAN_TO_SIGMA, _LEAST_NOISE)
-    kept = counted & (off <= _FAR * spread)
-    if np.array_equal(kept, counted) or kept.sum() < (1 - _MOST_SET_ASIDE) * counted.sum():
+    (kept,) = without_outliers(
+        off[None], counted[None], RAYLEIGH_MEDIAN, _OUTLIER * _LEAST_NOISE, _OUTLIER
+    )
+    if np.array_equal(kept, counted):
         return rows
     return rows.weighted(np.broadcast_to(kept.astype(float), rows.u.shape))
 
