@@ -19,7 +19,7 @@ from sweeplab.resonance.circle.fit import fit_batch
 from sweeplab.resonance.circle.multi import MultiResonance
 from sweeplab.resonance.circle.uncertainty import CircleEstimates, circle_estimates, coupling_of
 from sweeplab.resonance.diagnostics import gather
-from sweeplab.resonance.drift.correct import MOST_POINTS, correct_drift, not_looked_for
+from sweeplab.resonance.drift.correct import MOST_POINTS, correct_drift, drift_not_tested_finding
 from sweeplab.resonance.quality import judge, screen
 from sweeplab.resonance.result import Circle, Resonance
 from sweeplab.resonance.scalar.magnitude import fit_magnitude
@@ -151,7 +151,7 @@ def _fit_batch(
             continue
         figures_alone, notes = without
         if len(sweep) > MOST_POINTS:
-            findings.append(not_looked_for(len(sweep)))
+            findings.append(drift_not_tested_finding(len(sweep)))
         if row in fitted.told:
             findings += _other_resonances(fitted.told[row])
         if line is not None and fitted.delay_free[row]:

@@ -61,7 +61,7 @@ class FitDiagnostics(NamedTuple):
     gain: float
     rival: float
     step: float
-    moved: Drift | None
+    drift: Drift | None
     points: int
     one_point: float
     u_q_loaded: float
@@ -124,7 +124,7 @@ def gather(
 
 def _moved(fitted: DriftCorrectedFit) -> NDArray[np.object_]:
     column = np.full(len(fitted.rows), None, dtype=object)
-    for row, moved in fitted.moved.items():
+    for row, moved in fitted.drift.items():
         column[row] = moved
     return column
 

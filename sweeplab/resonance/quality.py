@@ -293,8 +293,8 @@ def _shape_doubts(e: FitDiagnostics) -> Iterator[Finding]:
             {"chi_square_gain": e.step, "height_relative": height},
             "Keep hands, people and the lead still; let the loop cool; sweep again.",
         )  # fmt: skip
-    if e.moved is not None:
-        yield drift_finding(e.moved, e.diameter * e.detuned_size)
+    if e.drift is not None:
+        yield drift_finding(e.drift, e.diameter * e.detuned_size)
     if e.misfit > 0:
         yield Finding(
             "misfit", "warning" if e.misfit > _POOR_MISFIT else "note",

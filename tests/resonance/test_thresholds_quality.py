@@ -19,7 +19,7 @@ from sweeplab.resonance.unexplained_loss import unexplained_loss
 # A good sweep: nothing to say of it.
 GOOD = FitDiagnostics(
     f_loaded_hz=7.1e6, q_loaded=300.0, place=0.0, widths=6.0, gain=1e6, rival=-1e5, step=0.0,
-    moved=None, points=33, one_point=0.1, u_q_loaded=0.002, u_q_unloaded=0.003, diameter=0.75,
+    drift=None, points=33, one_point=0.1, u_q_loaded=0.002, u_q_unloaded=0.003, diameter=0.75,
     u_diameter=0.001, misfit=0.0, inflation=1.0, detuned_size=0.98, u_detuned_size=1e-3,
     largest=0.99, noise=1e-3, set_aside=0, measured=201,
 )  # fmt: skip

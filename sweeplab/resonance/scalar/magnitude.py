@@ -173,7 +173,7 @@ def _evidence(
         gain=fit.gain,
         rival=fit.rival,
         step=float(step_gain(fit.residual[None].astype(np.complex128), fit.rows.weight)[0]),
-        moved=None,
+        drift=None,
         points=int((kept & (np.abs(x) <= 1)).sum()),
         one_point=float(share),
         u_q_loaded=deviation(np.log(candidates.q_loaded)),
