@@ -23,7 +23,7 @@ from sweeplab.resonance.drift.correct import MOST_POINTS, correct_drift, drift_n
 from sweeplab.resonance.quality import judge, screen
 from sweeplab.resonance.result import Circle, Resonance
 from sweeplab.resonance.scalar.magnitude import fit_magnitude
-from sweeplab.resonance.scalar.sign_recovery import signs_unknown, with_signs
+from sweeplab.resonance.scalar.sign_recovery import recover_signs, signs_unknown_finding
 from sweeplab.resonance.unexplained_loss import unexplained_loss
 from sweeplab.runtime import one_blas_thread
 from sweeplab.sweep import Sweep
@@ -114,9 +114,9 @@ def _fit_without_phase(sweep: Sweep, line: Line | None, near_hz: float | None) -
     """Fit a sweep, as measured, whose phase is unsigned or not known."""
     if sweep.content == "magnitude":
         return fit_magnitude(sweep, line, near_hz=near_hz)
-    signed = with_signs(sweep)
+    signed = recover_signs(sweep)
     if signed is None:
-        fit, told = fit_magnitude(sweep, line, near_hz=near_hz), signs_unknown()
+        fit, told = fit_magnitude(sweep, line, near_hz=near_hz), signs_unknown_finding()
     else:
         fit, told = fit_resonance(signed.sweep, line, near_hz=near_hz), signed.finding
     return replace(fit, findings=ranked((*fit.findings, told)))

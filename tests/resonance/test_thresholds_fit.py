@@ -12,9 +12,9 @@ from sweeplab import Sweep, fit_resonance
 from sweeplab.line import Line
 from sweeplab.resonance.circle.batch import CircleFit, SweepBatch
 from sweeplab.resonance.circle.fit import (
+    _LEAST_NOISE,
     _in_the_span,
     _inverse,
-    _kept,
     _noise_of_neighbours,
     _rival_rss,
     _rivals,
@@ -22,6 +22,7 @@ from sweeplab.resonance.circle.fit import (
     fit_batch,
 )
 from sweeplab.resonance.circle.multi import _gains, _is_credible
+from sweeplab.resonance.interference import RAYLEIGH_MEDIAN, without_outliers
 from sweeplab.sweep import ComplexArray, FloatArray
 
 POINTS = 200
@@ -55,7 +56,8 @@ def solution(
 
 class TestPointsSetAside:
     def kept(self, size: FloatArray) -> int:
-        return int(_kept(size[None], np.ones((1, size.size), dtype=bool)).sum())
+        measured = np.ones((1, size.size), dtype=bool)
+        return int(without_outliers(size[None], measured, RAYLEIGH_MEDIAN, _LEAST_NOISE).sum())
 
     @pytest.mark.parametrize(("largest", "kept"), [(3.7, 200), (3.85, 199)])
     def test_are_those_that_noise_reaches_once_in_a_hundred_sweeps(
