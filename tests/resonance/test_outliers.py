@@ -111,7 +111,7 @@ def test_nothing_nearer_than_the_least_deviation_is_an_outlier(least: float, cou
 
 def test_noise_from_neighbours_ignores_the_curve_and_a_few_spikes() -> None:
     rng = np.random.default_rng(2)
-    points = 20_000
+    points = 200_000
     values = 3 * np.linspace(-1, 1, points) ** 2 + 0.01 * rng.standard_normal(points)
     values[::500] += 5.0
     # The median of n half-normal values scatters by 1.17/sqrt(n), of correlated ones twice that;
