@@ -29,7 +29,7 @@ from sweeplab.loss.model_uncertainty import model_findings, model_uncertainty
 from sweeplab.loss.result import LossBudget
 from sweeplab.loss.uncertainty_sources import sources
 from sweeplab.resonance import Resonance, fit_resonance
-from sweeplab.resonance.scalar.sign_recovery import signed_like
+from sweeplab.resonance.scalar.sign_recovery import with_signs_of_fit
 from sweeplab.runtime import one_blas_thread
 from sweeplab.sweep import Sweep
 
@@ -150,7 +150,7 @@ def _coupled(
     if fit.q_unloaded_other is not None:
         return None
     line = build.feed.line
-    signed = signed_like(sweep, fit)
+    signed = with_signs_of_fit(sweep, fit)
     plane = signed if line is None else deembed(signed, line)
     expected = _coupling_loop(build, model, fit.circle.f_loaded_hz)
     return fit_coupled(plane, fit.kept, fit.circle, model, expected, line, ground.total_ratio)

@@ -158,14 +158,14 @@ def smith(ax: Axes, sweep: Sweep, resonance: Resonance) -> Axes:
     """
     from skrf.plotting import smith as grid
 
-    from sweeplab.resonance.scalar.sign_recovery import signed_like
+    from sweeplab.resonance.scalar.sign_recovery import with_signs_of_fit
 
     grid(ax=ax)
     for patch in ax.patches:
         patch.set(linewidth=0.3, edgecolor=PALE)
     for line in ax.lines:
         line.set(linewidth=0.3, color=PALE)
-    sweep = signed_like(sweep, resonance)
+    sweep = with_signs_of_fit(sweep, resonance)
     if sweep.content != "complex":
         ax.text(0, 0, "no signed phase:\nnothing to show here", ha="center", va="center")
         return ax

@@ -23,12 +23,12 @@ from sweeplab.resonance.drift.correct import (
     MOST_POINTS,
     DriftCorrectedFit,
     correct_drift,
-    not_looked_for,
+    drift_not_tested_finding,
 )
 from sweeplab.resonance.quality import judge
 from sweeplab.resonance.result import Circle, Resonance
 from sweeplab.resonance.scalar.magnitude import fit_magnitude
-from sweeplab.resonance.scalar.sign_recovery import signs_unknown, with_signs
+from sweeplab.resonance.scalar.sign_recovery import recover_signs, signs_unknown_finding
 from sweeplab.resonance.screening import screen
 from sweeplab.resonance.unexplained_loss import unexplained_loss
 from sweeplab.runtime import one_blas_thread
@@ -119,9 +119,9 @@ def _fit_without_phase(sweep: Sweep, line: Line | None, near_hz: float | None) -
     """Fit a sweep, as measured, whose phase is unsigned or not known."""
     if sweep.content == "magnitude":
         return fit_magnitude(sweep, line, near_hz=near_hz)
-    signed = with_signs(sweep)
+    signed = recover_signs(sweep)
     if signed is None:
-        fit, finding = fit_magnitude(sweep, line, near_hz=near_hz), signs_unknown()
+        fit, finding = fit_magnitude(sweep, line, near_hz=near_hz), signs_unknown_finding()
     else:
         fit, finding = fit_resonance(signed.sweep, line, near_hz=near_hz), signed.finding
     return replace(fit, findings=ranked((*fit.findings, finding)))
@@ -219,7 +219,7 @@ def _notes_on_fit(
     """Yield what the fit of one row has to report beyond its quality."""
     points = fitted.batch.gamma.shape[1]
     if points > MOST_POINTS:
-        yield not_looked_for(points)
+        yield drift_not_tested_finding(points)
     if row in fitted.multi:
         yield from _other_resonances(fitted.multi[row])
     if line is not None and fitted.delay_free[row]:

@@ -135,7 +135,7 @@ def fit_diagnostics(
 
 def _drift_of_rows(fitted: DriftCorrectedFit) -> NDArray[np.object_]:
     column = np.full(len(fitted.batch), None, dtype=object)
-    for row, drift in fitted.moved.items():
+    for row, drift in fitted.drift.items():
         column[row] = drift
     return column
 

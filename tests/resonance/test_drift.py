@@ -44,7 +44,7 @@ class TestStill:
         rng = np.random.default_rng(62)
         sweeps = [valid(rng)[0].sweep(rng) for _ in range(60)]
         watched = fit_many(sweeps)
-        monkeypatch.setattr("sweeplab.resonance.drift.correct.may_have_moved", lambda _: False)
+        monkeypatch.setattr("sweeplab.resonance.drift.correct.may_have_drifted", lambda _: False)
         for fit, plain in zip(watched, fit_many(sweeps), strict=True):
             assert says(fit) or fit.to_json() == plain.to_json()
 
@@ -79,7 +79,7 @@ class TestAJump:
     def test_control_a_fit_that_does_not_know_of_it_misses(
         self, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setattr("sweeplab.resonance.drift.correct.may_have_moved", lambda _: False)
+        monkeypatch.setattr("sweeplab.resonance.drift.correct.may_have_drifted", lambda _: False)
         _, held = moved("amplitude", "a step", 5, DRAWS, np.random.default_rng(63))
         assert held < 0.8
 

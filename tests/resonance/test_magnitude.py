@@ -29,7 +29,7 @@ from sweeplab import (
 )
 from sweeplab.line import embed
 from sweeplab.resonance.scalar import power_fit
-from sweeplab.resonance.scalar.power_fit import fit_power, noisy_square
+from sweeplab.resonance.scalar.power_fit import fit_power, noisy_power_moments
 
 SWEEPS = 500
 LIMIT = 4.0
@@ -246,7 +246,7 @@ class TestNoiseFloor:
 
     @pytest.mark.parametrize(("x", "mean", "u"), PUBLISHED)
     def test_published_mean_and_spread(self, x: float, mean: float, u: float) -> None:
-        expected, variance = noisy_square(np.array([x**2]), 0.005)
+        expected, variance = noisy_power_moments(np.array([x**2]), 0.005)
         assert expected[0] * 1e6 == pytest.approx(mean, rel=0.01)
         assert math.sqrt(variance[0]) * 1e6 == pytest.approx(u, rel=0.01)
 
@@ -254,7 +254,7 @@ class TestNoiseFloor:
     def test_drawn_mean_and_spread(self, x: float) -> None:
         n = 400_000
         square = np.abs(x + white(np.random.default_rng(8), n, 0.005)) ** 2
-        mean, variance = noisy_square(np.array([x**2]), 0.005)
+        mean, variance = noisy_power_moments(np.array([x**2]), 0.005)
         u = math.sqrt(variance[0])
         assert abs(float(square.mean()) - mean[0]) < LIMIT * u / math.sqrt(n)
         # The fourth moment of a chi-square is at most 9 variances squared.
@@ -280,8 +280,8 @@ class TestNoiseFloor:
     def test_left_in_it_would_show(self, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(
             power_fit,
-            "noisy_square",
-            lambda square, noise: (square, noisy_square(square, noise)[1]),
+            "noisy_power_moments",
+            lambda square, noise: (square, noisy_power_moments(square, noise)[1]),
         )
         excess, _ = self._excess()
         assert excess > 2 * LIMIT

@@ -14,7 +14,7 @@ from test_refusals import F_HZ, NO_RESONANCE, assert_refused
 
 from sweeplab import Line, Resonance, Sweep, find_match, fit_many, fit_resonance
 from sweeplab.line import embed
-from sweeplab.resonance.scalar.sign_recovery import signed_like, with_signs
+from sweeplab.resonance.scalar.sign_recovery import recover_signs, with_signs_of_fit
 
 SWEEPS = 300
 LIMIT = 4.0
@@ -87,7 +87,7 @@ class TestSigns:
     @pytest.mark.parametrize("angle", [0.0, 0.3, 1.7, 3.1, -2.0])
     def test_every_point_off_the_axis_has_its_own(self, beta: float, angle: float) -> None:
         truth = Truth(coupling_factor=beta, angle=angle, theta=0.7, noise=1e-3)
-        signed = with_signs(unsigned(truth.sweep(np.random.default_rng(4))))
+        signed = recover_signs(unsigned(truth.sweep(np.random.default_rng(4))))
         assert signed is not None
         true = truth.reflection().imag
         off = np.abs(true) > 4 * truth.noise
@@ -112,7 +112,7 @@ class TestSigns:
         assert fit.line == line
         assert fit.q_unloaded is not None
         assert abs(fit.q_unloaded.value - truth.q_unloaded) < LIMIT * fit.q_unloaded.u
-        again = signed_like(unsigned(noisy), fit)
+        again = with_signs_of_fit(unsigned(noisy), fit)
         off = np.abs(plane.gamma.imag) > 4e-3
         assert again.content == "complex"
         assert np.array_equal(np.sign(again.gamma.imag[off]), np.sign(plane.gamma.imag[off]))

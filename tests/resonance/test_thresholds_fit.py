@@ -12,16 +12,17 @@ from sweeplab import Sweep, fit_resonance
 from sweeplab.line import Line
 from sweeplab.resonance.circle.batch import CircleFit, SweepBatch
 from sweeplab.resonance.circle.fit import (
+    _MIN_NOISE,
     _best_null_rss,
     _candidates_for_multi,
     _inverse,
-    _kept,
     _lies_in_span,
     _null_rss,
     _uncorrelated_rss,
     fit_batch,
 )
 from sweeplab.resonance.circle.multi import _is_credible, _is_significant
+from sweeplab.resonance.interference import RAYLEIGH_MEDIAN, without_outliers
 from sweeplab.sweep import ComplexArray, FloatArray
 
 POINTS = 200
@@ -55,7 +56,8 @@ def circle_fit(
 
 class TestPointsSetAside:
     def kept(self, size: FloatArray) -> int:
-        return int(_kept(size[None], np.ones((1, size.size), dtype=bool)).sum())
+        measured = np.ones((1, size.size), dtype=bool)
+        return int(without_outliers(size[None], measured, RAYLEIGH_MEDIAN, _MIN_NOISE).sum())
 
     @pytest.mark.parametrize(("largest", "kept"), [(3.7, 200), (3.85, 199)])
     def test_are_those_that_noise_reaches_once_in_a_hundred_sweeps(

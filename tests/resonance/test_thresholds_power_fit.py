@@ -1,4 +1,4 @@
-"""Limits of the fits to sizes alone and of what counts as a dip, each from both sides."""
+"""Thresholds of the fit to magnitudes alone and of what counts as a dip, each from both sides."""
 
 from __future__ import annotations
 
@@ -10,8 +10,12 @@ from simulated import Truth
 
 from sweeplab import Sweep, fit_resonance
 from sweeplab.resonance.circle.batch import SweepBatch
-from sweeplab.resonance.scalar.dips import _dips, about_the_wanted
-from sweeplab.resonance.scalar.power_fit import _alternatives, _kept, fit_power
+from sweeplab.resonance.scalar.dips import _find_dips, isolate_dip
+from sweeplab.resonance.scalar.power_fit import (
+    _null_model_comparison,
+    _used_points,
+    fit_power,
+)
 from sweeplab.sweep import FloatArray
 
 F_HZ = np.linspace(7.0e6, 7.2e6, 201)
@@ -29,15 +33,15 @@ class TestDips:
     ) -> None:
         size = 1 - dip(F_HZ, 7.05e6, 0.5) - dip(F_HZ, 7.15e6, depth)
         sweep = Sweep(F_HZ, size.astype(complex), content="magnitude")
-        several = about_the_wanted(sweep, None)
-        assert (several is not None) is found
-        if several is not None:
-            assert several.finding().code == "another-dip"
+        isolated = isolate_dip(sweep, None)
+        assert (isolated is not None) is found
+        if isolated is not None:
+            assert isolated.finding().code == "another-dip"
 
     @pytest.mark.parametrize(("depth", "found"), [(0.15, 1), (0.17, 2)])
     def test_stand_out_by_eight_times_the_noise(self, depth: float, found: int) -> None:
         size = np.array([1, 0.9, 0.5, 0.9, 1, 1 - depth / 2, 1 - depth, 1 - depth / 2, 1])
-        assert len(_dips(size, 0.02)[0]) == found
+        assert len(_find_dips(size, 0.02)[0]) == found
 
 
 class TestSetAside:
@@ -50,7 +54,7 @@ class TestSetAside:
         off = 0.6745 * self.NOISE * np.where(np.arange(points) % 2, 1.0, -1.0)
         off[:far] = times * self.NOISE
         size = np.sqrt(square + self.NOISE**2) + off
-        return int(_kept(size, square, self.NOISE, np.ones(points, dtype=bool)).sum())
+        return int(_used_points(size, square, self.NOISE, np.ones(points, dtype=bool)).sum())
 
     @pytest.mark.parametrize(("times", "kept"), [(4.2, 101), (4.4, 100)])
     def test_is_what_white_noise_reaches_once_in_a_hundred_sweeps(
@@ -67,7 +71,7 @@ class TestSetAside:
     def test_is_no_point_off_by_a_rounding(self, off: float, kept: int) -> None:
         size = np.full(50, 0.5)
         size[20] += off
-        counted = _kept(size, np.full(50, 0.25), 0.0, np.ones(50, dtype=bool))
+        counted = _used_points(size, np.full(50, 0.25), 0.0, np.ones(50, dtype=bool))
         assert int(counted.sum()) == kept
 
 
@@ -85,7 +89,7 @@ class TestRipple:
         # What the resonance leaves, as a part of what the parabola leaves.
         left = math.sqrt(float(weight @ (y - level) ** 2) / times / float(weight.sum()))
         rows = SweepBatch.of(F_HZ[None], (y + 0j)[None], np.ones((1, points)))
-        gain, rival = _alternatives(rows, y, y + left, noise)
+        gain, rival = _null_model_comparison(rows, y, y + left, noise)
         assert gain > 0
         assert math.isfinite(rival) is asked
 

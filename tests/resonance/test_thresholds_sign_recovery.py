@@ -13,9 +13,9 @@ from sweeplab import Sweep, fit_resonance
 from sweeplab.resonance.circle.batch import CircleFit, SweepBatch
 from sweeplab.resonance.scalar.sign_recovery import (
     _distinct,
-    _stands_alone,
+    _is_unambiguous,
     _without_interference,
-    with_signs,
+    recover_signs,
 )
 from sweeplab.sweep import ComplexArray
 
@@ -46,7 +46,7 @@ class TestAmbiguousPoints:
     @pytest.mark.parametrize("noise", [0.01, 0.02, 0.03])
     def test_are_counted(self, noise: float) -> None:
         sweep, near = self.sweep(noise)
-        signed = with_signs(sweep)
+        signed = recover_signs(sweep)
         assert signed is not None
         assert signed.finding.evidence["points_ambiguous"] == pytest.approx(near, rel=0.1)
 
@@ -128,7 +128,7 @@ class TestAlone:
 
     def stands(self, d: float, log_kappa: float, chi2: float) -> bool:
         others = np.array([d, log_kappa, chi2 * self.NOISE**2])
-        return _stands_alone(*fitted(self.RESIDUAL, others), 0, self.NOISE**2)
+        return _is_unambiguous(*fitted(self.RESIDUAL, others), 0, self.NOISE**2)
 
     @pytest.mark.parametrize(("chi2", "stands"), [(23.0, False), (27.0, True)])
     def test_every_other_fits_worse_by_a_chi_square_of_25(self, chi2: float, stands: bool) -> None:
@@ -148,7 +148,7 @@ class TestAlone:
     ) -> None:
         rows, solution = fitted(np.full(POINTS, shared + 0j))
         solution = replace(solution, rss=solution.rss + np.array([0.0, 1e12]))
-        assert _stands_alone(rows, solution, 0, 1e-6) is stands
+        assert _is_unambiguous(rows, solution, 0, 1e-6) is stands
 
 
 class TestInterference:

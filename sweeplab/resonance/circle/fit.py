@@ -10,28 +10,22 @@ from sweeplab.finding import Threshold
 from sweeplab.resonance.circle.batch import BoolArray, CircleFit, IndexArray, SweepBatch
 from sweeplab.resonance.circle.initial_guess import initial_guesses
 from sweeplab.resonance.circle.multi import MultiResonance, separate_resonances
-from sweeplab.resonance.circle.null_models import ripple_rss, step_gain
+from sweeplab.resonance.circle.null_models import STRONG_RESONANCE, ripple_rss, step_gain
 from sweeplab.resonance.circle.thresholds import (
     EXTRA_PARAMETER_CHI2,
     MIN_SPAN_BANDWIDTHS,
     SPAN_EDGE,
 )
 from sweeplab.resonance.circle.varpro import residuals, solve, solve_rows
+from sweeplab.resonance.interference import RAYLEIGH_MEDIAN, without_outliers
 from sweeplab.sweep import ComplexArray, FloatArray
 
-# Complex white noise of spread s a quadrature: median of abs(r) is s sqrt(2 ln 2).
-_MEDIAN_TO_SIGMA = 1 / np.sqrt(2 * np.log(2))
-# One sweep in a hundred without interference loses a point: 0.005 % of the information.
-_FALSE_ALARMS_A_SWEEP: Threshold = 0.01
 _ROUNDS = 5
-_MOST_SET_ASIDE: Threshold = 0.15
 _FEW = 2
 # A residual this many standard deviations above its uncorrelated part may be a local minimum's.
 _SUSPECT_DEVIATIONS = 5.0
 # No instrument and no file is better than this: a sweep with less noise was computed.
 _MIN_NOISE: Threshold = 1e-8
-# Where the background leaves this many times the circle's residual nothing else explains it.
-_STRONG_RESONANCE: Threshold = 60.0
 # Standard deviations of the residual's correlation from which a second resonance is looked for.
 _CORRELATION_DEVIATIONS: Threshold = 4.0
 # A null model that leaves less than this times the uncorrelated residual explains the sweep.
@@ -208,7 +202,9 @@ def _without_interference(
     measured = batch.weight > 0
     pending = np.arange(len(batch))
     for turn in range(_ROUNDS):
-        kept = _kept(np.abs(residual[pending]), measured[pending])
+        kept = without_outliers(
+            np.abs(residual[pending]), measured[pending], RAYLEIGH_MEDIAN, _MIN_NOISE
+        )
         changed = np.any(kept != (weight[pending] > 0), axis=1)
         pending, kept = pending[changed], kept[changed]
         if pending.size == 0:
@@ -228,20 +224,6 @@ def _without_interference(
         # What will be refused for its place or width needs no more rounds.
         pending = pending[_lies_in_span(near)]
     return batch.with_weight(weight), fit, residual
-
-
-def _kept(size: FloatArray, measured: BoolArray) -> BoolArray:
-    n = measured.sum(axis=1)
-    # What was not measured sorts last.
-    ordered = np.sort(np.where(measured, size, np.inf), axis=1)
-    row = np.arange(len(n))
-    median = (ordered[row, (n - 1) // 2] + ordered[row, n // 2]) / 2
-    limit = median * _MEDIAN_TO_SIGMA * np.sqrt(2 * np.log(n / _FALSE_ALARMS_A_SWEEP))
-    kept = np.asarray(measured & (size <= np.maximum(limit, _MIN_NOISE)[:, None]))
-    # A misfit over a good part of the sweep is no interference: there, every point counts.
-    too_many = kept.sum(axis=1) < (1 - _MOST_SET_ASIDE) * n
-    kept[too_many] = measured[too_many]
-    return kept
 
 
 def _fit_residual_delay(
@@ -331,7 +313,7 @@ def _null_rss(
     Several resonances can look like a line's ripple: rows in `null_tested` are always tested.
     """
     null = np.full(len(batch), np.inf)
-    weak = background < _STRONG_RESONANCE * fit.rss
+    weak = background < STRONG_RESONANCE * fit.rss
     weak[null_tested] = True
     index = np.flatnonzero(weak)
     if index.size:

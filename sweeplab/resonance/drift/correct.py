@@ -1,8 +1,9 @@
-"""Movement during a sweep: noticed, and allowed for in the circle and its uncertainty.
+"""Drift during a sweep: detected, and allowed for in the circle and its uncertainty.
 
-A resonance that drifts steadily is another Q and a phase that turns steadily is a line: no single
-sweep shows them. What can be seen, and how, stands in `sweeplab.resonance.drift.score`, what
-it makes of the circle in `sweeplab.resonance.drift.model_average`.
+A resonance that drifts steadily looks like another Q, and a phase that drifts steadily like a
+line: no single sweep shows either. What can be detected, and how, is in
+`sweeplab.resonance.drift.score`, what it makes of the circle in
+`sweeplab.resonance.drift.model_average`.
 """
 
 from __future__ import annotations
@@ -25,292 +26,325 @@ from sweeplab.resonance.circle.thresholds import (
 from sweeplab.resonance.circle.uncertainty import correlation_inflation
 from sweeplab.resonance.circle.varpro import solve
 from sweeplab.resonance.drift.model_average import (
-    KINDS,
+    DRIFT_MODELS,
     DriftPosterior,
-    answers_of,
-    averaged,
-    left_by,
+    drift_posteriors,
+    model_average,
+    residual_without,
 )
 from sweeplab.resonance.drift.prefilter import may_have_drifted
-from sweeplab.resonance.drift.score import TANGENTS, How, RowScore, What, left_by_a_step, noticed
+from sweeplab.resonance.drift.score import (
+    TANGENTS,
+    DriftModel,
+    DriftQuantity,
+    DriftShape,
+    RowScore,
+    drift_detected,
+    rss_with_step,
+)
 from sweeplab.sweep import FloatArray
 
-_PLACES = 64
-# More would take seconds and gigabytes to look through, point by point.
+_COARSE_BINS = 64
+# More would take seconds and gigabytes to test point by point.
 MOST_POINTS: Threshold = 20_000
-_ROUNDS = 4
-# A round whose step the tangents follow to this share of every uncertainty is the last.
-_SETTLED = 0.03
-# A kind of movement less likely than the likeliest by so much (a logarithm) has no weight.
-_HOPELESS = 12.0
-# What looking at every few points alone may cost a likelihood.
-_BLURRED = 0.05
-# A circle that a movement shifts further, in spans or in ln kappa, runs away.
-_FARTHEST: Threshold = 0.3
-# A step that leaves less than so many times what two resonances leave is looked at closely.
-_ROUGHLY: Threshold = 1.5
-_POOR: Threshold = 0.03  # of the circle: no small movement
+_MAX_ITERATIONS = 4
+# Converged where the tangents follow the last shift to this share of every uncertainty.
+_CONVERGED = 0.03
+# A model whose log evidence is this much below the best one's has no weight.
+_NEGLIGIBLE_EVIDENCE = 12.0
+# Share of a log evidence that testing between bins instead of points may cost.
+_BINNING_LOSS = 0.05
+# A circle that a drift shifts further, in spans or in ln kappa, diverges.
+_MAX_SHIFT: Threshold = 0.3
+# A step that leaves up to this many times what two resonances leave is fitted in their place.
+_MAX_STEP_RSS_RATIO: Threshold = 1.5
+_LARGE_DRIFT: Threshold = 0.03  # of the circle's diameter: worth a warning
 
 
 @dataclass(frozen=True)
 class Drift:
-    """A movement that was noticed in one sweep, and allowed for.
+    """A drift that was detected in one sweep, and allowed for.
 
     Parameters
     ----------
-    what : {'reflection', 'resonance', 'loss'}
-    how : {'step', 'course'}
+    quantity : {'reflection', 'resonance', 'loss'}
+    shape : {'step', 'smooth'}
     chi_square : float
         Gained by allowing for it.
     f_hz : float or None
         Of a step, the first point after it [Hz].
-    size : float
+    rms_change : float
         Root mean square of the reflection's change over the points that changed.
     """
 
-    what: What
-    how: How
+    quantity: DriftQuantity
+    shape: DriftShape
     chi_square: float
     f_hz: float | None
-    size: float
+    rms_change: float
 
 
-_JUMPED: dict[What, str] = {
+_STEP_TEXTS: dict[DriftQuantity, str] = {
     "reflection": "The reflection's size or phase jumps",
     "resonance": "The resonance jumps",
     "loss": "Loss or coupling jumps",
 }
 
 
-def drift_finding(moved: Drift, circle_size: float) -> Finding:
-    """Return what to say of a movement, its size held against the circle's diameter."""
-    height = moved.size / max(circle_size, 1e-12)
+def drift_finding(drift: Drift, diameter: float) -> Finding:
+    """Return the finding for a drift, relative to the circle's diameter."""
+    height = drift.rms_change / max(diameter, 1e-12)
     by = f"by about {100 * height:.2g} % of the circle"
-    evidence = {"chi_square_gain": moved.chi_square, "height_relative": height}
-    if moved.f_hz is not None:
-        evidence["f_step_hz"] = moved.f_hz
+    evidence = {"chi_square_gain": drift.chi_square, "height_relative": height}
+    if drift.f_hz is not None:
+        evidence["f_step_hz"] = drift.f_hz
         text = (
-            f"{_JUMPED[moved.what]} during the sweep at {moved.f_hz / 1e6:.5g} MHz, {by}; the "
-            "figures are those about the dip, with the jump allowed for."
+            f"{_STEP_TEXTS[drift.quantity]} during the sweep at {drift.f_hz / 1e6:.5g} MHz, {by}; "
+            "the figures are those about the dip, with the jump allowed for."
         )
     else:
-        course = "The resonance" if moved.what == "resonance" else "The reflection"
+        subject = "The resonance" if drift.quantity == "resonance" else "The reflection"
         text = (
-            f"{course} drifts or sways during the sweep, {by}, or the background is not a simple "
+            f"{subject} drifts or sways during the sweep, {by}, or the background is not a simple "
             "one; the intervals are widened for it."
         )
     return Finding(
-        "step-in-sweep" if moved.how == "step" else "drift-in-sweep",
-        "warning" if height > _POOR else "note",
-        text, evidence,
-        "Keep hands, people and the lead still; let the loop cool; sweep up and down in turn.",
-    )  # fmt: skip
+        code="step-in-sweep" if drift.shape == "step" else "drift-in-sweep",
+        level="warning" if height > _LARGE_DRIFT else "note",
+        text=text,
+        evidence=evidence,
+        action="Keep hands, people and the lead still; let the loop cool; sweep up and down in "
+        "turn.",
+    )
 
 
-def not_looked_for(points: int) -> Finding:
-    """Return what to say of a sweep of more points than movement is looked for in."""
+def drift_not_tested_finding(points: int) -> Finding:
+    """Return the finding for a sweep of more points than are tested for drift."""
     return Finding(
-        "movement-not-looked-for", "note",
-        f"In a sweep of {points} points no movement is looked for; the intervals hold if nothing "
-        "moved.",
-        {"points": float(points), "most_points": float(MOST_POINTS)},
-        "Sweep again with fewer points about the dip, where something may have moved.",
-    )  # fmt: skip
+        code="movement-not-looked-for",
+        level="note",
+        text=f"In a sweep of {points} points no movement is looked for; the intervals hold if "
+        "nothing moved.",
+        evidence={"points": float(points), "most_points": float(MOST_POINTS)},
+        action="Sweep again with fewer points about the dip, where something may have moved.",
+    )
 
 
 @dataclass(frozen=True, eq=False)
 class DriftCorrectedFit(BatchFit):
-    """Fits in which movement was looked for.
+    """Fits that were tested for drift.
 
     Parameters
     ----------
-    moved : dict of int to Moved
-        Rows in which something moved; their circles and covariances allow for it.
+    drift : dict of int to Drift
+        Rows in which drift was detected; their circles and covariances allow for it.
     """
 
-    moved: dict[int, Drift]
+    drift: dict[int, Drift]
 
 
 def correct_drift(fitted: BatchFit, measured: SweepBatch) -> DriftCorrectedFit:
-    """Look for movement in a batch of fits and allow for what is noticed.
+    """Test a batch of fits for drift and allow for what is detected.
 
-    Sweeps of over `MOST_POINTS` are taken as they are: see `not_looked_for`.
+    Sweeps of over `MOST_POINTS` are left as they are: see `drift_not_tested_finding`.
 
     Parameters
     ----------
-    fitted : Fitted
-    measured : Rows
+    fitted : BatchFit
+    measured : SweepBatch
         The batch as it was measured, with nothing subtracted.
     """
     own = {field.name: getattr(fitted, field.name) for field in fields(BatchFit)}
-    watched = DriftCorrectedFit(**own, moved={})
+    corrected = DriftCorrectedFit(**own, drift={})
     if measured.position.shape[1] > MOST_POINTS:
-        return watched
-    for row in np.flatnonzero(may_have_drifted(fitted) & _credible(fitted)).tolist():
-        # With several resonances told apart their unknowns would have to be carried along.
+        return corrected
+    for row in np.flatnonzero(may_have_drifted(fitted) & _has_resonance(fitted)).tolist():
+        # With several resonances all their unknowns would have to be carried along.
         if row not in fitted.multi:
-            watched = _allowed_for(watched, row)
+            corrected = _corrected_row(corrected, row)
     for row in fitted.multi:
-        watched = _in_place_of_several(watched, row, measured)
-    return watched
+        corrected = _step_for_second_resonance(corrected, row, measured)
+    return corrected
 
 
-def _credible(fitted: BatchFit) -> NDArray[np.bool_]:
-    """Return in which rows a resonance stands that nothing else explains, shape (b,).
+def _has_resonance(fitted: BatchFit) -> NDArray[np.bool_]:
+    """Return which rows have a resonance that no null model explains, shape (b,).
 
-    With a movement allowed for, a bare line's ripple would pass for a resonance.
+    With drift allowed for, the ripple of a line without one would pass for a resonance.
     """
-    left, noise2 = fitted.fit.rss, fitted.sigma**2
+    rss, noise_variance = fitted.fit.rss, fitted.sigma**2
     return np.asarray(
         (np.abs(fitted.fit.p[:, 0]) < SPAN_EDGE)
         & (fitted.fit.p[:, 1] > np.log(MIN_SPAN_BANDWIDTHS))
-        & (fitted.background_rss - left > MIN_CHI_SQUARE_GAIN * noise2)
-        & (fitted.null_rss - left > NULL_MODEL_MARGIN * noise2)
+        & (fitted.background_rss - rss > MIN_CHI_SQUARE_GAIN * noise_variance)
+        & (fitted.null_rss - rss > NULL_MODEL_MARGIN * noise_variance)
         & np.isfinite(fitted.covariance).all(axis=(1, 2))
     )
 
 
-def _allowed_for(watched: DriftCorrectedFit, row: int) -> DriftCorrectedFit:
-    """Return the fits with one row's movement allowed for, or as they are where it is still."""
+def _corrected_row(fits: DriftCorrectedFit, row: int) -> DriftCorrectedFit:
+    """Return the fits with one row's drift allowed for, or unchanged where none is detected."""
     one = np.array([row])
-    rows, fit = watched.batch.take(one), watched.fit.take(one)
-    free = _free(watched, row)
-    look = RowScore.at(rows, fit, free, _width(rows))
-    if not noticed(look):
-        return watched
-    found = _found(rows, fit, look)
-    if found is None:
-        return watched
-    return _replaced(watched, row, found) if found.mended else _widened(watched, row, found)
+    batch, fit = fits.batch.take(one), fits.fit.take(one)
+    row_score = RowScore.from_fit(batch, fit, _free_unknowns(fits, row), _bin_points(batch))
+    if not drift_detected(row_score):
+        return fits
+    corrected = _fit_with_drift(batch, fit, row_score)
+    if corrected is None:
+        return fits
+    put = _with_circle if corrected.explains_residual else _with_uncertainty
+    return put(fits, row, corrected)
 
 
-def _in_place_of_several(
-    watched: DriftCorrectedFit, row: int, measured: SweepBatch
+def _step_for_second_resonance(
+    fits: DriftCorrectedFit, row: int, measured: SweepBatch
 ) -> DriftCorrectedFit:
-    """Return the fits with one step in one row in place of a second resonance, if it does as well.
+    """Return the fits with a step in place of one row's second resonance, if it fits as well.
 
-    What a step leaves about the dip is taken for another resonance easily.
+    What a step leaves near the dip is easily taken for another resonance.
     """
     one = np.array([row])
-    rows = measured.take(one).with_weight(watched.batch.weight[one])
-    free = _free(watched, row)
-    fit = solve(rows, watched.fit.p[one], watched.delay_free[one])
+    batch = measured.take(one).with_weight(fits.batch.weight[one])
+    free = _free_unknowns(fits, row)
+    fit = solve(batch, fits.fit.p[one], fits.delay_free[one])
     if abs(float(fit.p[0, 0])) > SPAN_EDGE:
-        return watched
-    # Seen from the circle that ignores the step, the step explains it all but roughly.
-    if left_by_a_step(RowScore.at(rows, fit, free, 1)) > _ROUGHLY * watched.fit.rss[row]:
-        return watched
-    found = _found(rows, fit, RowScore.at(rows, fit, free, _width(rows)))
-    if found is None or not found.mended or found.fit.rss[0] > watched.fit.rss[row]:
-        return watched
-    told = {place: told for place, told in watched.multi.items() if place != row}
-    alone = replace(watched, batch=watched.batch.put(one, rows), multi=told)
-    return _replaced(alone, row, found)
+        return fits
+    # To first order, from the circle that ignores the step: not yet all that it explains.
+    limit = _MAX_STEP_RSS_RATIO * fits.fit.rss[row]
+    if rss_with_step(RowScore.from_fit(batch, fit, free, 1)) > limit:
+        return fits
+    row_score = RowScore.from_fit(batch, fit, free, _bin_points(batch))
+    corrected = _fit_with_drift(batch, fit, row_score)
+    if corrected is None or not corrected.explains_residual:
+        return fits
+    if corrected.fit.rss[0] > fits.fit.rss[row]:
+        return fits
+    told = {other: several for other, several in fits.multi.items() if other != row}
+    single = replace(fits, batch=fits.batch.put(one, batch), multi=told)
+    return _with_circle(single, row, corrected)
 
 
-def _free(watched: DriftCorrectedFit, row: int) -> IndexArray:
+def _free_unknowns(fits: DriftCorrectedFit, row: int) -> IndexArray:
     """Return which of the circle's unknowns were fitted."""
-    return np.flatnonzero(np.arange(TANGENTS) != (-1 if watched.delay_free[row] else 2))
+    return np.flatnonzero(np.arange(TANGENTS) != (-1 if fits.delay_free[row] else 2))
+
+
+def _bin_points(batch: SweepBatch) -> int:
+    return max(1, int(batch.position.shape[1]) // _COARSE_BINS)
 
 
 @dataclass(frozen=True, eq=False)
-class _Found:
-    """One row's movement and the circle with it allowed for.
+class _DriftFit:
+    """One row's drift and the circle with it allowed for.
 
     Parameters
     ----------
-    mended : bool
-        One step explains everything: what is left is noise.
+    drift : Drift
+    explains_residual : bool
+        It is a step, and what it leaves is noise.
+    fit : CircleFit
+    covariance : ndarray, shape (7, 7)
+        Of the circle's unknowns.
+    noise_variance, correlation : float
+        Of the residual: variance per quadrature, and lag-one correlation.
     """
 
-    moved: Drift
-    mended: bool
+    drift: Drift
+    explains_residual: bool
     fit: CircleFit
     covariance: FloatArray
-    noise2: float
+    noise_variance: float
     correlation: float
 
 
-def _found(rows: SweepBatch, fit: CircleFit, look: RowScore) -> _Found | None:
-    """Return what moved in one row; None where the circle would run away."""
-    kinds, free = KINDS, look.free
-    for turn in range(_ROUNDS):
-        # All kinds at places a few points apart, the likely ones then at every point.
-        look = look if turn == 0 else RowScore.at(rows, fit, free, 1)
-        answers, noise2 = answers_of(look, kinds)
-        mean, covariance = averaged(answers)
-        step = np.zeros(TANGENTS)
-        step[free] = mean
-        if abs(step[0]) > _FARTHEST or abs(step[1]) > _FARTHEST:
+def _fit_with_drift(batch: SweepBatch, fit: CircleFit, row_score: RowScore) -> _DriftFit | None:
+    """Return one row's drift and circle by iterated score tests; None where it diverges."""
+    models, free = DRIFT_MODELS, row_score.free
+    for iteration in range(_MAX_ITERATIONS):
+        if iteration > 0:
+            # First all models with steps between bins, then the likely ones at every point.
+            row_score = RowScore.from_fit(batch, fit, free, 1)
+        posteriors, noise_variance = drift_posteriors(row_score, models)
+        mean, covariance = model_average(posteriors)
+        shift = np.zeros(TANGENTS)
+        shift[free] = mean
+        if abs(shift[0]) > _MAX_SHIFT or abs(shift[1]) > _MAX_SHIFT:
             return None
-        linear = fit.linear + step[3::2] + 1j * step[4::2]
-        fit = replace(fit, p=fit.p + step[None, :3], linear=linear)
-        # A step so small that the tangents held along it: what they miss goes with its square.
+        linear = fit.linear + shift[3::2] + 1j * shift[4::2]
+        fit = replace(fit, p=fit.p + shift[None, :3], linear=linear)
+        # What the tangents miss of a shift is of the order of its square.
         missed = mean**2 * np.where(free == 0, np.exp(fit.p[0, 1]), 1.0)
-        settled = np.all(missed < _SETTLED * np.sqrt(np.diag(covariance)))
-        if settled and look.width == 1:
+        converged = np.all(missed < _CONVERGED * np.sqrt(np.diag(covariance)))
+        if converged and row_score.bin_points == 1:
             break
-        likeliest = max(answer.likelihood for answer in answers)
-        hopeless = max(_HOPELESS, _BLURRED * likeliest if turn == 0 else 0.0)
-        kinds = tuple(a.kind for a in answers if a.likelihood > likeliest - hopeless)
-    best = max(answers, key=lambda answer: answer.likelihood)
-    rest = left_by(look, best)
-    whole = np.zeros((TANGENTS, TANGENTS))
-    whole[np.ix_(free, free)] = covariance
-    rss = float((rest**2).sum())
-    return _Found(
-        _told(rows, look, best, (look.left - rss) / noise2),
-        best.place is not None and not noticed(look.of(rest, _width(rows))),
-        replace(fit, rss=np.array([rss])),
-        whole,
-        noise2,
-        float((rest[:, 1:] * rest[:, :-1]).sum()) / max(rss, 1e-300),
+        models = _likely_models(posteriors, _BINNING_LOSS if iteration == 0 else 0.0)
+    best = max(posteriors, key=lambda posterior: posterior.log_evidence)
+    residual = residual_without(row_score, best)
+    every = np.zeros((TANGENTS, TANGENTS))
+    every[np.ix_(free, free)] = covariance
+    rss = float((residual**2).sum())
+    left = row_score.with_residual(residual, _bin_points(batch))
+    return _DriftFit(
+        drift=_drift(batch, best, (row_score.rss - rss) / noise_variance),
+        explains_residual=best.step_index is not None and not drift_detected(left),
+        fit=replace(fit, rss=np.array([rss])),
+        covariance=every,
+        noise_variance=noise_variance,
+        correlation=float((residual[:, 1:] * residual[:, :-1]).sum()) / max(rss, 1e-300),
     )
 
 
-def _width(rows: SweepBatch) -> int:
-    return max(1, int(rows.position.shape[1]) // _PLACES)
+def _likely_models(posteriors: list[DriftPosterior], loss: float) -> tuple[DriftModel, ...]:
+    """Return the models with weight, where each evidence may lack a share of the best one."""
+    best = max(posterior.log_evidence for posterior in posteriors)
+    least = best - max(_NEGLIGIBLE_EVIDENCE, loss * best)
+    return tuple(posterior.model for posterior in posteriors if posterior.log_evidence > least)
 
 
-def _told(rows: SweepBatch, look: RowScore, best: DriftPosterior, chi_square: float) -> Drift:
-    touched = max(int(np.any(best.change != 0, axis=0).sum()), 1)
+def _drift(batch: SweepBatch, best: DriftPosterior, chi_square: float) -> Drift:
+    changed = max(int(np.any(best.best_drift != 0, axis=0).sum()), 1)
     return Drift(
-        best.kind.what,
-        best.kind.how,
-        chi_square,
-        None if best.place is None else float(rows.f_hz[0, best.place]),
-        math.sqrt(float((best.change**2).sum()) / touched),
+        quantity=best.model.quantity,
+        shape=best.model.shape,
+        chi_square=chi_square,
+        f_hz=None if best.step_index is None else float(batch.f_hz[0, best.step_index]),
+        rms_change=math.sqrt(float((best.best_drift**2).sum()) / changed),
     )
 
 
-def _replaced(watched: DriftCorrectedFit, row: int, found: _Found) -> DriftCorrectedFit:
+def _with_circle(fits: DriftCorrectedFit, row: int, corrected: _DriftFit) -> DriftCorrectedFit:
     """Return the fits with the circle in one row that allows for a step."""
-    covariance = watched.covariance.copy()
-    sigma, correlation = watched.sigma.copy(), watched.correlation.copy()
-    covariance[row], sigma[row] = found.covariance, math.sqrt(found.noise2)
-    correlation[row] = found.correlation
+    covariance = fits.covariance.copy()
+    sigma, correlation = fits.sigma.copy(), fits.correlation.copy()
+    covariance[row], sigma[row] = corrected.covariance, math.sqrt(corrected.noise_variance)
+    correlation[row] = corrected.correlation
     return replace(
-        watched,
-        fit=watched.fit.put(np.array([row]), found.fit),
-        sigma=sigma, covariance=covariance, correlation=correlation,
-        moved={**watched.moved, row: found.moved},
-    )  # fmt: skip
+        fits,
+        fit=fits.fit.put(np.array([row]), corrected.fit),
+        sigma=sigma,
+        covariance=covariance,
+        correlation=correlation,
+        drift={**fits.drift, row: corrected.drift},
+    )
 
 
-def _widened(watched: DriftCorrectedFit, row: int, found: _Found) -> DriftCorrectedFit:
-    """Return the fits with one row's uncertainties reaching over what a movement may have done.
+def _with_uncertainty(fits: DriftCorrectedFit, row: int, corrected: _DriftFit) -> DriftCorrectedFit:
+    """Return the fits with one row's uncertainties widened by what a drift may have done.
 
-    What is left of a circle in many ways may be movement, or a background that is not simple: the
-    circle stays, and how far the movement would shift it is an error of its own.
+    A smooth residual may be drift, or a background that is not simple: the circle stays, and how
+    far the drift would shift it is an error of its own.
     """
-    plain = watched.fit.take(np.array([row]))
-    shift = np.concatenate([
-        (found.fit.p - plain.p)[0],
-        np.stack([(d := found.fit.linear[0] - plain.linear[0]).real, d.imag], axis=1).ravel(),
-    ])  # fmt: skip
-    points = watched.batch.weight[row].sum(keepdims=True)
-    # The whole covariance is multiplied by this for residuals that hang together.
-    inflation = float(correlation_inflation(watched.correlation[row : row + 1], points)[0])
-    covariance = watched.covariance.copy()
-    covariance[row] += (np.outer(shift, shift) + found.covariance) / inflation**2
-    return replace(watched, covariance=covariance, moved={**watched.moved, row: found.moved})
+    uncorrected = fits.fit.take(np.array([row]))
+    linear = corrected.fit.linear[0] - uncorrected.linear[0]
+    shift = np.concatenate(
+        [
+            (corrected.fit.p - uncorrected.p)[0],
+            np.stack([linear.real, linear.imag], axis=1).ravel(),
+        ]
+    )
+    points = fits.batch.weight[row].sum(keepdims=True)
+    # The whole covariance is multiplied by the square of this for correlated residuals.
+    inflation = float(correlation_inflation(fits.correlation[row : row + 1], points)[0])
+    covariance = fits.covariance.copy()
+    covariance[row] += (np.outer(shift, shift) + corrected.covariance) / inflation**2
+    return replace(fits, covariance=covariance, drift={**fits.drift, row: corrected.drift})
