@@ -17,7 +17,7 @@ from sweeplab.resonance.circle.batch import BoolArray
 from sweeplab.sweep import FloatArray
 
 # Median magnitude of white noise: real of unit standard deviation, and complex of unit standard
-# deviation a quadrature.
+# deviation per quadrature.
 HALF_NORMAL_MEDIAN = 0.6745
 RAYLEIGH_MEDIAN = math.sqrt(2 * math.log(2))
 # One sweep in a hundred without interference loses a point: 0.005 % of the information.
@@ -29,7 +29,7 @@ MOST_SET_ASIDE: Threshold = 0.15
 def white_noise_reach(points: FloatArray) -> FloatArray:
     """Return how many standard deviations white noise reaches in one sweep of a hundred.
 
-    Of n complex values n exp(-k^2/2) exceed k standard deviations a quadrature (Rayleigh); of n
+    Of n complex values n exp(-k^2/2) exceed k standard deviations per quadrature (Rayleigh); of n
     real ones fewer.
 
     Parameters

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from simulated import Truth, white
-from studies.interference import WHAT
+from studies.interference import DRIFTING
 
 from sweeplab.resonance.circle.batch import IndexArray, SweepBatch
 from sweeplab.resonance.circle.fit import BatchFit, fit_batch
@@ -47,7 +47,7 @@ def stepping(truth: Truth, what: str, size: float) -> ComplexArray:
         )
         assert np.allclose(worse.f_hz, truth.f_hz, rtol=1e-12)
         return np.where(drift > 0, worse.reflection(), truth.reflection())
-    return WHAT[what](truth, drift, size * truth.noise)
+    return DRIFTING[what](truth, drift, size * truth.noise)
 
 
 def thorough(fits: BatchFit, row: int) -> RowScore:

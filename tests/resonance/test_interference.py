@@ -1,4 +1,4 @@
-"""A seeded part of the study in docs/validation.md: broadcasters and movement during a sweep."""
+"""A seeded part of the study in docs/validation.md: broadcasters and drift during a sweep."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 from simulated import Truth
 from studies.convergence import valid
-from studies.interference import cost_of_watching, hit, moved, noticed, plain_fit
+from studies.interference import detection_and_coverage, flags_drift, hit, plain_fit, spread_ratio
 
 from sweeplab import Resonance, fit_many, fit_resonance
 
@@ -48,19 +48,21 @@ class TestBroadcasters:
         self, eight_in_a_hundred: Hit
     ) -> None:
         kept = [(fit.kept, where) for _, fit, where in eight_in_a_hundred if fit.kept is not None]
-        aside = np.concatenate([~k for k, _ in kept])
-        struck = np.concatenate([where for _, where in kept])
+        set_aside = np.concatenate([~k for k, _ in kept])
+        hit_points = np.concatenate([where for _, where in kept])
         # A spike of 0.02 in noise of 0.01 is no different from noise.
-        assert aside[struck].mean() > 0.9
-        assert aside[~struck].mean() < 1e-3
+        assert set_aside[hit_points].mean() > 0.9
+        assert set_aside[~hit_points].mean() < 1e-3
 
-    def test_what_is_set_aside_is_said(self, eight_in_a_hundred: Hit) -> None:
+    def test_what_is_set_aside_is_reported(self, eight_in_a_hundred: Hit) -> None:
         for _, fit, _ in eight_in_a_hundred:
             if fit.kept is None:
                 continue
-            aside = int((~fit.kept).sum())
-            told = [f.evidence["points_set_aside"] for f in fit.findings if f.code == "set-aside"]
-            assert told == ([aside] if aside else [])
+            set_aside = int((~fit.kept).sum())
+            reported = [
+                f.evidence["points_set_aside"] for f in fit.findings if f.code == "set-aside"
+            ]
+            assert reported == ([set_aside] if set_aside else [])
 
     def test_control_least_squares_on_every_point_does_not_hold(self) -> None:
         # The same intervals about a fit that believes the spikes: what robustness is for.
@@ -75,16 +77,16 @@ class TestBroadcasters:
             off.append(abs(float(plain_fit(truth, sweep)[2]) - truth.q_unloaded) > 1.96 * u)
         assert np.mean(off) > 0.5
 
-    def test_in_quiet_sweeps_the_spread_is_the_plain_fits(self) -> None:
+    def test_without_drift_the_spread_is_the_plain_fits(self) -> None:
         # Paired with scipy's least squares of the same sweeps: a thousandth, not a sample's luck.
         rng = np.random.default_rng(53)
         truths = [replace(Truth(noise=1e-3), theta=rng.uniform(0, 2)) for _ in range(150)]
-        np.testing.assert_allclose(cost_of_watching(truths, rng), 1, atol=0.03)
+        np.testing.assert_allclose(spread_ratio(truths, rng), 1, atol=0.03)
 
 
-class TestMovement:
+class TestDrift:
     @pytest.mark.parametrize(
-        ("what", "course", "size"),
+        ("quantity", "shape", "size"),
         [
             ("amplitude", "a step", 3),
             ("amplitude", "a settling drift", 5),
@@ -94,23 +96,29 @@ class TestMovement:
             pytest.param("phase", "a settling drift", 30, marks=pytest.mark.slow),
         ],
     )
-    def test_is_noticed_where_it_exceeds_the_noise(
-        self, what: str, course: str, size: float
+    def test_is_detected_where_it_exceeds_the_noise(
+        self, quantity: str, shape: str, size: float
     ) -> None:
-        seen, _ = moved(what, course, size, DRAWS, np.random.default_rng(54))
-        assert seen > 0.9
+        detected, _ = detection_and_coverage(
+            quantity, shape, size, DRAWS, np.random.default_rng(54)
+        )
+        assert detected > 0.9
 
-    def test_of_sweeps_in_which_nothing_moves_few_are_suspected(self) -> None:
-        seen, held = moved("amplitude", "a step", 0, 400, np.random.default_rng(55))
+    def test_is_reported_in_few_sweeps_without_it(self) -> None:
+        detected, held = detection_and_coverage(
+            "amplitude", "a step", 0, 400, np.random.default_rng(55)
+        )
         # A point set aside in one sweep of a hundred, and correlation at three standard deviations.
-        assert seen < 0.02 + LIMIT * np.sqrt(0.02 / 400)
+        assert detected < 0.02 + LIMIT * np.sqrt(0.02 / 400)
         assert held == pytest.approx(0.95, abs=LIMIT * np.sqrt(0.95 * 0.05 / 400))
 
-    def test_control_a_phase_that_drifts_steadily_is_a_lines_and_costs_nothing(self) -> None:
-        # Steady in time is steady in frequency: no single sweep can tell it from a line's delay.
-        seen, held = moved("phase", "a steady drift", 30, 200, np.random.default_rng(56))
-        assert seen < 0.1
+    def test_control_steady_drift_of_the_phase_is_a_lines_and_costs_nothing(self) -> None:
+        # Steady in time is steady in frequency: no single sweep distinguishes it from a delay.
+        detected, held = detection_and_coverage(
+            "phase", "a steady drift", 30, 200, np.random.default_rng(56)
+        )
+        assert detected < 0.1
         assert held == pytest.approx(0.95, abs=LIMIT * np.sqrt(0.95 * 0.05 / 200))
 
-    def test_a_refusal_counts_as_noticed(self) -> None:
-        assert noticed(Resonance("refused"))
+    def test_a_refusal_counts_as_detected(self) -> None:
+        assert flags_drift(Resonance("refused"))

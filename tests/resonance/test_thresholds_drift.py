@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from simulated import Truth, white
-from studies.interference import MOVING, WHAT
+from studies.interference import BASE_TRUTH, DRIFTING
 
 from sweeplab import Sweep, fit_resonance
 from sweeplab.resonance.circle.batch import SweepBatch
@@ -232,10 +232,10 @@ def test_a_circle_that_a_drift_shifts_by_more_than_three_tenths_diverges(
 def test_a_step_takes_a_second_resonances_place_if_it_leaves_half_as_much_again_at_most(
     times: float, replaced: bool
 ) -> None:
-    jumping = np.where(np.arange(MOVING.points) >= 0.7 * MOVING.points, 1.0, 0.0)
-    gamma = WHAT["phase"](MOVING, jumping, 300 * MOVING.noise)
-    gamma = gamma + white(np.random.default_rng(2), MOVING.points, MOVING.noise)
-    rows = SweepBatch.of(MOVING.f_hz[None], gamma[None], np.ones((1, MOVING.points)))
+    jumping = np.where(np.arange(BASE_TRUTH.points) >= 0.7 * BASE_TRUTH.points, 1.0, 0.0)
+    gamma = DRIFTING["phase"](BASE_TRUTH, jumping, 300 * BASE_TRUTH.noise)
+    gamma = gamma + white(np.random.default_rng(2), BASE_TRUTH.points, BASE_TRUTH.noise)
+    rows = SweepBatch.of(BASE_TRUTH.f_hz[None], gamma[None], np.ones((1, BASE_TRUTH.points)))
     fitted = fit_batch(rows, np.zeros(1, dtype=bool))
     assert list(fitted.multi) == [0]
     # What the step leaves as seen from the circle that ignores it, and two resonances leave less.
@@ -243,7 +243,7 @@ def test_a_step_takes_a_second_resonances_place_if_it_leaves_half_as_much_again_
     left = rss_with_step(RowScore.from_fit(rows, alone, np.arange(7), 1))
     solution = replace(fitted.fit, rss=np.array([left / times]))
     own = {field.name: getattr(fitted, field.name) for field in fields(BatchFit)}
-    fits = DriftCorrectedFit(**(own | {"solution": solution}), drift={})
+    fits = DriftCorrectedFit(**(own | {"fit": solution}), drift={})
     after = _step_for_second_resonance(fits, 0, rows)
     assert (after.multi == {}) == replaced
     assert (0 in after.drift) == replaced

@@ -1,4 +1,4 @@
-"""Broadcasters, steps and drifts during a sweep: what is set aside, what is noticed.
+"""Broadcasters, steps and drift during a sweep: what is set aside, what is detected.
 
 Run by hand in tests/: ``python -m studies.interference [draws]``.
 """
@@ -23,12 +23,14 @@ from sweeplab import Resonance, Sweep, fit_many
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator
-# What in a fit says that something moved; a step near an end is set aside as interference would be.
-MOVED = frozenset({"step-in-sweep", "drift-in-sweep", "misfit", "another-resonance", "set-aside"})
+# Findings that count as detected: a step near an end is set aside as interference would be.
+DRIFT_CODES = frozenset(
+    {"step-in-sweep", "drift-in-sweep", "misfit", "another-resonance", "set-aside"}
+)
 # Largest change of the reflection, in standard deviations of the noise a quadrature.
 SIZES = (0, 1, 2, 3, 5, 10, 30)
-# The sweep during which something moves.
-MOVING = Truth(noise=1e-3, span_bandwidths=8, theta=0.5)
+# The sweep during which something drifts.
+BASE_TRUTH = Truth(noise=1e-3, span_bandwidths=8, theta=0.5)
 # Share of the points hit: none to 8 %.
 SHARES = (0.0, 0.01, 0.02, 0.04, 0.08)
 
@@ -44,15 +46,15 @@ def hit(truth: Truth, share: float, rng: Rng) -> tuple[Sweep, NDArray[np.bool_]]
 def _least_squares(truth: Truth, gamma: NDArray[np.complex128]) -> tuple[Floats, float]:
     """Return one circle's unknowns by scipy from the truth, and its sum of squares."""
     f, middle = truth.f_hz, (truth.f_hz[0] + truth.f_hz[-1]) / 2
-    place = (f - middle) / (f[-1] - f[0])
+    position = (f - middle) / (f[-1] - f[0])
     width = truth.f_loaded_hz / truth.q_loaded
 
     def residual(p: Floats) -> Floats:
         f_loaded = truth.f_loaded_hz + width * p[0]
         q = truth.q_loaded * math.exp(p[1])
         shape = 1 / (1 + 1j * q * (f / f_loaded - f_loaded / f))
-        picture = (complex(p[3], p[4]) + complex(p[5], p[6]) * shape) * np.exp(-1j * p[2] * place)
-        off = (picture - gamma) / truth.noise
+        locus = (complex(p[3], p[4]) + complex(p[5], p[6]) * shape) * np.exp(-1j * p[2] * position)
+        off = (locus - gamma) / truth.noise
         return np.concatenate([off.real, off.imag])
 
     gd = np.exp(1j * truth.angle)
@@ -71,8 +73,8 @@ def plain_fit(truth: Truth, sweep: Sweep) -> Floats:
     return np.array([f_loaded, q, 2 * q / (2 - d), d / (2 - d)])
 
 
-def cost_of_watching(truths: Sequence[Truth], rng: Rng) -> Floats:
-    """Return each figure's spread over that of the plain fit of the same quiet sweeps, (4,)."""
+def spread_ratio(truths: Sequence[Truth], rng: Rng) -> Floats:
+    """Return each figure's standard deviation over that of the plain fit, without drift, (4,)."""
     sweeps = [truth.sweep(rng) for truth in truths]
     ours, theirs = [], []
     for truth, sweep, fit in zip(truths, sweeps, fit_many(sweeps), strict=True):
@@ -84,97 +86,101 @@ def cost_of_watching(truths: Sequence[Truth], rng: Rng) -> Floats:
     return np.asarray(np.std(ours, axis=0) / np.std(theirs, axis=0))
 
 
-def _places(truth: Truth) -> Floats:
+def _positions(truth: Truth) -> Floats:
     return np.linspace(0, 1, truth.points)
 
 
 def _step(truth: Truth, rng: Rng) -> Floats:
-    return np.where(_places(truth) > rng.uniform(0.1, 0.9), 1.0, 0.0)
+    return np.where(_positions(truth) > rng.uniform(0.1, 0.9), 1.0, 0.0)
 
 
 def _ramp(truth: Truth, rng: Rng) -> Floats:
-    return np.asarray(rng.choice([-1, 1]) * _places(truth))
+    return np.asarray(rng.choice([-1, 1]) * _positions(truth))
 
 
 def _warming(truth: Truth, rng: Rng) -> Floats:
-    # A heat that settles within the sweep.
-    return 1 - np.exp(-_places(truth) / rng.uniform(0.1, 0.4))
+    # Warming that settles within the sweep.
+    return 1 - np.exp(-_positions(truth) / rng.uniform(0.1, 0.4))
 
 
 def _swaying(truth: Truth, rng: Rng) -> Floats:
-    # Wind: some turns to and fro, half of them to either side.
-    turns, start = rng.uniform(2, 6), rng.uniform(0, 2 * math.pi)
-    return np.asarray(0.5 * np.sin(2 * math.pi * turns * _places(truth) + start))
+    # Wind: some periods, by half the size to either side.
+    periods, start = rng.uniform(2, 6), rng.uniform(0, 2 * math.pi)
+    return np.asarray(0.5 * np.sin(2 * math.pi * periods * _positions(truth) + start))
 
 
-COURSES: dict[str, Callable[[Truth, Rng], Floats]] = {
+DRIFT_SHAPES: dict[str, Callable[[Truth, Rng], Floats]] = {
     "a step": _step, "a steady drift": _ramp, "a settling drift": _warming, "swaying": _swaying,
 }  # fmt: skip
 
 
-def _of_size(truth: Truth, course: Floats, change: float) -> NDArray[np.complex128]:
-    return np.asarray(truth.reflection() * (1 + change * course))
+def _with_amplitude(truth: Truth, shape: Floats, change: float) -> NDArray[np.complex128]:
+    return np.asarray(truth.reflection() * (1 + change * shape))
 
 
-def _of_phase(truth: Truth, course: Floats, change: float) -> NDArray[np.complex128]:
-    return np.asarray(truth.reflection() * np.exp(1j * change * course))
+def _with_phase(truth: Truth, shape: Floats, change: float) -> NDArray[np.complex128]:
+    return np.asarray(truth.reflection() * np.exp(1j * change * shape))
 
 
-def _of_resonance(truth: Truth, course: Floats, change: float) -> NDArray[np.complex128]:
+def _with_resonance(truth: Truth, shape: Floats, change: float) -> NDArray[np.complex128]:
     # |dG| reaches the diameter times twice the shift in bandwidths.
     diameter = 2 * truth.coupling_factor / (1 + truth.coupling_factor)
     shift = change / (2 * diameter) / truth.q_loaded
-    f, f_loaded = truth.f_hz, truth.f_loaded_hz * (1 + shift * course)
+    f, f_loaded = truth.f_hz, truth.f_loaded_hz * (1 + shift * shape)
     t = f / f_loaded - f_loaded / f
-    place = (f - (f[0] + f[-1]) / 2) / (f[-1] - f[0])
-    picture = np.exp(1j * truth.angle) * (1 - diameter / (1 + 1j * truth.q_loaded * t))
-    return np.asarray(picture * np.exp(-1j * truth.theta * place))
+    position = (f - (f[0] + f[-1]) / 2) / (f[-1] - f[0])
+    locus = np.exp(1j * truth.angle) * (1 - diameter / (1 + 1j * truth.q_loaded * t))
+    return np.asarray(locus * np.exp(-1j * truth.theta * position))
 
 
-WHAT = {"amplitude": _of_size, "phase": _of_phase, "the resonance": _of_resonance}
+DRIFTING = {"amplitude": _with_amplitude, "phase": _with_phase, "the resonance": _with_resonance}
 
 
-def moved(what: str, course: str, size: float, draws: int, rng: Rng) -> tuple[float, float]:
-    """Return the shares of sweeps in which a movement is noticed, and whose Q0 interval holds.
+def detection_and_coverage(
+    quantity: str, shape: str, size: float, draws: int, rng: Rng
+) -> tuple[float, float]:
+    """Return the shares of sweeps in which drift is detected, and whose Q0 interval holds.
 
     Parameters
     ----------
-    what, course : str
-        Keys of `WHAT` and `COURSES`.
+    quantity, shape : str
+        Keys of `DRIFTING` and `DRIFT_SHAPES`.
     size : float
         Largest change of the reflection, over the noise a quadrature.
     """
     sweeps = []
     for _ in range(draws):
-        drawn = replace(MOVING, coupling_factor=math.exp(rng.uniform(-1, 1)))
-        gamma = WHAT[what](drawn, COURSES[course](drawn, rng), size * drawn.noise)
+        drawn = replace(BASE_TRUTH, coupling_factor=math.exp(rng.uniform(-1, 1)))
+        gamma = DRIFTING[quantity](drawn, DRIFT_SHAPES[shape](drawn, rng), size * drawn.noise)
         noisy = gamma + white(rng, drawn.points, drawn.noise)
         sweeps.append((drawn, Sweep(drawn.f_hz, noisy)))
     fits = fit_many([sweep for _, sweep in sweeps])
-    holds = [_holds(drawn, fit) for (drawn, _), fit in zip(sweeps, fits, strict=True)]
-    return float(np.mean([noticed(fit) for fit in fits])), float(np.mean(holds))
+    holds = [_covers(drawn, fit) for (drawn, _), fit in zip(sweeps, fits, strict=True)]
+    return float(np.mean([flags_drift(fit) for fit in fits])), float(np.mean(holds))
 
 
-def left_by_a_circle(what: str, course: str, size: float, draws: int, rng: Rng) -> Floats:
-    """Return the chi-square that no circle takes up of a movement, without noise, (draws,).
+def chi_square_beyond_circle(
+    quantity: str, shape: str, size: float, draws: int, rng: Rng
+) -> Floats:
+    """Return the chi-square of a drift that no circle absorbs, without noise, (draws,).
 
-    Where it is next to nothing a single sweep cannot show the movement, however it is looked at.
+    Where it is next to nothing no analysis of a single sweep can detect the drift.
     """
     left = []
     for _ in range(draws):
-        drawn = replace(MOVING, coupling_factor=math.exp(rng.uniform(-1, 1)))
-        gamma = WHAT[what](drawn, COURSES[course](drawn, rng), size * drawn.noise)
+        drawn = replace(BASE_TRUTH, coupling_factor=math.exp(rng.uniform(-1, 1)))
+        gamma = DRIFTING[quantity](drawn, DRIFT_SHAPES[shape](drawn, rng), size * drawn.noise)
         left.append(_least_squares(drawn, gamma)[1])
     return np.array(left)
 
 
-def noticed(fit: Resonance) -> bool:
-    """Say whether a fit tells that something moved, or refuses the sweep."""
-    return fit.status == "refused" or bool(MOVED & {finding.code for finding in fit.findings})
+def flags_drift(fit: Resonance) -> bool:
+    """Return whether a fit has a finding of drift, or refuses the sweep."""
+    return fit.status == "refused" or bool(DRIFT_CODES & {finding.code for finding in fit.findings})
 
 
-def _holds(truth: Truth, fit: Resonance) -> bool:
-    # A sweep that is refused misleads nobody.
+def _covers(truth: Truth, fit: Resonance) -> bool:
+    # A refused sweep has no wrong figure.
     q0 = fit.q_unloaded
     return q0 is None or q0.low <= truth.q_unloaded <= q0.high
 
@@ -189,19 +195,19 @@ def _spikes(draws: int, rng: Rng) -> list[str]:
         truths = [valid(rng)[0] for _ in range(draws)]
         pairs = [hit(truth, share, rng) for truth in truths]
         fits = fit_many([sweep for sweep, _ in pairs])
-        struck = np.concatenate([where for _, where in pairs])
+        hit_points = np.concatenate([where for _, where in pairs])
         aside = np.concatenate([
             np.zeros(truth.points, dtype=bool) if fit.kept is None else ~fit.kept
             for truth, fit in zip(truths, fits, strict=True)
         ])  # fmt: skip
-        caught = f"{100 * aside[struck].mean():.1f} %" if share else "-"
-        answered = [(t, fit) for t, fit in zip(truths, fits, strict=True) if fit.q_unloaded]
+        caught = f"{100 * aside[hit_points].mean():.1f} %" if share else "-"
+        fitted = [(t, fit) for t, fit in zip(truths, fits, strict=True) if fit.q_unloaded]
         covered = [
-            np.mean([_inside(t, fit, name) for t, fit in answered]) for name in NAMES
+            np.mean([_inside(t, fit, name) for t, fit in fitted]) for name in NAMES
         ]  # fmt: skip
         lines.append(
-            f"| {100 * share:.0f} % | {draws} | {draws - len(answered)} | {caught} | "
-            f"{100 * aside[~struck].mean():.3f} % | "
+            f"| {100 * share:.0f} % | {draws} | {draws - len(fitted)} | {caught} | "
+            f"{100 * aside[~hit_points].mean():.3f} % | "
             + ", ".join(f"{100 * c:.1f} %" for c in covered) + " |"
         )  # fmt: skip
     return lines
@@ -212,14 +218,14 @@ def _inside(truth: Truth, fit: Resonance, name: str) -> bool:
     return bool(estimate.low <= getattr(truth, name) <= estimate.high)
 
 
-def _movements(draws: int, rng: Rng) -> list[str]:
+def _drifts(draws: int, rng: Rng) -> list[str]:
     heads = ["what moves", "how", *(f"{size} s" for size in SIZES)]
     lines = ["| " + " | ".join(heads) + " |", "|---" * len(heads) + "|"]
-    for what in WHAT:
-        for course in COURSES:
-            found = [moved(what, course, size, draws, rng) for size in SIZES]
-            cells = [f"{100 * seen:.0f} / {100 * holds:.0f}" for seen, holds in found]
-            lines.append("| " + " | ".join([what, course, *cells]) + " |")
+    for quantity in DRIFTING:
+        for shape in DRIFT_SHAPES:
+            found = [detection_and_coverage(quantity, shape, size, draws, rng) for size in SIZES]
+            cells = [f"{100 * detected:.0f} / {100 * holds:.0f}" for detected, holds in found]
+            lines.append("| " + " | ".join([quantity, shape, *cells]) + " |")
     return lines
 
 
@@ -228,15 +234,15 @@ def main() -> None:
     draws = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
     rng = np.random.default_rng(41)
     spikes = _spikes(draws, rng)
-    cost = cost_of_watching([valid(rng)[0] for _ in range(draws // 2)], rng)
-    told = ", ".join(f"{ratio:.4f}" for ratio in cost)
-    movements = _movements(draws // 10, rng)
+    ratio_of_spreads = spread_ratio([valid(rng)[0] for _ in range(draws // 2)], rng)
+    ratios = ", ".join(f"{ratio:.4f}" for ratio in ratio_of_spreads)
+    drifts = _drifts(draws // 10, rng)
     write("interference", "\n".join([
         *spikes, "",
-        f"Without spikes, over {draws // 2} sweeps, the spread is the plain fit's times {told} "
+        f"Without spikes, over {draws // 2} sweeps, the spread is the plain fit's times {ratios} "
         "(resonance, QL, Q0, beta).", "",
         f"Movement: noticed / Q0 interval holds the truth, in % of {draws // 10} sweeps:", "",
-        *movements,
+        *drifts,
     ]))  # fmt: skip
 
 

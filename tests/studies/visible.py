@@ -1,4 +1,4 @@
-"""What of a movement one sweep can show at all: see ``studies.interference``.
+"""How much of a drift one sweep can show at all: see ``studies.interference``.
 
 Run by hand in tests/: ``python -m studies.visible``.
 """
@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from studies.interference import COURSES, WHAT, left_by_a_circle
+from studies.interference import DRIFT_SHAPES, DRIFTING, chi_square_beyond_circle
 from studies.page import write
 
 SIZES = (3, 10, 30)
@@ -19,14 +19,14 @@ def main() -> None:
     rng = np.random.default_rng(71)
     heads = ["what moves", "how", *(f"{size} s" for size in SIZES)]
     lines = ["| " + " | ".join(heads) + " |", "|---" * len(heads) + "|"]
-    for what in WHAT:
-        for course in COURSES:
+    for quantity in DRIFTING:
+        for shape in DRIFT_SHAPES:
             cells = []
             for size in SIZES:
-                left = left_by_a_circle(what, course, size, DRAWS, rng)
+                left = chi_square_beyond_circle(quantity, shape, size, DRAWS, rng)
                 low, middle, high = np.quantile(left, (0.1, 0.5, 0.9))
                 cells.append(f"{middle:.1f} ({low:.1f} to {high:.1f})")
-            lines.append("| " + " | ".join([what, course, *cells]) + " |")
+            lines.append("| " + " | ".join([quantity, shape, *cells]) + " |")
     write("visible", "\n".join(lines))
 
 

@@ -52,7 +52,7 @@ class CouplingBranches:
         ``C = Gd* B`` has ``Im C = a2/2`` and ``Re C = -a0 (1 -+ sqrt(z))`` with
         ``z = 1 + a1/a0 - (a2/(2 a0))^2``.
         """
-        f_mid, span = float(fit.rows.f_mid_hz[0]), float(fit.rows.span_hz[0])
+        f_mid, span = float(fit.batch.f_mid_hz[0]), float(fit.batch.span_hz[0])
         x0, log_kappa = np.clip(unknowns[:, :2], LEAST_P, MOST_P).T
         f = np.maximum(f_mid + x0 * span, 1e-3 * f_mid)
         a0 = np.maximum(unknowns[:, 2], 1e-12)
@@ -88,7 +88,7 @@ class CouplingBranches:
             detuned=complex(self.detuned[0]),
             drop=complex(self.drop(over)[0]),
             delay_s=0.0,
-            f_ref_hz=float(fit.rows.f_mid_hz[0]),
+            f_ref_hz=float(fit.batch.f_mid_hz[0]),
         )
 
 

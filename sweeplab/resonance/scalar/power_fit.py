@@ -69,7 +69,7 @@ class PowerFit:
 
     Parameters
     ----------
-    rows : SweepBatch
+    batch : SweepBatch
         One row; its weights say which points were used.
     p : ndarray, shape (2,)
         The nonlinear unknowns (x0, ln kappa), as in `sweeplab.resonance.circle.varpro`.
@@ -88,7 +88,7 @@ class PowerFit:
         strong for the comparison.
     """
 
-    rows: SweepBatch
+    batch: SweepBatch
     p: FloatArray
     a: FloatArray
     noise: float
@@ -100,12 +100,12 @@ class PowerFit:
     @property
     def used(self) -> BoolArray:
         """Which points were used, shape (n,)."""
-        return np.asarray(self.rows.weight[0] > 0)
+        return np.asarray(self.batch.weight[0] > 0)
 
     @property
     def x(self) -> FloatArray:
         """Detuning ``QL t`` of every point, shape (n,)."""
-        return np.asarray(detuning(self.rows, self.p[None])[0][0])
+        return np.asarray(detuning(self.batch, self.p[None])[0][0])
 
     @property
     def power(self) -> FloatArray:
@@ -277,7 +277,7 @@ def _power_fit(
     point = _evaluate(batch, y, weight, p)
     gain, ripple_advantage = _null_model_comparison(batch, y, point.model, noise)
     return PowerFit(
-        rows=batch,
+        batch=batch,
         p=p,
         a=point.a,
         noise=noise,

@@ -156,7 +156,7 @@ def _fitted_patterns(power_fit: PowerFit, gamma: ComplexArray) -> tuple[SweepBat
     reflection and every phase of the line is compared with the real part and the magnitude of the
     imaginary part, the best are refined to local minima, and the lowest are fitted freely.
     """
-    weight = power_fit.rows.weight[0]
+    weight = power_fit.batch.weight[0]
     gamma = np.where(power_fit.used, gamma, 0)
     unknowns = np.concatenate([power_fit.p, power_fit.a])[None]
     branches = CouplingBranches.from_unknowns(power_fit, unknowns)
@@ -164,10 +164,10 @@ def _fitted_patterns(power_fit: PowerFit, gamma: ComplexArray) -> tuple[SweepBat
     for over in (False, True):
         drop = branches.drop(over)
         locus = np.asarray(branches.detuned + drop / (1 + 1j * power_fit.x), dtype=np.complex128)
-        found.append(_local_minima(power_fit.rows.position[0], locus, gamma, weight))
+        found.append(_local_minima(power_fit.batch.position[0], locus, gamma, weight))
     models, thetas, misfits = (np.concatenate(parts) for parts in zip(*found, strict=True))
     chosen = _distinct(models, misfits)
-    batch = replace(power_fit.rows, gamma=gamma[None]).take(np.zeros(chosen.size, dtype=np.intp))
+    batch = replace(power_fit.batch, gamma=gamma[None]).take(np.zeros(chosen.size, dtype=np.intp))
     batch = replace(batch, gamma=_with_signs(batch.gamma, models[chosen]))
     start = np.column_stack([np.tile(power_fit.p, (chosen.size, 1)), thetas[chosen]])
     return _alternate(batch, start)
