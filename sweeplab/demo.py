@@ -17,7 +17,7 @@ from sweeplab.comparison.pooling import pooled_column
 from sweeplab.errors import SweeplabError
 from sweeplab.files import read_sweep
 from sweeplab.output import Kind, check, write
-from sweeplab.present.labels import FIGURES, brief, counted, moves, shown
+from sweeplab.present.labels import FIGURES, change_phrase, count_text, estimate_text, known_changes
 from sweeplab.workflows.report import write_report
 from sweeplab.workflows.sweeps import add_files, compare_builds, load_build
 
@@ -63,7 +63,7 @@ def replay(folder: Path, say: Say) -> None:
         _add_builds(log, samples, scenario)
         _add_sweeps(log, samples, scenario)
         builds, sweeps = log.builds(), log.sweeps()
-        say(f"\nAdded {counted(len(builds), 'build')} and {counted(len(sweeps), 'sweep')}.")
+        say(f"\nAdded {count_text(len(builds), 'build')} and {count_text(len(sweeps), 'sweep')}.")
         for step in log.changes():
             say(f"\n{step.before} -> {step.after}: {step.why}")
             for line in _findings(log, step.before, step.after):
@@ -178,7 +178,7 @@ def _give_up(file: str, error: Exception) -> NoReturn:
 def _findings(log: Log, before: str, after: str) -> Iterator[str]:
     """Yield what a change did, a line a band."""
     for band in compare_builds(log, before, after).bands:
-        told = {move.name: brief(move) for move in moves(band)}
+        told = {move.name: change_phrase(move) for move in known_changes(band)}
         yield _line(band.band, "; ".join(told[name] for name in _TOLD if name in told))
 
 
@@ -186,7 +186,7 @@ def _remains(log: Log, name: str) -> Iterator[str]:
     """Yield where a build's ohms go, a line a band."""
     for band, figures in pooled_column(log.records(build=name)).items():
         items = [
-            f"{FIGURES[item].label} {shown(item, figures[item])}"
+            f"{FIGURES[item].label} {estimate_text(item, figures[item])}"
             for item in _BUDGET
             if item in figures
         ]

@@ -127,7 +127,7 @@ def take_reading(
     setting: str | None = None,
     *,
     near_hz: float | None = None,
-    reference: OnePortCalibration | None = None,
+    calibration: OnePortCalibration | None = None,
 ) -> Reading:
     """Fit a sweep and, with the build it was taken on, infer its losses.
 
@@ -139,8 +139,8 @@ def take_reading(
     setting : str or None
         Name of the build's setting the sweep was taken in.
     near_hz : float or None
-        Where the wanted resonance is expected, if the sweep shows several.
-    reference : Reference or None
+        Frequency near the resonance that is meant, if the sweep shows several [Hz].
+    calibration : OnePortCalibration or None
         Open, short and load at the coupling loop's terminals, in place of a described line.
 
     Raises
@@ -148,9 +148,9 @@ def take_reading(
     BuildError
         The build has no such setting.
     SweepError
-        The reference does not fit the sweep.
+        The calibration does not fit the sweep.
     """
-    return take_readings([sweep], build, setting, near_hz=near_hz, reference=reference)[0]
+    return take_readings([sweep], build, setting, near_hz=near_hz, calibration=calibration)[0]
 
 
 def take_readings(
@@ -159,7 +159,7 @@ def take_readings(
     setting: str | None = None,
     *,
     near_hz: float | None = None,
-    reference: OnePortCalibration | None = None,
+    calibration: OnePortCalibration | None = None,
 ) -> list[Reading]:
     """Take the readings of many sweeps of one build at once, in the order given.
 
@@ -168,13 +168,13 @@ def take_readings(
     BuildError
         The build has no such setting.
     SweepError
-        The reference does not fit a sweep.
+        The calibration does not fit a sweep.
     """
     state = None if build is None else build.in_setting(setting)
-    if reference is not None:
-        sweeps = [reference.correct(sweep) for sweep in sweeps]
+    if calibration is not None:
+        sweeps = [calibration.correct(sweep) for sweep in sweeps]
         if state is not None and state.feed is not None:
-            # The sweeps now stand at the line's far end.
+            # Corrected sweeps refer to the line's far end.
             state = replace(state, feed=replace(state.feed, line=None))
     line = None if state is None or state.feed is None else state.feed.line
     resonances = fit_many(sweeps, line=line, near_hz=near_hz)

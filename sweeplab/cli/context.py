@@ -43,8 +43,8 @@ class CliContext:
     @classmethod
     def of(cls, ctx: typer.Context) -> CliContext:
         """Return the run that the root command began."""
-        shell = ctx.find_object(cls)
-        return cls() if shell is None else shell
+        context = ctx.find_object(cls)
+        return cls() if context is None else context
 
     def open_log(self) -> Log:
         """Open the log; a LogError says how to make one where there is none."""

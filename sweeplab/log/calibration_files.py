@@ -34,8 +34,8 @@ class Standards:
     short: Standard
     load: Standard
 
-    def reference(self) -> OnePortCalibration:
-        """Return what they say.
+    def calibration(self) -> OnePortCalibration:
+        """Return the calibration that their sweeps define.
 
         Raises
         ------

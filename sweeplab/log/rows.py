@@ -100,7 +100,7 @@ class Event:
 
 
 @dataclass(frozen=True)
-class Reread:
+class RefitResult:
     """What came of making readings anew: the sweeps done, and a finding for each that failed."""
 
     done: tuple[int, ...]

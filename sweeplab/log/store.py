@@ -272,14 +272,14 @@ class Log:
             )
             self._note(sweep_id, "set aside", why)
 
-    def take_back(self, sweep_id: int, why: str = "") -> None:
+    def restore(self, sweep_id: int, why: str = "") -> None:
         """Let a sweep that was set aside count again."""
         self.sweep(sweep_id)
         with self._writing() as connection:
             connection.execute("UPDATE sweeps SET set_aside = NULL WHERE id = ?", (sweep_id,))
             self._note(sweep_id, "taken back", why)
 
-    def refile(
+    def reassign(
         self, sweep_id: int, reading: Reading, build: Build | str, setting: str | None, why: str
     ) -> None:
         """Move a sweep to the build or setting it was really taken on, with its new reading."""
@@ -304,19 +304,21 @@ class Log:
         """Return the sweeps whose readings another version of sweeplab made."""
         return self._sweeps_where("r.program_version <> ?", __version__)
 
-    def read_with(self, sweep_id: int) -> dict[str, Any]:
-        """Return what the reader was told beside the bytes: ``columns``, ``z0_ohm``, ``port``."""
+    def reader_options(self, sweep_id: int) -> dict[str, Any]:
+        """Return the reader's options: ``columns``, ``z0_ohm``, ``port``."""
         self.sweep(sweep_id)
         rows = self._rows("SELECT read_with FROM sweeps WHERE id = ?", sweep_id)
         return serialize.unpack(rows[0]["read_with"])
 
-    def taken_with(self, sweep_id: int) -> dict[str, Any]:
-        """Return what `take_reading` was told: ``near_hz`` and ``reference``, where it was."""
+    def reading_options(self, sweep_id: int) -> dict[str, Any]:
+        """Return the options of `take_reading`: ``near_hz`` and ``calibration``, where given."""
         self.sweep(sweep_id)
         with _errors_of(self.path):
             near_hz, standards = kept_with.kept(self._connection, sweep_id)
-        told: dict[str, Any] = {} if near_hz is None else {"near_hz": near_hz}
-        return told if standards is None else {**told, "reference": standards.reference()}
+        options: dict[str, Any] = {} if near_hz is None else {"near_hz": near_hz}
+        if standards is not None:
+            options["calibration"] = standards.calibration()
+        return options
 
     def replace_reading(self, sweep_id: int, reading: Reading) -> None:
         """Put a sweep's reading made anew in the place of the old one."""

@@ -17,12 +17,12 @@ from sweeplab.present import plots
 from sweeplab.present.labels import (
     FIGURES,
     VERDICTS,
-    change,
-    counted,
-    interval,
-    moves,
-    sentence,
-    shown,
+    change_sentence,
+    change_text,
+    count_text,
+    estimate_text,
+    interval_text,
+    known_changes,
 )
 from sweeplab.quantity import format_quantity
 from sweeplab.version import __version__
@@ -137,7 +137,7 @@ def _subtitle(chapters: Sequence[Chapter]) -> str:
     entries = [entry for chapter in chapters for entry in chapter.entries]
     dates = sorted(entry.taken[:10] for entry in entries if entry.taken)
     when = f", taken {dates[0]} to {dates[-1]}" if dates else ""
-    builds, sweeps = counted(len(chapters), "build"), counted(len(entries), "sweep")
+    builds, sweeps = count_text(len(chapters), "build"), count_text(len(entries), "sweep")
     return f"{builds}, {sweeps}{when}. Figures ± one standard uncertainty."
 
 
@@ -151,7 +151,7 @@ def _story(chapters: Sequence[Chapter]) -> dict[str, Any]:
         for column in columns:
             efficiency = chapter.figures.get(column, {}).get("efficiency")
             verdict = verdicts.get(column, "")
-            text = "" if efficiency is None else shown("efficiency", efficiency)
+            text = "" if efficiency is None else estimate_text("efficiency", efficiency)
             cells.append({"text": text, "verdict": verdict, "word": VERDICTS.get(verdict, "")})
         before = f"from {chapter.came_from}: {chapter.why}" if chapter.came_from else ""
         why = before or chapter.build.note
@@ -163,16 +163,19 @@ def _verdicts(comparison: Comparison | None, figure: str) -> dict[str, str]:
     """Return a figure's verdict for each band and setting."""
     bands = [] if comparison is None else comparison.bands
     return {
-        _place(band): move.verdict for band in bands for move in moves(band) if move.name == figure
+        _place(band): move.verdict
+        for band in bands
+        for move in known_changes(band)
+        if move.name == figure
     }
 
 
 def _told(comparison: Comparison, names: Sequence[str]) -> list[str]:
     """Return what became of the named figures, band by band."""
     return [
-        sentence(_place(band), move)
+        change_sentence(_place(band), move)
         for band in comparison.bands
-        for move in moves(band)
+        for move in known_changes(band)
         if move.name in names
     ]
 
@@ -218,7 +221,7 @@ def _drawings(bands: Iterable[BandChange], name: str) -> list[dict[str, str]]:
         rows = [
             (_place(band), move.before, move.after)
             for band in bands
-            for move in moves(band)
+            for move in known_changes(band)
             if move.name == figure
         ]
         if rows:
@@ -234,16 +237,16 @@ def _band(band: BandChange) -> dict[str, Any]:
     rows = [
         {
             "label": FIGURES[move.name].label,
-            "before": shown(move.name, move.before),
-            "after": shown(move.name, move.after),
-            "change": change(move),
-            "interval": interval(move.name, move.change),
+            "before": estimate_text(move.name, move.before),
+            "after": estimate_text(move.name, move.after),
+            "change": change_text(move),
+            "interval": interval_text(move.name, move.change),
             "verdict": move.verdict,
             "word": VERDICTS[move.verdict],
         }
-        for move in moves(band)
+        for move in known_changes(band)
     ]
-    before, after = counted(band.n_before, "sweep"), counted(band.n_after, "sweep")
+    before, after = count_text(band.n_before, "sweep"), count_text(band.n_after, "sweep")
     return {"heading": f"{_place(band)} ({before} before, {after} after)", "rows": rows}
 
 
@@ -259,13 +262,13 @@ def _table(chapter: Chapter) -> dict[str, Any] | None:
     }
     return {
         "note": "Several sweeps of a band are taken together, with the spread between them.",
-        "headings": [f"{column} ({counted(counts[column], 'sweep')})" for column, _ in columns],
+        "headings": [f"{column} ({count_text(counts[column], 'sweep')})" for column, _ in columns],
         "rows": [
             {
                 "label": FIGURES[name].label,
                 "depth": FIGURES[name].depth,
                 "cells": [
-                    shown(name, figures[name]) if name in figures else "not known"
+                    estimate_text(name, figures[name]) if name in figures else "not known"
                     for _, figures in columns
                 ],
             }

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from sweeplab.comparison.pooling import column_of, pooled_column
 from sweeplab.errors import LogError
 from sweeplab.finding import Finding
+from sweeplab.log.refit import read_stored
 from sweeplab.log.schema import files_of
 from sweeplab.output import REPORT, check, write
 from sweeplab.planning.safety import Distances, Strain, distances, strain
@@ -88,16 +89,14 @@ def _entry(log: Log, build: Build, stored: StoredSweep, drawn: bool) -> Entry:
 
 def _picture(log: Log, build: Build, stored: StoredSweep) -> tuple[Sweep, Resonance]:
     """Return a stored sweep and its fit, under a number instead of its file's name."""
-    from sweeplab.files import sweep_from_bytes
     from sweeplab.resonance import fit_resonance
 
-    sweep = sweep_from_bytes(log.raw(stored.id), str(stored.id), **log.read_with(stored.id))
-    told = log.taken_with(stored.id)
+    sweep, options = read_stored(log, stored.id, str(stored.id)), log.reading_options(stored.id)
     line = build.feed.line if build.feed else None
-    if "reference" in told:
-        # It moved the sweep to the line's far end.
-        sweep, line = told["reference"].correct(sweep), None
-    return sweep, fit_resonance(sweep, line=line, near_hz=told.get("near_hz"))
+    if "calibration" in options:
+        # A corrected sweep refers to the line's far end.
+        sweep, line = options["calibration"].correct(sweep), None
+    return sweep, fit_resonance(sweep, line=line, near_hz=options.get("near_hz"))
 
 
 def _strains(

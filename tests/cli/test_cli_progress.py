@@ -77,7 +77,7 @@ def test_nothing_is_drawn_into_a_pipe(monkeypatch, clock):
 def test_nothing_is_drawn_between_lines_that_are_printed_as_they_come(monkeypatch, clock):
     screen = terminal(monkeypatch)
     terminal(monkeypatch, "stdout")
-    list(with_progress(FILES, speaks=True))
+    list(with_progress(FILES, prints_each=True))
     assert screen.getvalue() == ""
 
 

@@ -11,7 +11,7 @@ from log_samples import a_build, a_reading, a_real_build, a_sweep, add, new_log,
 from simulated import Truth
 
 from sweeplab.errors import LogError
-from sweeplab.log import Log, Standard, Standards, reread
+from sweeplab.log import Log, Standard, Standards, refit_readings
 from sweeplab.reading import take_reading
 
 
@@ -38,10 +38,10 @@ def test_what_was_said_comes_back(path: Path) -> None:
     with Log.open(path) as log:
         add_with(log, 1, near_hz=7.1e6, standards=standards())
         add(log, 2)
-        told = log.taken_with(1)
+        told = log.reading_options(1)
         assert told["near_hz"] == 7.1e6
-        assert told["reference"].load.origin.file == "load.s1p"
-        assert log.taken_with(2) == {}
+        assert told["calibration"].load.origin.file == "load.s1p"
+        assert log.reading_options(2) == {}
 
 
 def test_a_standard_of_many_sweeps_is_kept_once(path: Path) -> None:
@@ -105,10 +105,10 @@ def test_read_anew_it_says_the_same(path: Path) -> None:
     with Log.open(path) as log:
         log.add_build(build)
         sweep = sweep_from_bytes(touchstone(), "sweep.s1p")
-        reading = take_reading(sweep, build, near_hz=7.1e6, reference=taken.reference())
+        reading = take_reading(sweep, build, near_hz=7.1e6, calibration=taken.calibration())
         added = log.add(sweep, touchstone(), reading, build, near_hz=7.1e6, standards=taken)
         first = log.reading(added.id)
-        assert reread(log, [added.id]).failed == ()
+        assert refit_readings(log, [added.id]).failed == ()
         again = log.reading(added.id)
     assert again["resonance"] == first["resonance"]
     q0 = first["resonance"]["q_unloaded"]["value"]
