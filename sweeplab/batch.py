@@ -56,8 +56,15 @@ def analyze(
 
 
 def _columns(with_build: bool) -> list[str]:
-    figures = ["f_loaded_hz", "q_loaded", "q_unloaded", "coupling_factor",
-               "half_power_bandwidth_hz", "swr_min", "f_swr_min_hz"]  # fmt: skip
+    figures = [
+        "f_loaded_hz",
+        "q_loaded",
+        "q_unloaded",
+        "coupling_factor",
+        "half_power_bandwidth_hz",
+        "swr_min",
+        "f_swr_min_hz",
+    ]
     columns = ["file", "sha256", "status", "points"]
     columns += [column for name in figures for column in (name, f"u_{name}")]
     columns += ["residual_rms", "points_in_bandwidth", "findings"]

@@ -66,19 +66,26 @@ class OnePortCalibration:
 
     def _findings(self, sweep: Sweep) -> list[Finding]:
         turn = _largest_turn(self.open, sweep.f_hz)
-        said = [Finding(
-            "referenced", "note",
-            "Line and analyzer error were taken out with the open, short and load given.",
-            {"largest_turn_rad": turn},
-        )]  # fmt: skip
+        said = [
+            Finding(
+                code="referenced",
+                level="note",
+                text="Line and analyzer error were taken out with the open, short and load given.",
+                evidence={"largest_turn_rad": turn},
+            )
+        ]
         if turn > _COARSE_TURN_RAD:
-            said.append(Finding(
-                "reference-coarse", "warning",
-                "The open, short and load were swept in coarse steps: between them the line "
-                "turns too far to interpolate well.",
-                {"largest_turn_rad": turn},
-                "Sweep the standards over the same span with the same points as the antenna.",
-            ))  # fmt: skip
+            said.append(
+                Finding(
+                    code="reference-coarse",
+                    level="warning",
+                    text="The open, short and load were swept in coarse steps: between them the "
+                    "line turns too far to interpolate well.",
+                    evidence={"largest_turn_rad": turn},
+                    action="Sweep the standards over the same span with the same points as the "
+                    "antenna.",
+                )
+            )
         return said
 
 

@@ -84,12 +84,13 @@ def unforeseen_finding(sweep: Sweep, error: Exception) -> Finding:
     # A folder's name may be private, and findings are shared.
     name = one_line(PurePath(sweep.origin.file).name) or f"a sweep of {len(sweep)} points"
     return Finding(
-        UNFORESEEN, "problem",
-        f"A computation broke off on {name}, which it never should: a fault of the program, not "
-        "of the measurement.",
-        {"error": type(error).__name__, "version": __version__},
-        "Keep the file, and send it with the version to those who maintain the program.",
-    )  # fmt: skip
+        code=UNFORESEEN,
+        level="problem",
+        text=f"A computation broke off on {name}, which it never should: a fault of the program, "
+        "not of the measurement.",
+        evidence={"error": type(error).__name__, "version": __version__},
+        action="Keep the file, and send it with the version to those who maintain the program.",
+    )
 
 
 def find_unforeseen(findings: Iterable[Finding]) -> Finding | None:

@@ -19,8 +19,13 @@ if TYPE_CHECKING:
     from sweeplab.calibration import OnePortCalibration
     from sweeplab.estimate import Estimate
 
-RESONANCE_FIGURES = ("f_loaded_hz", "q_loaded", "q_unloaded", "coupling_factor",
-                     "half_power_bandwidth_hz")  # fmt: skip
+RESONANCE_FIGURES = (
+    "f_loaded_hz",
+    "q_loaded",
+    "q_unloaded",
+    "coupling_factor",
+    "half_power_bandwidth_hz",
+)
 _SEVERITY: dict[Status, int] = {"ok": 0, "doubtful": 1, "refused": 2}
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, is_dataclass
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -83,18 +83,22 @@ def flatten_options(command: Callable[..., None]) -> Callable[..., None]:
     the dataclass.
     """
     parameters = inspect.signature(command, eval_str=True).parameters
-    groups: dict[str, type[Any]] = {
-        name: p.annotation for name, p in parameters.items() if is_dataclass(p.annotation)
+    groups: dict[str, Callable[..., Any]] = {
+        name: parameter.annotation
+        for name, parameter in parameters.items()
+        if isinstance(parameter.annotation, type) and is_dataclass(parameter.annotation)
     }
-    flat: list[inspect.Parameter] = []
-    for name, parameter in parameters.items():
-        members = inspect.signature(groups[name], eval_str=True) if name in groups else None
-        flat += [parameter] if members is None else members.parameters.values()
+    members = {name: inspect.signature(group, eval_str=True) for name, group in groups.items()}
+    flat = [
+        member
+        for name, parameter in parameters.items()
+        for member in (members[name].parameters.values() if name in members else [parameter])
+    ]
 
     @wraps(command)
     def run(**given: Any) -> None:
         for name, group in groups.items():
-            given[name] = group(**{field.name: given.pop(field.name) for field in fields(group)})
+            given[name] = group(**{field: given.pop(field) for field in members[name].parameters})
         command(**given)
 
     keyword_only = [p.replace(kind=inspect.Parameter.KEYWORD_ONLY) for p in flat]

@@ -25,9 +25,8 @@ def print_status(context: CliContext) -> None:
         builds, sweeps = log.builds(), log.sweeps()
         latest = builds[-1].name if builds else ""
         steps = len(log.changes())
-    typer.echo(
-        f"Log {context.log_path}: {count_text(len(builds), 'build')}, {count_text(len(sweeps), 'sweep')}."
-    )
+    contents = f"{count_text(len(builds), 'build')}, {count_text(len(sweeps), 'sweep')}"
+    typer.echo(f"Log {context.log_path}: {contents}.")
     if not builds:
         typer.echo("Next, describe the antenna:    sweeplab build template > first.toml")
         typer.echo("and add it:                    sweeplab build add first.toml")

@@ -284,11 +284,15 @@ def _band(
     values = {name: old.value for name, (old, _) in means.items() if old is not None}
     figures = {
         name: _figure(
-            name, old, new, fig.margin(name, values), rule,
+            name,
+            old,
+            new,
+            fig.margin(name, values),
+            rule,
             testable=_testable(groups[name], scatters[name]),
         )
         for name, (old, new) in means.items()
-    }  # fmt: skip
+    }
     setting = pair.after[0].setting
     return BandChange(pair.band, setting, len(pair.before), len(pair.after), figures)
 

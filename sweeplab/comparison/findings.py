@@ -74,10 +74,13 @@ def _nothing(pairs: Sequence[Pair]) -> list[Finding]:
         return []
     return [
         Finding(
-            "nothing-to-compare", "problem", "no band has sweeps on both sides that count", {},
-            "sweep both builds on the same band",
+            code="nothing-to-compare",
+            level="problem",
+            text="no band has sweeps on both sides that count",
+            evidence={},
+            action="sweep both builds on the same band",
         )
-    ]  # fmt: skip
+    ]
 
 
 def _few_repeats(pairs: Sequence[Pair], any_repeats: bool) -> list[Finding]:
@@ -90,7 +93,15 @@ def _few_repeats(pairs: Sequence[Pair], any_repeats: bool) -> list[Finding]:
             "; without any repeats the intervals hold the sweeps' own noise only, not what "
             "plugging in again would move"
         )
-    return [Finding("few-repeats", "warning", text, {"bands": _bands(single)}, _REPEAT)]
+    return [
+        Finding(
+            code="few-repeats",
+            level="warning",
+            text=text,
+            evidence={"bands": _bands(single)},
+            action=_REPEAT,
+        )
+    ]
 
 
 def _versions(records: Sequence[Record]) -> list[Finding]:
@@ -99,11 +110,13 @@ def _versions(records: Sequence[Record]) -> list[Finding]:
         return []
     return [
         Finding(
-            "mixed-versions", "warning",
-            f"the readings were made by different versions of sweeplab: {', '.join(versions)}",
-            {"versions": ", ".join(versions)}, "make all readings anew, then compare",
+            code="mixed-versions",
+            level="warning",
+            text=f"the readings were made by different versions of sweeplab: {', '.join(versions)}",
+            evidence={"versions": ", ".join(versions)},
+            action="make all readings anew, then compare",
         )
-    ]  # fmt: skip
+    ]
 
 
 def _settings(
@@ -115,13 +128,14 @@ def _settings(
         pair = renamed[0]
         findings.append(
             Finding(
-                "settings-differ", "note",
-                f"the settings differ: {pair.before[0].setting or 'none'} before, "
+                code="settings-differ",
+                level="note",
+                text=f"the settings differ: {pair.before[0].setting or 'none'} before, "
                 f"{pair.after[0].setting or 'none'} after",
-                {"bands": _bands([pair.band for pair in renamed])},
-                "read the figures as the change of build and setting together",
+                evidence={"bands": _bands([pair.band for pair in renamed])},
+                action="read the figures as the change of build and setting together",
             )
-        )  # fmt: skip
+        )
     paired = {id(record) for pair in pairs for side in pair.sides for record in side}
     common = {pair.band for pair in pairs} | _both(before, after)
     alone = [
@@ -133,11 +147,14 @@ def _settings(
         words = sorted({f"{record.band} in {record.setting or 'no setting'}" for record in alone})
         findings.append(
             Finding(
-                "setting-on-one-side", "note",
-                f"{len(alone)} sweeps have no counterpart in the same setting: {', '.join(words)}",
-                {"sweeps": len(alone)}, "sweep the other build in these settings",
+                code="setting-on-one-side",
+                level="note",
+                text=f"{len(alone)} sweeps have no counterpart in the same setting: "
+                f"{', '.join(words)}",
+                evidence={"sweeps": len(alone)},
+                action="sweep the other build in these settings",
             )
-        )  # fmt: skip
+        )
     return findings
 
 
@@ -154,10 +171,13 @@ def _one_sided(before: Sequence[Record], after: Sequence[Record]) -> list[Findin
         if alone:
             findings.append(
                 Finding(
-                    "band-on-one-side", "note", f"swept only {word}: {_bands(alone)}",
-                    {"bands": _bands(alone)}, "sweep the other build there too",
+                    code="band-on-one-side",
+                    level="note",
+                    text=f"swept only {word}: {_bands(alone)}",
+                    evidence={"bands": _bands(alone)},
+                    action="sweep the other build there too",
                 )
-            )  # fmt: skip
+            )
     return findings
 
 
@@ -168,11 +188,14 @@ def _left_out(records: Sequence[Record]) -> list[Finding]:
         return []
     return [
         Finding(
-            "left-out", "note",
-            f"sweeps that do not count: {refused} without a usable resonance, {aside} set aside",
-            {"refused": refused, "set_aside": aside}, "",
+            code="left-out",
+            level="note",
+            text=f"sweeps that do not count: {refused} without a usable resonance, {aside} set "
+            "aside",
+            evidence={"refused": refused, "set_aside": aside},
+            action="",
         )
-    ]  # fmt: skip
+    ]
 
 
 def _doubtful(pairs: Sequence[Pair]) -> list[Finding]:
@@ -183,11 +206,13 @@ def _doubtful(pairs: Sequence[Pair]) -> list[Finding]:
         return []
     return [
         Finding(
-            "doubtful-sweeps", "note",
-            f"{sum(by_band.values())} sweeps that count are doubtful: {_bands(list(by_band))}",
-            {"sweeps": sum(by_band.values())}, "look at their findings; set aside what is wrong",
+            code="doubtful-sweeps",
+            level="note",
+            text=f"{sum(by_band.values())} sweeps that count are doubtful: {_bands(list(by_band))}",
+            evidence={"sweeps": sum(by_band.values())},
+            action="look at their findings; set aside what is wrong",
         )
-    ]  # fmt: skip
+    ]
 
 
 def _months_apart(pairs: Sequence[Pair]) -> list[Finding]:
@@ -203,14 +228,15 @@ def _months_apart(pairs: Sequence[Pair]) -> list[Finding]:
         return []
     return [
         Finding(
-            "days-apart", "note",
-            f"the sweeps of {build} on {band} were taken over {longest:.0f} days: whatever changed "
-            f"meanwhile is in their scatter and in their mean",
-            {"days": longest, "band": band, "build": build},
-            "if the antenna aged or was touched, give the later sweeps a build of their own: "
-            "'sweeplab build change'",
+            code="days-apart",
+            level="note",
+            text=f"the sweeps of {build} on {band} were taken over {longest:.0f} days: whatever "
+            "changed meanwhile is in their scatter and in their mean",
+            evidence={"days": longest, "band": band, "build": build},
+            action="if the antenna aged or was touched, give the later sweeps a build of their "
+            "own: 'sweeplab build change'",
         )
-    ]  # fmt: skip
+    ]
 
 
 def _moved_between(pairs: Sequence[Pair]) -> list[Finding]:
@@ -234,15 +260,20 @@ def _moved_between(pairs: Sequence[Pair]) -> list[Finding]:
     first, second, moved_hz, u_hz, width_hz = told
     return [
         Finding(
-            "moved-between-sweeps", "note",
-            f"sweeps {first.sweep_id} and {second.sweep_id}, taken in succession, differ by "
+            code="moved-between-sweeps",
+            level="note",
+            text=f"sweeps {first.sweep_id} and {second.sweep_id}, taken in succession, differ by "
             f"{format_quantity(abs(moved_hz), 'Hz', u_hz)} in the resonance: if it was not tuned "
             f"afresh between them it moved, and may have moved during them",
-            {"moved_hz": moved_hz, "u_moved_hz": u_hz, "of_bandwidth": abs(moved_hz) / width_hz},
-            "if nobody tuned, let the loop settle; sweep up and down in turn: a steady drift "
-            "passes for another Q",
+            evidence={
+                "moved_hz": moved_hz,
+                "u_moved_hz": u_hz,
+                "of_bandwidth": abs(moved_hz) / width_hz,
+            },
+            action="if nobody tuned, let the loop settle; sweep up and down in turn: a steady "
+            "drift passes for another Q",
         )
-    ]  # fmt: skip
+    ]
 
 
 def _in_succession(pairs: Sequence[Pair]) -> Iterator[tuple[Record, Record]]:
@@ -272,9 +303,11 @@ def _at_once(comparisons: int) -> list[Finding]:
         return []
     return [
         Finding(
-            "at-once", "note",
-            f"the intervals of the changes hold for {comparisons} quantities at once, together "
-            f"with 95 %",
-            {"quantities": comparisons}, "",
+            code="at-once",
+            level="note",
+            text=f"the intervals of the changes hold for {comparisons} quantities at once, "
+            "together with 95 %",
+            evidence={"quantities": comparisons},
+            action="",
         )
-    ]  # fmt: skip
+    ]

@@ -58,21 +58,24 @@ def _findings(heights: Heights) -> list[Finding]:
 def _difference(heights: Heights) -> Finding:
     difference, low, high = heights.ground_difference_ohm, heights.at[0], heights.at[-1]
     return Finding(
-        "heights-ground-difference", "note",
-        f"{_where(heights)}: at {_metres(low)} the ground draws {_ohms(difference)} more than at "
-        f"{_metres(high)}; how much it draws in all is not known without a described ground",
-        _evidence(heights),
-        "write site.ground in both builds; two heights then part it from the loss",
-    )  # fmt: skip
+        code="heights-ground-difference",
+        level="note",
+        text=f"{_where(heights)}: at {_metres(low)} the ground draws {_ohms(difference)} more than "
+        f"at {_metres(high)}; how much it draws in all is not known without a described ground",
+        evidence=_evidence(heights),
+        action="write site.ground in both builds; two heights then part it from the loss",
+    )
 
 
 def _alike(heights: Heights, factor: Estimate) -> Finding:
     return Finding(
-        "heights-too-alike", "note",
-        f"{_where(heights)}: {_heights(heights)} are too alike to part the ground from the loss: "
-        f"the ground may draw {factor.low:.2g} to {factor.high:.2g} times what is described",
-        _evidence(heights), _next(heights),
-    )  # fmt: skip
+        code="heights-too-alike",
+        level="note",
+        text=f"{_where(heights)}: {_heights(heights)} are too alike to part the ground from the "
+        f"loss: the ground may draw {factor.low:.2g} to {factor.high:.2g} times what is described",
+        evidence=_evidence(heights),
+        action=_next(heights),
+    )
 
 
 def _parted(heights: Heights, loss: Estimate, factor: Estimate) -> Finding:
@@ -81,28 +84,31 @@ def _parted(heights: Heights, loss: Estimate, factor: Estimate) -> Finding:
         f"{_ohms(at.r_ground_ohm)} at {_metres(at)}" for at in (low, high) if at.r_ground_ohm
     )
     return Finding(
-        "heights-part-ground", "note",
-        f"{_where(heights)}: {_heights(heights)} part the ground from the loss: "
+        code="heights-part-ground",
+        level="note",
+        text=f"{_where(heights)}: {_heights(heights)} part the ground from the loss: "
         f"{_ohms(loss)} are the loop's own, the ground draws {drawn}, "
         f"{factor.value:.2f} ± {factor.u:.2f} times what is described"
         f"{_efficiencies(low, high)}",
-        _evidence(heights), _next(heights),
-    )  # fmt: skip
+        evidence=_evidence(heights),
+        action=_next(heights),
+    )
 
 
 def _other_ground(heights: Heights, factor: Estimate) -> Finding:
     more = "more" if factor.value > 1 else "less"
     return Finding(
-        "ground-not-as-described", "warning",
-        f"{_where(heights)}: the ground, or what else changes with height, draws {more} than the "
-        "described ground can: efficiency over ground is left out",
-        {
+        code="ground-not-as-described",
+        level="warning",
+        text=f"{_where(heights)}: the ground, or what else changes with height, draws {more} than "
+        "the described ground can: efficiency over ground is left out",
+        evidence={
             "ground_factor": factor.value,
             "u_ground_factor": factor.u,
             "u_ground_factor_described": heights.u_ground_factor_described or 0.0,
         },
-        "check both heights, site.ground, and what metal or wood came nearer",
-    )  # fmt: skip
+        action="check both heights, site.ground, and what metal or wood came nearer",
+    )
 
 
 def _efficiencies(low: AtHeight, high: AtHeight) -> str:

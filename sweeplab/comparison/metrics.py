@@ -21,9 +21,19 @@ FAMILIES: tuple[tuple[str, ...], ...] = (
     ("q_unloaded", "r_total_ohm", "r_loss_ohm", "r_remainder_ohm", "efficiency", "efficiency_db"),
 )
 
-NAMES = ("f_loaded_hz", "q_loaded", "q_unloaded", "coupling_factor", "half_power_bandwidth_hz",
-         "swr_min", "r_total_ohm", "r_loss_ohm", "r_remainder_ohm", "efficiency",
-         "efficiency_db")  # fmt: skip
+NAMES = (
+    "f_loaded_hz",
+    "q_loaded",
+    "q_unloaded",
+    "coupling_factor",
+    "half_power_bandwidth_hz",
+    "swr_min",
+    "r_total_ohm",
+    "r_loss_ohm",
+    "r_remainder_ohm",
+    "efficiency",
+    "efficiency_db",
+)
 
 # What can be, for figures that have bounds.
 BOUNDS: Mapping[str, tuple[float, float]] = {

@@ -197,9 +197,17 @@ class Log:
             cursor = connection.execute(
                 """INSERT INTO sweeps (sha256, file, raw, read_with, taken, added_at, build_id,
                 setting) VALUES (?, ?, ?, ?, ?, ?, ?, ?)""",
-                (sha256, serialize.clean(sweep.origin.file), raw, read_with, sweep.origin.taken,
-                 schema.now_utc(), build_id, setting),
-            )  # fmt: skip
+                (
+                    sha256,
+                    serialize.clean(sweep.origin.file),
+                    raw,
+                    read_with,
+                    sweep.origin.taken,
+                    schema.now_utc(),
+                    build_id,
+                    setting,
+                ),
+            )
             sweep_id = int(cursor.lastrowid or 0)
             kept_with.keep(connection, sweep_id, near_hz, standards)
             self._put_reading(sweep_id, reading)
@@ -255,8 +263,10 @@ class Log:
         rows = self._rows(
             f"""{_RECORD} WHERE (?1 IS NULL OR b.name = ?1) AND (?2 IS NULL OR r.band = ?2)
             AND (?3 OR s.set_aside IS NULL) ORDER BY s.id""",
-            build, band, set_aside,
-        )  # fmt: skip
+            build,
+            band,
+            set_aside,
+        )
         return [serialize.unpack_record(row) for row in rows]
 
     # What a person does to a sweep afterwards

@@ -53,12 +53,25 @@ def sizes_table(plans: Sequence[Plan]) -> RenderableType:
     heading = Text("Efficiency by circumference of one turn", style="bold")
     heading.append("  (- out of the capacitor's reach)", "not bold dim")
     names = _in_order(band.band for planned in plans for band in planned.bands)
-    return Group(heading, *_wide(["turn"], names, _BANDS_BY_SIZE, [
-        ([_metres(planned.circumference_m)],
-         {band.band: _percent(_efficiency(band)) for band in planned.bands
-          if band.reachable is not False})
-        for planned in plans
-    ]))  # fmt: skip
+    return Group(
+        heading,
+        *_wide(
+            ["turn"],
+            names,
+            _BANDS_BY_SIZE,
+            [
+                (
+                    [_metres(planned.circumference_m)],
+                    {
+                        band.band: _percent(_efficiency(band))
+                        for band in planned.bands
+                        if band.reachable is not False
+                    },
+                )
+                for planned in plans
+            ],
+        ),
+    )
 
 
 def stock_table(loops: Sequence[StockLoop]) -> RenderableType:
@@ -85,8 +98,9 @@ def cut_table(pieces: Sequence[Piece]) -> RenderableType:
     """Return the cut list."""
     table = _table("piece", "centre line", "allowances", "cut")
     for piece in pieces:
-        added = ", ".join(f"{a.name} {format_quantity(a.length_m, 'm', digits=3)}"
-                          for a in piece.allowances)  # fmt: skip
+        added = ", ".join(
+            f"{a.name} {format_quantity(a.length_m, 'm', digits=3)}" for a in piece.allowances
+        )
         cut = format_quantity(piece.cut_m, "m", digits=4)
         centre = format_quantity(piece.centre_line_m, "m", digits=4)
         table.add_row(piece.name, centre, added or "none", Text(cut, style="bold"))
@@ -113,12 +127,20 @@ def efficiency_plot(ax: Axes, plans: Sequence[Plan]) -> Axes:
         estimates = [band.figures.efficiency for band in shown if band.figures is not None]
         f_mhz = [band.f_hz / 1e6 for band in shown]
         percent = [100 * e.value for e in estimates]
-        reach = [[100 * (e.value - e.low) for e in estimates],
-                 [100 * (e.high - e.value) for e in estimates]]  # fmt: skip
+        reach = [
+            [100 * (e.value - e.low) for e in estimates],
+            [100 * (e.high - e.value) for e in estimates],
+        ]
         ax.errorbar(
-            f_mhz, percent, yerr=reach, marker=marks[i % len(marks)], ms=4, lw=1, capsize=2,
+            f_mhz,
+            percent,
+            yerr=reach,
+            marker=marks[i % len(marks)],
+            ms=4,
+            lw=1,
+            capsize=2,
             label=f"{planned.circumference_m:.2f} m",
-        )  # fmt: skip
+        )
     ax.set(xlabel="frequency (MHz)", ylabel="expected efficiency (%)", ylim=(0, 100))
     if ax.get_legend_handles_labels()[0]:
         ax.legend(title="turn", loc="best")
@@ -184,9 +206,11 @@ def _demands(planned: Plan) -> Table:
             continue
         volts, amperes = (
             format_quantity(estimate.value, unit, digits=2)
-            for estimate, unit in ((band.figures.per_100w.capacitor_v_peak, "V"),
-                                   (band.figures.per_100w.loop_a_rms, "A"))
-        )  # fmt: skip
+            for estimate, unit in (
+                (band.figures.per_100w.capacitor_v_peak, "V"),
+                (band.figures.per_100w.loop_a_rms, "A"),
+            )
+        )
         coupling, rate = band.coupling, band.tuning_hz_per_degree
         table.add_row(
             band.band,
@@ -259,9 +283,11 @@ def _under_power(planned: Plan, power_w: float) -> RenderableType:
             band.band,
             _short(band.at_power.capacitor_v_peak, "V"),
             _short(band.at_power.loop_a_rms, "A"),
-            *(_short(e, "m") for e in
-              (near.h_axis_m, near.h_plane_m, near.e_axis_m, near.e_plane_m)),
-        )  # fmt: skip
+            *(
+                _short(e, "m")
+                for e in (near.h_axis_m, near.h_plane_m, near.e_axis_m, near.e_plane_m)
+            ),
+        )
     return Group(heading, table)
 
 
