@@ -13,7 +13,7 @@ from textwrap import fill
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from sweeplab import output
-from sweeplab.comparison.pooling import pooled_column
+from sweeplab.comparison.pooling import pooled_figures
 from sweeplab.errors import SweeplabError
 from sweeplab.files import read_sweep
 from sweeplab.output import Kind, check, write
@@ -184,7 +184,7 @@ def _findings(log: Log, before: str, after: str) -> Iterator[str]:
 
 def _remains(log: Log, name: str) -> Iterator[str]:
     """Yield where a build's ohms go, a line a band."""
-    for band, figures in pooled_column(log.records(build=name)).items():
+    for band, figures in pooled_figures(log.records(build=name)).items():
         items = [
             f"{FIGURES[item].label} {estimate_text(item, figures[item])}"
             for item in _BUDGET

@@ -9,16 +9,16 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from sweeplab.bands import band_order
 from sweeplab.comparison import metrics as fig
-from sweeplab.comparison.findings import Pair, notice
+from sweeplab.comparison.findings import BandPair, comparison_findings
 from sweeplab.comparison.heights_findings import height_findings
 from sweeplab.comparison.repeatability import (
     Mean,
     Repeats,
     Scatter,
     effective_dof,
-    mean,
-    moderated,
+    moderated_scatter,
     student_factor,
+    weighted_mean,
 )
 from sweeplab.estimate import Estimate
 from sweeplab.finding import Finding, ranked
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from sweeplab.builds.diff import Change
 
 Verdict = Literal["up", "down", "same", "unsure"]
-Sides = tuple[Repeats | None, Repeats | None]
+PairRepeats = tuple[Repeats | None, Repeats | None]
 
 
 @dataclass(frozen=True)
@@ -132,7 +132,7 @@ class Comparison:
 
 
 @dataclass(frozen=True)
-class _Rule:
+class _Scope:
     """What the change touched, by dotted key, and how many quantities are compared at once."""
 
     changed: Collection[str]
@@ -185,14 +185,14 @@ def compare(
         The builds' names; None to take them from the records.
     """
     pairs = _pairs(before, after)
-    sides = {name: [_sides(name, pair) for pair in pairs] for name in fig.NAMES}
+    sides = {name: [_pair_repeats(name, pair) for pair in pairs] for name in fig.NAMES}
     scatters = {name: _scatters(name, pairs, sides[name], others) for name in fig.NAMES}
     families = sum(
         any(_testable(sides[name][i], scatters[name][pair.band]) for name in family)
         for i, pair in enumerate(pairs)
         for family in fig.FAMILIES
     )
-    rule = _Rule({change.key for change in changes}, max(families, 1))
+    rule = _Scope({change.key for change in changes}, max(families, 1))
     bands = []
     for i, pair in enumerate(pairs):
         groups = {name: sides[name][i] for name in fig.NAMES}
@@ -205,7 +205,9 @@ def compare(
         rule.comparisons,
         ranked(
             (
-                *notice(before, after, pairs, any_repeats=_any(scatters), comparisons=families),
+                *comparison_findings(
+                    before, after, pairs, any_repeats=_any_repeats(scatters), comparisons=families
+                ),
                 *height_findings(before, after, changes),
             )
         ),
@@ -216,11 +218,11 @@ def _name(records: Sequence[Record]) -> str:
     return ", ".join(dict.fromkeys(record.build for record in records))
 
 
-def _any(scatters: Mapping[str, Mapping[str, Scatter | None]]) -> bool:
+def _any_repeats(scatters: Mapping[str, Mapping[str, Scatter | None]]) -> bool:
     return any(scatter is not None for bands in scatters.values() for scatter in bands.values())
 
 
-def _pairs(before: Sequence[Record], after: Sequence[Record]) -> list[Pair]:
+def _pairs(before: Sequence[Record], after: Sequence[Record]) -> list[BandPair]:
     """Return what is compared with what: the same band in the same setting.
 
     Where a band has one setting on each side and they go by different names, those two.
@@ -235,17 +237,17 @@ def _pairs(before: Sequence[Record], after: Sequence[Record]) -> list[Pair]:
         old, new = sides[0][band], sides[1][band]
         shared = [setting for setting in old if setting in new]
         if not shared and len(old) == len(new) == 1:
-            pairs.append(Pair(band, *old.values(), *new.values()))
-        pairs += [Pair(band, old[setting], new[setting]) for setting in shared]
+            pairs.append(BandPair(band, *old.values(), *new.values()))
+        pairs += [BandPair(band, old[setting], new[setting]) for setting in shared]
     return pairs
 
 
-def _sides(name: str, pair: Pair) -> Sides:
+def _pair_repeats(name: str, pair: BandPair) -> PairRepeats:
     return fig.repeats(name, pair.before), fig.repeats(name, pair.after)
 
 
 def _scatters(
-    name: str, pairs: Sequence[Pair], sides: Sequence[Sides], others: Sequence[Record]
+    name: str, pairs: Sequence[BandPair], sides: Sequence[PairRepeats], others: Sequence[Record]
 ) -> dict[str, Scatter | None]:
     """Return how far a figure scatters over repeats, band by band."""
     bands: dict[str, list[Repeats]] = {pair.band: [] for pair in pairs}
@@ -263,22 +265,22 @@ def _scatters(
         group = fig.repeats(name, records)
         if group is not None:
             history.setdefault(band, []).append(group)
-    return moderated(bands, history)
+    return moderated_scatter(bands, history)
 
 
-def _testable(sides: Sides, scatter: Scatter | None) -> bool:
+def _testable(sides: PairRepeats, scatter: Scatter | None) -> bool:
     """Say whether a verdict may be other than 'unsure'."""
     return scatter is not None and all(side is not None and side.dof > 0 for side in sides)
 
 
 def _band(
-    pair: Pair,
-    groups: Mapping[str, Sides],
+    pair: BandPair,
+    groups: Mapping[str, PairRepeats],
     scatters: Mapping[str, Scatter | None],
-    rule: _Rule,
+    rule: _Scope,
 ) -> BandChange:
     means = {
-        name: tuple(None if side is None else mean(side, scatters[name]) for side in sides)
+        name: tuple(None if side is None else weighted_mean(side, scatters[name]) for side in sides)
         for name, sides in groups.items()
     }
     values = {name: old.value for name, (old, _) in means.items() if old is not None}
@@ -302,7 +304,7 @@ def _figure(
     old: Mean | None,
     new: Mean | None,
     margin: float | None,
-    rule: _Rule,
+    rule: _Scope,
     *,
     testable: bool,
 ) -> FigureChange:
@@ -327,7 +329,7 @@ def _estimate(name: str, side: Mean) -> Estimate:
     return Estimate.normal(side.value, u, dof).clipped(min(low, side.value), max(high, side.value))
 
 
-def _change(old: Mean, new: Mean, rule: _Rule) -> Estimate:
+def _change(old: Mean, new: Mean, rule: _Scope) -> Estimate:
     """Return after less before: scatter adds up, what both sides share cancels (GUM eq. 13)."""
     u_repeat = math.hypot(old.u_repeat, new.u_repeat)
     parts = [u_repeat]

@@ -19,16 +19,16 @@ _REPEAT = (
     "again before each"
 )
 # Weather and corrosion take longer than a week-end of measuring (own choice, no source).
-_DAYS_APART: Threshold = 7.0
+_AGED_DAYS: Threshold = 7.0
 # Sweeps at most so far apart, whose resonances differ by so many times their noise, were moved.
 _SUCCESSION_S: Threshold = 600.0
-_FAR_OFF_NOISE: Threshold = 5.0
+_MOVED_NOISE: Threshold = 5.0
 # Bandwidths from which a resonance is taken to have been tuned afresh.
 _RETUNED_BANDWIDTHS: Threshold = 0.5
 
 
 @dataclass(frozen=True)
-class Pair:
+class BandPair:
     """The sweeps of one band that are compared: before and after, all of them counting."""
 
     band: str
@@ -41,24 +41,24 @@ class Pair:
         return self.before, self.after
 
 
-def notice(
+def comparison_findings(
     before: Sequence[Record],
     after: Sequence[Record],
-    pairs: Sequence[Pair],
+    pairs: Sequence[BandPair],
     *,
     any_repeats: bool,
     comparisons: int,
 ) -> tuple[Finding, ...]:
     """Return what is missing, left out, or to be read with care; worst first."""
     findings = [
-        *_nothing(pairs),
+        *_no_common_band(pairs),
         *_few_repeats(pairs, any_repeats),
         *_versions([*before, *after]),
         *_settings(before, after, pairs),
         *_one_sided(before, after),
         *_left_out([*before, *after]),
         *_doubtful(pairs),
-        *_months_apart(pairs),
+        *_days_apart(pairs),
         *_moved_between(pairs),
         *_at_once(comparisons),
     ]
@@ -69,7 +69,7 @@ def _bands(names: Sequence[str]) -> str:
     return ", ".join(sorted(set(names), key=band_order))
 
 
-def _nothing(pairs: Sequence[Pair]) -> list[Finding]:
+def _no_common_band(pairs: Sequence[BandPair]) -> list[Finding]:
     if pairs:
         return []
     return [
@@ -83,7 +83,7 @@ def _nothing(pairs: Sequence[Pair]) -> list[Finding]:
     ]
 
 
-def _few_repeats(pairs: Sequence[Pair], any_repeats: bool) -> list[Finding]:
+def _few_repeats(pairs: Sequence[BandPair], any_repeats: bool) -> list[Finding]:
     single = [pair.band for pair in pairs if min(map(len, pair.sides)) < 2]
     if not single:
         return []
@@ -120,7 +120,7 @@ def _versions(records: Sequence[Record]) -> list[Finding]:
 
 
 def _settings(
-    before: Sequence[Record], after: Sequence[Record], pairs: Sequence[Pair]
+    before: Sequence[Record], after: Sequence[Record], pairs: Sequence[BandPair]
 ) -> list[Finding]:
     findings = []
     renamed = [pair for pair in pairs if pair.before[0].setting != pair.after[0].setting]
@@ -137,7 +137,7 @@ def _settings(
             )
         )
     paired = {id(record) for pair in pairs for side in pair.sides for record in side}
-    common = {pair.band for pair in pairs} | _both(before, after)
+    common = {pair.band for pair in pairs} | _common_bands(before, after)
     alone = [
         record
         for record in (*before, *after)
@@ -158,14 +158,14 @@ def _settings(
     return findings
 
 
-def _both(before: Sequence[Record], after: Sequence[Record]) -> set[str]:
+def _common_bands(before: Sequence[Record], after: Sequence[Record]) -> set[str]:
     sides = [{record.band for record in side if record.counts} for side in (before, after)]
     return sides[0] & sides[1]
 
 
 def _one_sided(before: Sequence[Record], after: Sequence[Record]) -> list[Finding]:
     findings = []
-    both = _both(before, after)
+    both = _common_bands(before, after)
     for side, word in ((before, "before"), (after, "after")):
         alone = [record.band for record in side if record.counts and record.band not in both]
         if alone:
@@ -198,7 +198,7 @@ def _left_out(records: Sequence[Record]) -> list[Finding]:
     ]
 
 
-def _doubtful(pairs: Sequence[Pair]) -> list[Finding]:
+def _doubtful(pairs: Sequence[BandPair]) -> list[Finding]:
     by_band = Counter(
         pair.band for pair in pairs for side in pair.sides for r in side if r.status == "doubtful"
     )
@@ -215,7 +215,7 @@ def _doubtful(pairs: Sequence[Pair]) -> list[Finding]:
     ]
 
 
-def _months_apart(pairs: Sequence[Pair]) -> list[Finding]:
+def _days_apart(pairs: Sequence[BandPair]) -> list[Finding]:
     """Say where the sweeps of one build were taken so far apart that it may have aged."""
     longest, band, build = 0.0, "", ""
     for pair in pairs:
@@ -224,7 +224,7 @@ def _months_apart(pairs: Sequence[Pair]) -> list[Finding]:
             days = (max(times) - min(times)).total_seconds() / 86400 if times else 0.0
             if days > longest:
                 longest, band, build = days, pair.band, side[0].build
-    if longest < _DAYS_APART:
+    if longest < _AGED_DAYS:
         return []
     return [
         Finding(
@@ -239,13 +239,13 @@ def _months_apart(pairs: Sequence[Pair]) -> list[Finding]:
     ]
 
 
-def _moved_between(pairs: Sequence[Pair]) -> list[Finding]:
+def _moved_between(pairs: Sequence[BandPair]) -> list[Finding]:
     """Say where two sweeps in succession disagree about the resonance by less than its width.
 
     More is a retuning for sure; so little may be one too, and only the person knows.
     """
     worst, told = 0.0, None
-    for first, second in _in_succession(pairs):
+    for first, second in _successive(pairs):
         old, new = (record.figures.get("f_loaded_hz") for record in (first, second))
         width = first.figures.get("half_power_bandwidth_hz")
         if old is None or new is None or width is None:
@@ -253,7 +253,7 @@ def _moved_between(pairs: Sequence[Pair]) -> list[Finding]:
         noise = math.hypot(first.noise("f_loaded_hz"), second.noise("f_loaded_hz"))
         moved = abs(new.value - old.value)
         retuned = moved >= _RETUNED_BANDWIDTHS * width.value
-        if noise > 0 and moved / noise > max(worst, _FAR_OFF_NOISE) and not retuned:
+        if noise > 0 and moved / noise > max(worst, _MOVED_NOISE) and not retuned:
             worst, told = moved / noise, (first, second, new.value - old.value, noise, width.value)
     if told is None:
         return []
@@ -276,7 +276,7 @@ def _moved_between(pairs: Sequence[Pair]) -> list[Finding]:
     ]
 
 
-def _in_succession(pairs: Sequence[Pair]) -> Iterator[tuple[Record, Record]]:
+def _successive(pairs: Sequence[BandPair]) -> Iterator[tuple[Record, Record]]:
     """Yield sweeps of one side that were taken one after the other, minutes apart."""
     for pair in pairs:
         for side in pair.sides:

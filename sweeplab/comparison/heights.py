@@ -22,16 +22,16 @@ import numpy as np
 
 from sweeplab.bands import band_order
 from sweeplab.comparison.heights_fit import (
-    NEEDED,
-    Errors,
-    Fit,
+    REQUIRED,
+    ErrorColumns,
+    GroundFit,
     HeightFigures,
     HeightMeans,
-    length,
     next_height,
-    totals,
+    root_sum_square,
+    total_resistance,
 )
-from sweeplab.comparison.repeatability import Repeats, moderated, student_factor
+from sweeplab.comparison.repeatability import Repeats, moderated_scatter, student_factor
 from sweeplab.estimate import Estimate
 from sweeplab.finding import Threshold
 from sweeplab.quantity import Quantity
@@ -39,11 +39,11 @@ from sweeplab.record import Record
 
 # Half the 95 % interval of the ground's factor below which the described ground, factor 1, is told
 # from none, factor 0.
-_TELLING: Threshold = 1.0
+_SEPARATED: Threshold = 1.0
 
 
 @dataclass(frozen=True)
-class Stand:
+class HeightSweeps:
     """Sweeps of a build at one height; the builds of several stands differ in nothing else."""
 
     height: Quantity
@@ -51,7 +51,7 @@ class Stand:
 
 
 @dataclass(frozen=True)
-class AtHeight:
+class HeightResult:
     """What is known at one height.
 
     Parameters
@@ -78,7 +78,7 @@ class AtHeight:
 
 
 @dataclass(frozen=True)
-class Heights:
+class GroundSeparation:
     """What several heights say on one band, in one setting.
 
     Parameters
@@ -87,7 +87,7 @@ class Heights:
     setting : str or None
     f_hz : float
         To which the loss is referred, by the square root of frequency.
-    at : tuple of AtHeight
+    at : tuple of HeightResult
         From the lowest up.
     ground_difference_ohm : Estimate
         What the ground draws at the lowest height less what it draws at the highest.
@@ -111,7 +111,7 @@ class Heights:
     band: str
     setting: str | None
     f_hz: float
-    at: tuple[AtHeight, ...]
+    at: tuple[HeightResult, ...]
     ground_difference_ohm: Estimate
     parted: bool = False
     r_loss_ohm: Estimate | None = None
@@ -128,12 +128,12 @@ class Heights:
         return {**_plain(self), "at": [_plain(at) for at in self.at]}
 
 
-def _plain(value: Heights | AtHeight) -> dict[str, Any]:
+def _plain(value: GroundSeparation | HeightResult) -> dict[str, Any]:
     held = {field.name: getattr(value, field.name) for field in fields(value)}
     return {k: v.to_json() if isinstance(v, Estimate) else v for k, v in held.items()}
 
 
-def part_heights(stands: Sequence[Stand]) -> list[Heights]:
+def separate_ground(stands: Sequence[HeightSweeps]) -> list[GroundSeparation]:
     """Part the ground's ohms from the loop's own, band by band.
 
     Parameters
@@ -149,15 +149,15 @@ def part_heights(stands: Sequence[Stand]) -> list[Heights]:
     for stand in sorted(stands, key=lambda stand: stand.height.value):
         kept: dict[tuple[str, str | None], list[Record]] = {}
         for record in stand.records:
-            if record.counts and all(name in record.figures for name in NEEDED):
+            if record.counts and all(name in record.figures for name in REQUIRED):
                 kept.setdefault((record.band, record.setting), []).append(record)
         for key, records in kept.items():
             groups.setdefault(key, []).append((stand.height, records))
     groups = {key: group for key, group in groups.items() if len({h.value for h, _ in group}) > 1}
     bands: dict[str, list[Repeats]] = {}
     for (band, _), group in groups.items():
-        bands.setdefault(band, []).extend(totals(records) for _, records in group)
-    scatters = moderated(bands)
+        bands.setdefault(band, []).extend(total_resistance(records) for _, records in group)
+    scatters = moderated_scatter(bands)
     order = sorted(groups, key=lambda key: (band_order(key[0]), key[1] or ""))
     return [
         _heights(key, [HeightMeans.of(*piece, scatters[key[0]]) for piece in groups[key]])
@@ -165,32 +165,34 @@ def part_heights(stands: Sequence[Stand]) -> list[Heights]:
     ]
 
 
-def _heights(key: tuple[str, str | None], seen: Sequence[HeightMeans]) -> Heights:
-    errors = Errors(seen)
+def _heights(key: tuple[str, str | None], seen: Sequence[HeightMeans]) -> GroundSeparation:
+    errors = ErrorColumns(seen)
     figures = HeightFigures.of(errors)
     f_hz, y, of_y = figures.value["f_loaded_hz"], figures.value["y"], figures.share["y"]
     # Retuned between the heights: the highest's loss, as it were at the lowest's frequency.
     again = math.sqrt(f_hz[0] / f_hz[-1])
     of_total = figures.share["r_total_ohm"]
-    plain = Heights(
+    plain = GroundSeparation(
         *key,
         f_hz=float(np.mean(f_hz)),
         at=tuple(
-            AtHeight(s.height.value, s.n, errors.estimate(s.values["r_total_ohm"], of_total[i]))
+            HeightResult(s.height.value, s.n, errors.estimate(s.values["r_total_ohm"], of_total[i]))
             for i, s in enumerate(seen)
         ),
         ground_difference_ohm=errors.estimate(
             float(y[0] - again * y[-1]), of_y[0] - again * of_y[-1]
         ),
     )
-    fit = Fit.of(figures) if figures.know_ground else None
-    return plain if fit is None else _parted(plain, errors, figures, fit)
+    fit = GroundFit.of(figures) if figures.ground_known else None
+    return plain if fit is None else _separated(plain, errors, figures, fit)
 
 
-def _parted(plain: Heights, errors: Errors, figures: HeightFigures, fit: Fit) -> Heights:
+def _separated(
+    plain: GroundSeparation, errors: ErrorColumns, figures: HeightFigures, fit: GroundFit
+) -> GroundSeparation:
     of_loss, of_factor = fit.shares
     of_ground = figures.share["r_ground_ohm"]
-    u_described = length(fit.weights[1] @ of_ground[:, errors.constants])
+    u_described = root_sum_square(fit.weights[1] @ of_ground[:, errors.constants])
     measured = np.where(errors.constants, 0.0, of_factor)
     factor = errors.estimate(fit.factor, measured)
     where, u_then = next_height(errors, figures, fit)
@@ -203,7 +205,7 @@ def _parted(plain: Heights, errors: Errors, figures: HeightFigures, fit: Fit) ->
         u_r_loss_then_ohm=u_then,
     )
     reach = student_factor(errors.dof(measured))
-    if reach * factor.u >= _TELLING:
+    if reach * factor.u >= _SEPARATED:
         return told
     agrees = abs(fit.factor - 1) <= reach * math.hypot(factor.u, u_described)
     # Described conductor and parts are the same at every height.
@@ -224,8 +226,13 @@ def _parted(plain: Heights, errors: Errors, figures: HeightFigures, fit: Fit) ->
 
 
 def _at_height(
-    here: AtHeight, i: int, errors: Errors, figures: HeightFigures, fit: Fit, agrees: bool
-) -> AtHeight:
+    here: HeightResult,
+    i: int,
+    errors: ErrorColumns,
+    figures: HeightFigures,
+    fit: GroundFit,
+    agrees: bool,
+) -> HeightResult:
     value = {name: float(values[i]) for name, values in figures.value.items()}
     share = {name: shares[i] for name, shares in figures.share.items()}
     of_loss, of_factor = fit.shares
@@ -246,12 +253,12 @@ def _at_height(
     return replace(
         here,
         r_ground_ohm=drawn,
-        efficiency=Estimate.share(efficiency, length(shares), errors.dof(shares)),
+        efficiency=Estimate.share(efficiency, root_sum_square(shares), errors.dof(shares)),
         efficiency_over_ground=over,
     )
 
 
-def _over_ground(i: int, errors: Errors, figures: HeightFigures, fit: Fit) -> Estimate:
+def _over_ground(i: int, errors: ErrorColumns, figures: HeightFigures, fit: GroundFit) -> Estimate:
     """Return efficiency over ground given the factor found (normal errors, conditioned on it)."""
     here = float(figures.value["efficiency_over_ground"][i])
     shares = figures.share["efficiency_over_ground"][i].copy()
@@ -260,4 +267,4 @@ def _over_ground(i: int, errors: Errors, figures: HeightFigures, fit: Fit) -> Es
     missed = fit.weights[1] @ (figures.share["y"] - figures.share["r_ground_ohm"])
     lean = float(shares @ missed) / float(missed @ missed)
     left = shares - lean * missed
-    return Estimate.share(here - lean * (fit.factor - 1), length(left), errors.dof(left))
+    return Estimate.share(here - lean * (fit.factor - 1), root_sum_square(left), errors.dof(left))

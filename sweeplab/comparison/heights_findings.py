@@ -5,7 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from sweeplab.comparison.heights import AtHeight, Heights, Stand, part_heights
+from sweeplab.comparison.heights import (
+    GroundSeparation,
+    HeightResult,
+    HeightSweeps,
+    separate_ground,
+)
 from sweeplab.estimate import Estimate
 from sweeplab.finding import Finding
 from sweeplab.quantity import format_quantity, parse_quantity
@@ -37,25 +42,25 @@ def height_findings(
         return []
     told = (changes[0].before, changes[0].after)
     stands = [
-        Stand(parse_quantity(text, "length"), records)
+        HeightSweeps(parse_quantity(text, "length"), records)
         for text, records in zip(told, (before, after), strict=True)
         if text is not None
     ]
-    return [finding for heights in part_heights(stands) for finding in _findings(heights)]
+    return [finding for heights in separate_ground(stands) for finding in _findings(heights)]
 
 
-def _findings(heights: Heights) -> list[Finding]:
+def _findings(heights: GroundSeparation) -> list[Finding]:
     if heights.ground_factor is None:
         return [_difference(heights)]
     if heights.r_loss_ohm is None:
-        return [_alike(heights, heights.ground_factor)]
-    findings = [_parted(heights, heights.r_loss_ohm, heights.ground_factor)]
+        return [_not_separated(heights, heights.ground_factor)]
+    findings = [_separated(heights, heights.r_loss_ohm, heights.ground_factor)]
     if not heights.as_described:
         findings.append(_other_ground(heights, heights.ground_factor))
     return findings
 
 
-def _difference(heights: Heights) -> Finding:
+def _difference(heights: GroundSeparation) -> Finding:
     difference, low, high = heights.ground_difference_ohm, heights.at[0], heights.at[-1]
     return Finding(
         code="heights-ground-difference",
@@ -67,7 +72,7 @@ def _difference(heights: Heights) -> Finding:
     )
 
 
-def _alike(heights: Heights, factor: Estimate) -> Finding:
+def _not_separated(heights: GroundSeparation, factor: Estimate) -> Finding:
     return Finding(
         code="heights-too-alike",
         level="note",
@@ -78,7 +83,7 @@ def _alike(heights: Heights, factor: Estimate) -> Finding:
     )
 
 
-def _parted(heights: Heights, loss: Estimate, factor: Estimate) -> Finding:
+def _separated(heights: GroundSeparation, loss: Estimate, factor: Estimate) -> Finding:
     low, high = heights.at[0], heights.at[-1]
     drawn = " and ".join(
         f"{_ohms(at.r_ground_ohm)} at {_metres(at)}" for at in (low, high) if at.r_ground_ohm
@@ -95,7 +100,7 @@ def _parted(heights: Heights, loss: Estimate, factor: Estimate) -> Finding:
     )
 
 
-def _other_ground(heights: Heights, factor: Estimate) -> Finding:
+def _other_ground(heights: GroundSeparation, factor: Estimate) -> Finding:
     more = "more" if factor.value > 1 else "less"
     return Finding(
         code="ground-not-as-described",
@@ -111,7 +116,7 @@ def _other_ground(heights: Heights, factor: Estimate) -> Finding:
     )
 
 
-def _efficiencies(low: AtHeight, high: AtHeight) -> str:
+def _efficiencies(low: HeightResult, high: HeightResult) -> str:
     if low.efficiency is None:
         return ""
     # The same loop in free space: where it hung is all that differs.
@@ -124,7 +129,7 @@ def _efficiencies(low: AtHeight, high: AtHeight) -> str:
     )
 
 
-def _next(heights: Heights) -> str:
+def _next(heights: GroundSeparation) -> str:
     if heights.next_height_m is None or heights.u_r_loss_then_ohm is None:
         return ""
     height = format_quantity(heights.next_height_m, "m", digits=2)
@@ -135,7 +140,7 @@ def _next(heights: Heights) -> str:
     )
 
 
-def _evidence(heights: Heights) -> dict[str, float | str]:
+def _evidence(heights: GroundSeparation) -> dict[str, float | str]:
     """Return the figures of one band and setting, the height in the key where they go with it."""
     evidence: dict[str, float | str] = {"band": heights.band, "f_hz": heights.f_hz}
     if heights.setting is not None:
@@ -157,15 +162,15 @@ def _put(evidence: dict[str, float | str], name: str, estimate: Estimate | None)
         evidence |= {name: estimate.value, f"u_{name}": estimate.u}
 
 
-def _where(heights: Heights) -> str:
+def _where(heights: GroundSeparation) -> str:
     return heights.band if heights.setting is None else f"{heights.band}, {heights.setting}"
 
 
-def _heights(heights: Heights) -> str:
+def _heights(heights: GroundSeparation) -> str:
     return " and ".join(_metres(at) for at in heights.at)
 
 
-def _metres(at: AtHeight) -> str:
+def _metres(at: HeightResult) -> str:
     return format_quantity(at.height_m, "m", digits=3)
 
 

@@ -16,7 +16,7 @@ from sweeplab.line import C0_M_PER_S
 from sweeplab.quantity import Quantity
 from sweeplab.record import FIT, Record
 
-NEEDED = ("f_loaded_hz", "r_total_ohm", "r_radiation_ohm")
+REQUIRED = ("f_loaded_hz", "r_total_ohm", "r_radiation_ohm")
 GROUND = ("r_ground_ohm", "r_loss_ohm", "r_remainder_ohm", "efficiency", "efficiency_over_ground")
 _CONSTANTS = "site.ground."
 # Errors that each height has of its own: the tape's, and that of the ground's model, which comes
@@ -62,28 +62,28 @@ class HeightMeans:
     ) -> HeightMeans:
         """Return the means of records at one height."""
         n = len(records)
-        names = [name for name in (*NEEDED, *GROUND) if all(name in r.figures for r in records)]
+        names = [name for name in (*REQUIRED, *GROUND) if all(name in r.figures for r in records)]
         shares: dict[str, dict[str, float]] = {name: {} for name in names}
         for name, held in shares.items():
             for record in records:
                 for source, share in record.shares.get(name, {}).items():
                     if source != FIT:
                         held[source] = held.get(source, 0.0) + share / n
-        group = totals(records)
+        group = total_resistance(records)
         between = 0.0 if scatter is None else scatter.between * group.scale**2
         u = math.sqrt((between + float(np.mean(group.noise**2))) / n)
         values = {name: float(np.mean([r.figures[name].value for r in records])) for name in names}
         return cls(height, n, values, shares, u, math.inf if scatter is None else scatter.dof)
 
 
-def totals(records: Sequence[Record]) -> Repeats:
+def total_resistance(records: Sequence[Record]) -> Repeats:
     """Return the total resistance over repeats."""
     values = np.array([record.figures["r_total_ohm"].value for record in records])
     noise = np.array([record.noise("r_total_ohm") for record in records])
     return Repeats(values, noise, float(np.mean(values)))
 
 
-class Errors:
+class ErrorColumns:
     """Every source of error as one column: a figure's signed shares in it, by height.
 
     A source common to all heights is one column; one of a height's own, or its repeats, one each.
@@ -121,15 +121,15 @@ class Errors:
 
     def estimate(self, value: float, shares: FloatArray) -> Estimate:
         """Return an estimate of a value with its shares, shape (columns,)."""
-        return Estimate.normal(value, length(shares), self.dof(shares))
+        return Estimate.normal(value, root_sum_square(shares), self.dof(shares))
 
     def dof(self, shares: FloatArray) -> float:
         """Return the degrees of freedom of a value's standard uncertainty."""
         least = min(seen.dof for seen in self.seen)
-        return effective_dof(length(shares[self.own[-1]]), least, length(shares))
+        return effective_dof(root_sum_square(shares[self.own[-1]]), least, root_sum_square(shares))
 
 
-def length(shares: FloatArray) -> float:
+def root_sum_square(shares: FloatArray) -> float:
     """Return the standard uncertainty that shares add up to."""
     return float(np.linalg.norm(shares))
 
@@ -149,9 +149,9 @@ class HeightFigures:
     share: Mapping[str, FloatArray]
 
     @classmethod
-    def of(cls, errors: Errors) -> HeightFigures:
+    def of(cls, errors: ErrorColumns) -> HeightFigures:
         """Return the figures of all heights; ``'y'`` is the total less free space's radiation."""
-        names = (*NEEDED, *GROUND)
+        names = (*REQUIRED, *GROUND)
         value = {n: np.array([s.values.get(n, math.nan) for s in errors.seen]) for n in names}
         share = {n: errors.of(n) for n in names}
         value["y"] = value["r_total_ohm"] - value["r_radiation_ohm"]
@@ -159,13 +159,13 @@ class HeightFigures:
         return cls(value, share)
 
     @property
-    def know_ground(self) -> bool:
+    def ground_known(self) -> bool:
         """Whether the ground is described at every height."""
         return not any(np.isnan(self.value[name]).any() for name in GROUND)
 
 
 @dataclass(frozen=True, eq=False)
-class Fit:
+class GroundFit:
     """Loss and ground's factor from the heights.
 
     Parameters
@@ -189,7 +189,7 @@ class Fit:
     misfit: float | None
 
     @classmethod
-    def of(cls, figures: HeightFigures) -> Fit | None:
+    def of(cls, figures: HeightFigures) -> GroundFit | None:
         """Return the fit; None where the described ground draws the same at all heights."""
         f_hz, ground = figures.value["f_loaded_hz"], figures.value["r_ground_ohm"]
         y = figures.value["y"]
@@ -230,7 +230,9 @@ def _misfit(residual: FloatArray, shares: FloatArray) -> float | None:
     return math.sqrt(chi2 / (residual.size - 2))
 
 
-def next_height(errors: Errors, figures: HeightFigures, fit: Fit) -> tuple[float, float]:
+def next_height(
+    errors: ErrorColumns, figures: HeightFigures, fit: GroundFit
+) -> tuple[float, float]:
     """Return the height [m] where one more sweep tells most of the loss, and the loss's u then.
 
     The ground's share at another height follows the power of height that the lowest and the
@@ -255,7 +257,12 @@ def next_height(errors: Errors, figures: HeightFigures, fit: Fit) -> tuple[float
 
 
 def _u_loss_with(
-    errors: Errors, figures: HeightFigures, fit: Fit, end: int, times: float, ratio: float
+    errors: ErrorColumns,
+    figures: HeightFigures,
+    fit: GroundFit,
+    end: int,
+    times: float,
+    ratio: float,
 ) -> float:
     """Return the loss's u with another sweep at `times` the height of an end, as good as there."""
     of_ground = figures.share["r_ground_ohm"]
@@ -271,4 +278,4 @@ def _u_loss_with(
     shares[-1] = [*common, *fresh]
     drawn = ratio * figures.value["r_ground_ohm"][end]
     design = np.concatenate([fit.design, [[fit.design[end, 0], drawn]]])
-    return length((_weights(design, shares) @ shares)[0])
+    return root_sum_square((_weights(design, shares) @ shares)[0])

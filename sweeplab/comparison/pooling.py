@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from sweeplab.comparison.metrics import repeats
-from sweeplab.comparison.repeatability import effective_dof, mean, moderated
+from sweeplab.comparison.repeatability import effective_dof, moderated_scatter, weighted_mean
 from sweeplab.estimate import Estimate
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ def column_of(record: Record | StoredSweep) -> str:
     return record.band + (f", {record.setting}" if record.setting else "")
 
 
-def pooled_column(records: Sequence[Record]) -> dict[str, dict[str, Estimate]]:
+def pooled_figures(records: Sequence[Record]) -> dict[str, dict[str, Estimate]]:
     """Return each figure of each band and setting: means over repeats, scatter included.
 
     Parameters
@@ -39,9 +39,9 @@ def pooled_column(records: Sequence[Record]) -> dict[str, dict[str, Estimate]]:
     for name in {name for record in records for name in record.figures}:
         groups = {column: repeats(name, held) for column, held in columns.items()}
         known = {column: group for column, group in groups.items() if group is not None}
-        scatters = moderated({column: [group] for column, group in known.items()})
+        scatters = moderated_scatter({column: [group] for column, group in known.items()})
         for column, group in known.items():
-            side = mean(group, scatters[column])
+            side = weighted_mean(group, scatters[column])
             if not group.noise.any() and not any(any(s.values()) for s in group.shares):
                 taken[column][name] = Estimate.normal(side.value, 0.0)
                 continue

@@ -47,7 +47,7 @@ _PRIOR_DOF = 2.0
 # Degrees of freedom below which other builds' repeats on a band say too little.
 _ENOUGH_DOF: Threshold = 3.0
 # A band whose variance is so many times that of other builds' repeats is not one of their kind.
-_UNLIKE: Threshold = 2.0
+_OTHER_VARIANCE_RATIO: Threshold = 2.0
 # Chance that a change is called one though there is none, on either side: intervals of 95 %.
 _TAIL: Threshold = 0.025
 
@@ -123,7 +123,7 @@ class Mean:
     shares: Mapping[str, float]
 
 
-def pooled(groups: Sequence[Repeats]) -> Scatter | None:
+def pooled_scatter(groups: Sequence[Repeats]) -> Scatter | None:
     """Return the scatter pooled over groups; None where no group has two repeats."""
     repeated = [group for group in groups if group.dof > 0]
     dof = sum(group.dof for group in repeated)
@@ -137,7 +137,7 @@ def pooled(groups: Sequence[Repeats]) -> Scatter | None:
     return Scatter(squares / dof, float(dof), noise / dof)
 
 
-def moderated(
+def moderated_scatter(
     bands: Mapping[str, Sequence[Repeats]],
     history: Mapping[str, Sequence[Repeats]] | None = None,
 ) -> dict[str, Scatter | None]:
@@ -156,25 +156,25 @@ def moderated(
         None for every band where no group in any has two repeats.
     """
     past = {} if history is None else history
-    everything = pooled([group for groups in bands.values() for group in groups])
+    everything = pooled_scatter([group for groups in bands.values() for group in groups])
     if everything is None:
-        everything = pooled([group for groups in past.values() for group in groups])
+        everything = pooled_scatter([group for groups in past.values() for group in groups])
     result: dict[str, Scatter | None] = {}
     for band, groups in bands.items():
-        before = pooled(past.get(band, ()))
-        own = pooled(groups)
+        before = pooled_scatter(past.get(band, ()))
+        own = pooled_scatter(groups)
         elsewhere = [group for other in bands if other != band for group in bands[other]]
         if own is None:
             result[band] = everything if before is None else before
         elif before is not None and before.dof >= _ENOUGH_DOF:
-            alike = own.variance <= _UNLIKE * before.variance
-            result[band] = pooled([*groups, *past[band]]) if alike else own
+            alike = own.variance <= _OTHER_VARIANCE_RATIO * before.variance
+            result[band] = pooled_scatter([*groups, *past[band]]) if alike else own
         else:
-            result[band] = _beside(own, pooled(elsewhere), everything)
+            result[band] = _moderated(own, pooled_scatter(elsewhere), everything)
     return result
 
 
-def _beside(own: Scatter, elsewhere: Scatter | None, everything: Scatter | None) -> Scatter:
+def _moderated(own: Scatter, elsewhere: Scatter | None, everything: Scatter | None) -> Scatter:
     """Return a band's scatter moderated by all bands', its own where it is the louder."""
     if elsewhere is None or everything is None or own.variance > elsewhere.variance:
         return own
@@ -183,7 +183,7 @@ def _beside(own: Scatter, elsewhere: Scatter | None, everything: Scatter | None)
     return Scatter(variance, min(dof, everything.dof), own.noise)
 
 
-def mean(group: Repeats, scatter: Scatter | None) -> Mean:
+def weighted_mean(group: Repeats, scatter: Scatter | None) -> Mean:
     """Return the mean over repeats under a scatter; without one, of the noise alone.
 
     The weights are ``1/(between * scale^2 + noise^2)``, and the shares of common quantities are

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sweeplab.comparison.pooling import column_of, pooled_column
+from sweeplab.comparison.pooling import column_of, pooled_figures
 from sweeplab.errors import LogError
 from sweeplab.finding import Finding
 from sweeplab.log.refit import read_stored
@@ -49,7 +49,7 @@ def _chapter(log: Log, name: str) -> Chapter:
     """Return one build's chapter: its sweeps, its figures, how it came about."""
     build, records, sweeps = log.build(name), log.records(build=name), log.sweeps(build=name)
     step = next((step for step in log.changes() if step.after == name), None)
-    figures = pooled_column(records)
+    figures = pooled_figures(records)
     shown = _latest(sweeps)
     strains, near = _strains(build, records, figures)
     return Chapter(

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from records import record
 
-from sweeplab.comparison.heights import Stand
+from sweeplab.comparison.heights import HeightSweeps
 from sweeplab.quantity import Quantity
 from sweeplab.record import Record
 
@@ -64,7 +64,7 @@ def draw(
     spread: float = 0.0,
     constants: bool = True,
     size: bool = True,
-) -> tuple[list[Stand], Truth]:
+) -> tuple[list[HeightSweeps], Truth]:
     """Return records at several heights, every stated source of error drawn, and their truth.
 
     Parameters
@@ -102,7 +102,7 @@ def draw(
             for _ in range(n)
         ]
         records = [one(loop, height, described, sky, float(r), noise) for r in told]
-        stands.append(Stand(Quantity(height), records))
+        stands.append(HeightSweeps(Quantity(height), records))
     truth = Truth(loop.loss, loop.factor, loop.loss - loop.conductor, drawn, efficiency, over)
     return stands, truth
 

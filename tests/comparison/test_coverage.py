@@ -112,7 +112,8 @@ def test_a_loud_band_beside_a_quiet_one_keeps_the_promise() -> None:
 
 def test_control_a_loud_band_that_borrows_cries_wolf(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(
-        "sweeplab.comparison.repeatability._beside", lambda own, elsewhere, everything: everything
+        "sweeplab.comparison.repeatability._moderated",
+        lambda own, elsewhere, everything: everything,
     )
     assert false_alarms(2, UNLIKE, **TENFOLD) > 0.05 + slack(0.05, 200)  # type: ignore[arg-type]
 

@@ -18,7 +18,7 @@ from simulated_heights import Loop, Truth, draw
 from sweeplab import Estimate
 from sweeplab.builds.diff import Change
 from sweeplab.comparison.comparison import compare
-from sweeplab.comparison.heights import Heights, Stand, part_heights
+from sweeplab.comparison.heights import GroundSeparation, HeightSweeps, separate_ground
 from sweeplab.quantity import Quantity
 from sweeplab.record import Record
 
@@ -30,16 +30,16 @@ def slack(trials: int = TRIALS, share: float = 0.95) -> float:
     return 4 * math.sqrt(share * (1 - share) / trials)
 
 
-def parted(stands: list[Stand]) -> Heights:
-    (heights,) = part_heights(stands)
+def parted(stands: list[HeightSweeps]) -> GroundSeparation:
+    (heights,) = separate_ground(stands)
     return heights
 
 
-def changed(stand: Stand, change: Callable[[Record], Record]) -> Stand:
+def changed(stand: HeightSweeps, change: Callable[[Record], Record]) -> HeightSweeps:
     return replace(stand, records=[change(record) for record in stand.records])
 
 
-def exact(heights: tuple[float, ...] = (1.5, 4.0), loop: Loop | None = None) -> list[Stand]:
+def exact(heights: tuple[float, ...] = (1.5, 4.0), loop: Loop | None = None) -> list[HeightSweeps]:
     """Return records without any error in them, shares as ever."""
     rng = np.random.default_rng(1)
     stands, _ = draw(rng, heights, loop, noise=1e-12, constants=False, size=False)
@@ -90,7 +90,7 @@ class TestTruthIsRecovered:
 
     def test_it_matters_not_which_height_came_first(self) -> None:
         stands, _ = draw(np.random.default_rng(5), (1.5, 2.5, 4.0))
-        assert part_heights(stands) == part_heights(stands[::-1])
+        assert separate_ground(stands) == separate_ground(stands[::-1])
 
 
 def within(estimate: Estimate | None, truth: float) -> bool:
@@ -98,7 +98,7 @@ def within(estimate: Estimate | None, truth: float) -> bool:
     return estimate.low <= truth <= estimate.high
 
 
-CLAIMS: dict[str, Callable[[Heights, Truth], bool]] = {
+CLAIMS: dict[str, Callable[[GroundSeparation, Truth], bool]] = {
     "loss": lambda found, truth: within(found.r_loss_ohm, truth.loss),
     "remainder": lambda found, truth: within(found.r_remainder_ohm, truth.remainder),
     "ground, low": lambda found, truth: within(found.at[0].r_ground_ohm, truth.drawn[1.5]),
@@ -225,7 +225,7 @@ class TestTheGroundAgainstItsDescription:
 
 
 class TestHeightsTooAlike:
-    def alike(self) -> list[Stand]:
+    def alike(self) -> list[HeightSweeps]:
         near = Loop(ground={1.5: (0.0190, 0.80), 2.5: (0.0185, 0.80)})
         return draw(np.random.default_rng(31), (1.5, 2.5), near, noise=0.01)[0]
 
@@ -247,7 +247,7 @@ class TestHeightsTooAlike:
         drawn = 0.0190 * (5.0 / 1.5) ** -power
         loop = Loop(ground={**Loop().ground, 4.0: (drawn, 0.7)})
         (third,) = draw(rng, (4.0,), loop)[0]
-        after = parted([*first, Stand(Quantity(5.0), third.records)])
+        after = parted([*first, HeightSweeps(Quantity(5.0), third.records)])
         assert before.r_loss_ohm is not None
         assert after.r_loss_ohm is not None
         assert before.u_r_loss_then_ohm is not None
@@ -263,9 +263,9 @@ class TestHeightsTooAlike:
 
     def test_one_height_says_nothing(self) -> None:
         stands, _ = draw(np.random.default_rng(34))
-        assert part_heights(stands[:1]) == []
-        assert part_heights([stands[0], stands[0]]) == []
-        assert part_heights([]) == []
+        assert separate_ground(stands[:1]) == []
+        assert separate_ground([stands[0], stands[0]]) == []
+        assert separate_ground([]) == []
 
 
 class TestWithoutADescribedGround:
@@ -283,7 +283,7 @@ class TestWithoutADescribedGround:
 
 
 class TestInAComparison:
-    def codes(self, stands: list[Stand], changes: list[Change]) -> set[str]:
+    def codes(self, stands: list[HeightSweeps], changes: list[Change]) -> set[str]:
         before, after = (stand.records for stand in stands)
         return {finding.code for finding in compare(before, after, changes).findings}
 

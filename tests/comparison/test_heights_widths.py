@@ -18,14 +18,14 @@ from simulated_heights import CONSTANTS, EPS, NEAR, SIGMA, SIZE, TAPE, Loop, Tru
 from uncertainties import ufloat
 
 from sweeplab import Estimate
-from sweeplab.comparison.heights import Heights, Stand, part_heights
+from sweeplab.comparison.heights import GroundSeparation, HeightSweeps, separate_ground
 from sweeplab.record import Record
 
 DRAWS = 150
 BOUND = 4 / math.sqrt(2 * DRAWS)
 Errors = dict[str, np.ndarray]
 
-FIGURES: dict[str, Callable[[Heights, Truth], tuple[Estimate | None, float]]] = {
+FIGURES: dict[str, Callable[[GroundSeparation, Truth], tuple[Estimate | None, float]]] = {
     "loss": lambda found, truth: (found.r_loss_ohm, truth.loss),
     "remainder": lambda found, truth: (found.r_remainder_ohm, truth.remainder),
     "ground, low": lambda found, truth: (found.at[0].r_ground_ohm, truth.drawn[1.5]),
@@ -49,7 +49,7 @@ def off(request: pytest.FixtureRequest) -> Errors:
     for _ in range(DRAWS):
         # Noise as stated, known beforehand: repeats scatter by no more.
         stands, truth = draw(rng, request.param, noise=0.003)
-        (heights,) = part_heights(stands)
+        (heights,) = separate_ground(stands)
         for name, figure in FIGURES.items():
             estimate, wanted = figure(heights, truth)
             if estimate is not None:
@@ -71,11 +71,11 @@ class TestTwoHeightsByHand:
     loop = Loop()
     noise = 0.003
 
-    def solved(self, **which: bool) -> tuple[Heights, list[Stand]]:
+    def solved(self, **which: bool) -> tuple[GroundSeparation, list[HeightSweeps]]:
         stands, _ = draw(np.random.default_rng(3), (1.5, 4.0), self.loop, noise=self.noise, **which)
         # One sweep a height: its noise is all that is its own.
         stands = [replace(stand, records=list(stand.records[:1])) for stand in stands]
-        (heights,) = part_heights(stands)
+        (heights,) = separate_ground(stands)
         return heights, stands
 
     def test_loss_factor_and_difference(self) -> None:
@@ -124,7 +124,7 @@ class TestTwoHeightsByHand:
             assert estimate.high - estimate.value == pytest.approx(1.959964 * estimate.u, rel=1e-5)
             assert estimate.value - estimate.low == pytest.approx(1.959964 * estimate.u, rel=1e-5)
         stands, _ = draw(np.random.default_rng(3), (1.5, 4.0), self.loop, n=2, constants=False)
-        (repeated,) = part_heights(stands)
+        (repeated,) = separate_ground(stands)
         at = repeated.at[0].r_total_ohm
         # Repeats, two and two: two degrees of freedom for what they scatter, shared by the bands;
         # the size's share is known. Welch and Satterthwaite (GUM eq. G.2b).
@@ -148,7 +148,7 @@ def test_a_source_left_out_narrows_the_loss_by_just_its_share(source: str) -> No
         return replace(record, shares=shares)
 
     def u_of_loss(times: float) -> float:
-        (found,) = part_heights([
+        (found,) = separate_ground([
             replace(stand, records=[scaled(record, times) for record in stand.records])
             for stand in stands
         ])  # fmt: skip

@@ -10,7 +10,7 @@ import pytest
 from records import record, repeats
 
 from sweeplab.comparison.comparison import Comparison, FigureChange, compare
-from sweeplab.comparison.repeatability import Repeats, moderated, student_factor
+from sweeplab.comparison.repeatability import Repeats, moderated_scatter, student_factor
 from sweeplab.record import Record
 
 
@@ -148,7 +148,7 @@ class TestBorrowedScatter:
         self, before: int, dof: float
     ) -> None:
         own, past = [self.group(1.0, 3)], [self.group(1.0, before)]
-        found = moderated({"40m": own}, {"40m": past})["40m"]
+        found = moderated_scatter({"40m": own}, {"40m": past})["40m"]
         assert found is not None
         assert found.dof == dof
 
@@ -157,13 +157,13 @@ class TestBorrowedScatter:
         self, variance: float, dof: float
     ) -> None:
         own, past = [self.group(math.sqrt(variance), 3)], [self.group(1.0, 11)]
-        found = moderated({"40m": own}, {"40m": past})["40m"]
+        found = moderated_scatter({"40m": own}, {"40m": past})["40m"]
         assert found is not None
         assert found.dof == dof
 
     def test_other_bands_are_worth_two_degrees_of_freedom(self) -> None:
         bands = {"40m": [self.group(1.0, 3)], "20m": [self.group(2.0, 5)]}
-        found = moderated(bands)["40m"]
+        found = moderated_scatter(bands)["40m"]
         assert found is not None
         # Pooled over both: (2 * 1 + 4 * 4)/6 = 3; beside the own 1 with two of each, 2.
         assert (found.variance, found.dof) == pytest.approx((2.0, 4.0))

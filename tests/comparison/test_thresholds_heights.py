@@ -10,7 +10,7 @@ from records import record
 from simulated_heights import draw
 
 from sweeplab.builds.diff import Change
-from sweeplab.comparison.heights import Heights, Stand, part_heights
+from sweeplab.comparison.heights import GroundSeparation, HeightSweeps, separate_ground
 from sweeplab.comparison.heights_findings import height_findings
 from sweeplab.quantity import Quantity
 
@@ -26,7 +26,7 @@ class TestParting:
         self, noise: float, half: float, code: str
     ) -> None:
         stands, _ = draw(np.random.default_rng(1), n=1, noise=noise)
-        (found,) = part_heights(stands)
+        (found,) = separate_ground(stands)
         factor = found.ground_factor
         assert factor is not None
         assert factor.high - factor.value == pytest.approx(half, abs=0.02)
@@ -35,7 +35,7 @@ class TestParting:
         assert [finding.code for finding in told][:1] == [code]
 
 
-def at_heights(ground_ohm: Mapping[float, float], u_ohm: Mapping[float, float]) -> Heights:
+def at_heights(ground_ohm: Mapping[float, float], u_ohm: Mapping[float, float]) -> GroundSeparation:
     """Return what heights say of a loss of 0.05 ohm at 7.1 MHz, noise the only error."""
     stands = []
     for height, drawn in ground_ohm.items():
@@ -50,8 +50,8 @@ def at_heights(ground_ohm: Mapping[float, float], u_ohm: Mapping[float, float]) 
             "efficiency_over_ground": 0.8 * 0.01 / (0.06 + drawn),
         }
         u = {**dict.fromkeys(figures, 0.0), "r_total_ohm": u_ohm[height]}
-        stands.append(Stand(Quantity(height), [record(figures, u=u)]))
-    (found,) = part_heights(stands)
+        stands.append(HeightSweeps(Quantity(height), [record(figures, u=u)]))
+    (found,) = separate_ground(stands)
     return found
 
 
