@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from sweeplab.errors import LogError
-from sweeplab.output import in_place_of
+from sweeplab.output import replacing
 from sweeplab.version import __version__
 
 APPLICATION_ID = 0x5357504C  # 'SWPL', at byte 68 of the file
@@ -270,7 +270,7 @@ def back_up(path: Path, label: str) -> Path:
     source = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
     with (
         closing(source),
-        in_place_of(target) as partial,
+        replacing(target) as partial,
         closing(sqlite3.connect(partial)) as copy,
     ):
         source.backup(copy)
