@@ -28,15 +28,15 @@ Errors = dict[str, np.ndarray]
 FIGURES: dict[str, Callable[[GroundSeparation, Truth], tuple[Estimate | None, float]]] = {
     "loss": lambda found, truth: (found.r_loss_ohm, truth.loss),
     "remainder": lambda found, truth: (found.r_remainder_ohm, truth.remainder),
-    "ground, low": lambda found, truth: (found.at[0].r_ground_ohm, truth.drawn[1.5]),
-    "ground, high": lambda found, truth: (found.at[-1].r_ground_ohm, truth.drawn[4.0]),
+    "ground, low": lambda found, truth: (found.heights[0].r_ground_ohm, truth.drawn[1.5]),
+    "ground, high": lambda found, truth: (found.heights[-1].r_ground_ohm, truth.drawn[4.0]),
     "difference": lambda found, truth: (
         found.ground_difference_ohm, truth.drawn[1.5] - truth.drawn[4.0]
     ),
-    "efficiency, low": lambda found, truth: (found.at[0].efficiency, truth.efficiency[1.5]),
-    "efficiency, high": lambda found, truth: (found.at[-1].efficiency, truth.efficiency[4.0]),
+    "efficiency, low": lambda found, truth: (found.heights[0].efficiency, truth.efficiency[1.5]),
+    "efficiency, high": lambda found, truth: (found.heights[-1].efficiency, truth.efficiency[4.0]),
     "over ground": lambda found, truth: (
-        found.at[0].efficiency_over_ground, truth.over_ground[1.5]
+        found.heights[0].efficiency_over_ground, truth.over_ground[1.5]
     ),
 }  # fmt: skip
 
@@ -112,7 +112,9 @@ class TestTwoHeightsByHand:
         assert heights.r_loss_ohm.u == pytest.approx(loss.s, rel=1e-3)
         difference = y[0] - y[1]
         assert heights.ground_difference_ohm.u == pytest.approx(difference.s, rel=1e-3)
-        for at, drawn in zip(heights.at, (factor * ground[0], factor * ground[1]), strict=True):
+        for at, drawn in zip(
+            heights.heights, (factor * ground[0], factor * ground[1]), strict=True
+        ):
             assert at.r_ground_ohm is not None
             assert at.r_ground_ohm.u == pytest.approx(drawn.s, rel=1e-3)
 
@@ -125,7 +127,7 @@ class TestTwoHeightsByHand:
             assert estimate.value - estimate.low == pytest.approx(1.959964 * estimate.u, rel=1e-5)
         stands, _ = draw(np.random.default_rng(3), (1.5, 4.0), self.loop, n=2, constants=False)
         (repeated,) = separate_ground(stands)
-        at = repeated.at[0].r_total_ohm
+        at = repeated.heights[0].r_total_ohm
         # Repeats, two and two: two degrees of freedom for what they scatter, shared by the bands;
         # the size's share is known. Welch and Satterthwaite (GUM eq. G.2b).
         lean = 0.004 * (self.loop.loss + self.loop.radiation + self.loop.ground[1.5][0])
