@@ -1,4 +1,4 @@
-"""A reading: everything one sweep says, alone or beside the build it was taken on."""
+"""A reading: all figures and findings of one sweep, with those of its build where given."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ _SEVERITY: dict[Status, int] = {"ok": 0, "doubtful": 1, "refused": 2}
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """Everything one sweep says.
+    """All figures and findings of one sweep.
 
     Parameters
     ----------
@@ -69,14 +69,14 @@ class Reading:
     @property
     def findings(self) -> tuple[Finding, ...]:
         """Findings of reader, fit and budget, each once, problems first."""
-        everything = [*self.sweep.findings, *self.resonance.findings, *self.match.findings]
+        findings = [*self.sweep.findings, *self.resonance.findings, *self.match.findings]
         if self.loss is not None:
-            everything += self.loss.findings
-        once: list[Finding] = []
-        for finding in everything:
-            if finding not in once:
-                once.append(finding)
-        return ranked(once)
+            findings += self.loss.findings
+        unique: list[Finding] = []
+        for finding in findings:
+            if finding not in unique:
+                unique.append(finding)
+        return ranked(unique)
 
     @property
     def band(self) -> str:
@@ -89,24 +89,24 @@ class Reading:
         """Return every figure known, by its contract name."""
         from sweeplab.estimate import Estimate
 
-        named: dict[str, Estimate] = {}
+        figures: dict[str, Estimate] = {}
         for name in RESONANCE_FIGURES:
             estimate = getattr(self.resonance, name)
             if estimate is not None:
-                named[name] = estimate
+                figures[name] = estimate
         if self.match.swr_min is not None and self.match.u_swr_min is not None:
             swr = Estimate.normal(self.match.swr_min, self.match.u_swr_min)
-            named["swr_min"] = swr.clipped(1.0, float("inf"))
+            figures["swr_min"] = swr.clipped(1.0, float("inf"))
         for name in LOSS_FIGURES if self.loss is not None else ():
             estimate = getattr(self.loss, name)
             if estimate is not None:
-                named[name] = estimate
-        return named
+                figures[name] = estimate
+        return figures
 
     def shares(self) -> dict[str, dict[str, float]]:
         """Return each figure's standard uncertainty by source, signed; see `LossBudget.shares`.
 
-        A figure of the resonance or the match rests on the sweep's noise alone: source ``'fit'``.
+        A figure of the resonance or the match has the sweep's noise alone: source ``'fit'``.
         """
         budget = {} if self.loss is None else self.loss.shares
         return {
@@ -192,4 +192,4 @@ def take_readings(
             loss_budget(sweep, state, resonance=resonance)
             for sweep, resonance in zip(sweeps, resonances, strict=True)
         ]
-    return [Reading(*piece) for piece in zip(sweeps, resonances, matches, budgets, strict=True)]
+    return [Reading(*parts) for parts in zip(sweeps, resonances, matches, budgets, strict=True)]

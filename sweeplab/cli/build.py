@@ -67,9 +67,9 @@ def change(
     changed = key_values(settings or [])
     with CliContext.of(ctx).open_log() as log:
         log.change(old, new, changed, why)
-        moved = difference(log.build(old), log.build(new))
+        changes = difference(log.build(old), log.build(new))
     typer.echo(f"Added build {new}, changed from {old}: {why}")
-    for step in moved:
+    for step in changes:
         typer.echo(f"  {step.key}: {step.before or 'not given'} -> {step.after or 'not given'}")
     typer.echo(f"Next: sweeplab add FILE... --build {new}")
 

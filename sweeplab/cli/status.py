@@ -1,4 +1,4 @@
-"""``sweeplab`` alone: where you are and the next sensible step."""
+"""``sweeplab`` alone: the log's contents and the next sensible step."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a comparison of two builds should tell beside its figures."""
+"""Findings of a comparison of two builds."""
 
 from __future__ import annotations
 
@@ -18,18 +18,18 @@ _REPEAT = (
     "take two more sweeps of each side on these bands, with everything unplugged and plugged in "
     "again before each"
 )
-# Weather and corrosion take longer than a week-end of measuring (own choice, no source).
+# Weather and corrosion act over more than a weekend of measuring (own choice, no source).
 _AGED_DAYS: Threshold = 7.0
-# Sweeps at most so far apart, whose resonances differ by so many times their noise, were moved.
+# Successive sweeps at most so far apart, whose resonances differ by so many times their noise.
 _SUCCESSION_S: Threshold = 600.0
 _MOVED_NOISE: Threshold = 5.0
-# Bandwidths from which a resonance is taken to have been tuned afresh.
+# Bandwidths from which a resonance counts as retuned.
 _RETUNED_BANDWIDTHS: Threshold = 0.5
 
 
 @dataclass(frozen=True)
 class BandPair:
-    """The sweeps of one band that are compared: before and after, all of them counting."""
+    """The sweeps of one band that are compared, before and after; those that count."""
 
     band: str
     before: Sequence[Record]
@@ -49,7 +49,7 @@ def comparison_findings(
     any_repeats: bool,
     comparisons: int,
 ) -> tuple[Finding, ...]:
-    """Return what is missing, left out, or to be read with care; worst first."""
+    """Return what is missing, left out, or to be read with care; problems first."""
     findings = [
         *_no_common_band(pairs),
         *_few_repeats(pairs, any_repeats),
@@ -138,20 +138,22 @@ def _settings(
         )
     paired = {id(record) for pair in pairs for side in pair.sides for record in side}
     common = {pair.band for pair in pairs} | _common_bands(before, after)
-    alone = [
+    unpaired = [
         record
         for record in (*before, *after)
         if record.counts and record.band in common and id(record) not in paired
     ]
-    if alone:
-        words = sorted({f"{record.band} in {record.setting or 'no setting'}" for record in alone})
+    if unpaired:
+        words = sorted(
+            {f"{record.band} in {record.setting or 'no setting'}" for record in unpaired}
+        )
         findings.append(
             Finding(
                 code="setting-on-one-side",
                 level="note",
-                text=f"{len(alone)} sweeps have no counterpart in the same setting: "
+                text=f"{len(unpaired)} sweeps have no counterpart in the same setting: "
                 f"{', '.join(words)}",
-                evidence={"sweeps": len(alone)},
+                evidence={"sweeps": len(unpaired)},
                 action="sweep the other build in these settings",
             )
         )
@@ -165,16 +167,16 @@ def _common_bands(before: Sequence[Record], after: Sequence[Record]) -> set[str]
 
 def _one_sided(before: Sequence[Record], after: Sequence[Record]) -> list[Finding]:
     findings = []
-    both = _common_bands(before, after)
+    common = _common_bands(before, after)
     for side, word in ((before, "before"), (after, "after")):
-        alone = [record.band for record in side if record.counts and record.band not in both]
-        if alone:
+        bands = [record.band for record in side if record.counts and record.band not in common]
+        if bands:
             findings.append(
                 Finding(
                     code="band-on-one-side",
                     level="note",
-                    text=f"swept only {word}: {_bands(alone)}",
-                    evidence={"bands": _bands(alone)},
+                    text=f"swept only {word}: {_bands(bands)}",
+                    evidence={"bands": _bands(bands)},
                     action="sweep the other build there too",
                 )
             )
@@ -216,7 +218,7 @@ def _doubtful(pairs: Sequence[BandPair]) -> list[Finding]:
 
 
 def _days_apart(pairs: Sequence[BandPair]) -> list[Finding]:
-    """Say where the sweeps of one build were taken so far apart that it may have aged."""
+    """Report sweeps of one build taken so far apart that it may have aged."""
     longest, band, build = 0.0, "", ""
     for pair in pairs:
         for side in pair.sides:
@@ -240,11 +242,11 @@ def _days_apart(pairs: Sequence[BandPair]) -> list[Finding]:
 
 
 def _moved_between(pairs: Sequence[BandPair]) -> list[Finding]:
-    """Say where two sweeps in succession disagree about the resonance by less than its width.
+    """Report successive sweeps whose resonances differ by less than a bandwidth.
 
-    More is a retuning for sure; so little may be one too, and only the person knows.
+    A larger difference is a retuning; a smaller one may be one too, which only the user knows.
     """
-    worst, told = 0.0, None
+    worst, found = 0.0, None
     for first, second in _successive(pairs):
         old, new = (record.figures.get("f_loaded_hz") for record in (first, second))
         width = first.figures.get("half_power_bandwidth_hz")
@@ -254,10 +256,10 @@ def _moved_between(pairs: Sequence[BandPair]) -> list[Finding]:
         moved = abs(new.value - old.value)
         retuned = moved >= _RETUNED_BANDWIDTHS * width.value
         if noise > 0 and moved / noise > max(worst, _MOVED_NOISE) and not retuned:
-            worst, told = moved / noise, (first, second, new.value - old.value, noise, width.value)
-    if told is None:
+            worst, found = moved / noise, (first, second, new.value - old.value, noise, width.value)
+    if found is None:
         return []
-    first, second, moved_hz, u_hz, width_hz = told
+    first, second, moved_hz, u_hz, width_hz = found
     return [
         Finding(
             code="moved-between-sweeps",
@@ -277,7 +279,7 @@ def _moved_between(pairs: Sequence[BandPair]) -> list[Finding]:
 
 
 def _successive(pairs: Sequence[BandPair]) -> Iterator[tuple[Record, Record]]:
-    """Yield sweeps of one side that were taken one after the other, minutes apart."""
+    """Yield pairs of successive sweeps of one side, minutes apart."""
     for pair in pairs:
         for side in pair.sides:
             timed = sorted(
@@ -290,7 +292,7 @@ def _successive(pairs: Sequence[BandPair]) -> Iterator[tuple[Record, Record]]:
 
 
 def _time(record: Record) -> datetime | None:
-    """Return when a sweep was taken; without a zone it is taken as UTC."""
+    """Return the time of a sweep; UTC where no time zone is given."""
     try:
         taken = datetime.fromisoformat(record.taken or "")
     except ValueError:

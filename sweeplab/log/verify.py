@@ -1,4 +1,4 @@
-"""Is a log whole? The file, its references, and every sweep's bytes against their hash."""
+"""Integrity of a log: the file, its references, and every sweep's bytes against their hash."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ _RESTORE = "stop adding to this log, and take the newest backup that verifies"
 
 
 def verify(connection: sqlite3.Connection) -> list[Finding]:
-    """Return what is wrong with a log, worst first; nothing where all is well.
+    """Return what is wrong with a log, problems first; empty where all is well.
 
     Parameters
     ----------
@@ -50,7 +50,7 @@ def _references(connection: sqlite3.Connection) -> list[Finding]:
         )
         for row in connection.execute("PRAGMA foreign_key_check")
     ]
-    bare = connection.execute(
+    unread = connection.execute(
         "SELECT id FROM sweeps WHERE id NOT IN (SELECT sweep_id FROM readings) ORDER BY id"
     )
     return findings + [
@@ -61,7 +61,7 @@ def _references(connection: sqlite3.Connection) -> list[Finding]:
             evidence={"sweep": int(row[0])},
             action=_RESTORE,
         )
-        for row in bare
+        for row in unread
     ]
 
 

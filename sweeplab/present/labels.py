@@ -1,4 +1,4 @@
-"""The words in which figures and verdicts are shown, shared by terminal, plots and report."""
+"""Labels and texts of figures and verdicts, shared by terminal, plots and report."""
 
 from __future__ import annotations
 
@@ -15,16 +15,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Figure:
-    """How one figure is named and shown.
+    """Label, unit and place of one figure.
 
     Parameters
     ----------
     label : str
-        What a person calls it.
+        Its name for people.
     unit : str
         SI unit; '%' for a share shown in percent; '' for a plain number.
     depth : int
-        How deep it stands in the loss budget, where items are parts of the item above.
+        Indentation in the loss budget, where items are parts of the item above.
     """
 
     label: str
@@ -77,7 +77,7 @@ def estimate_text(name: str, estimate: Estimate) -> str:
 
 
 def short_text(name: str, value: float, u: float) -> str:
-    """Return a plain figure, a percentage or decibels for a glance: one digit of uncertainty.
+    """Return a plain figure, a percentage or decibels for a summary: one digit of uncertainty.
 
     At most three decimals; an uncertainty below that is shown as the last of them.
     """
@@ -130,39 +130,39 @@ class KnownChange:
 def known_changes(band: BandChange) -> list[KnownChange]:
     """Return the figures of a band that are known on both sides."""
     return [
-        KnownChange(name, moved.before, moved.after, moved.change, moved.verdict)
-        for name, moved in band.figures.items()
-        if moved.before is not None and moved.after is not None and moved.change is not None
+        KnownChange(name, figure.before, figure.after, figure.change, figure.verdict)
+        for name, figure in band.figures.items()
+        if figure.before is not None and figure.after is not None and figure.change is not None
     ]
 
 
-def change_text(move: KnownChange) -> str:
-    """Return how far a figure moved; shares move by percentage points."""
-    by = estimate_text(move.name, move.change)
-    return by.replace("%", "points") if FIGURES[move.name].unit == "%" else by
+def change_text(change: KnownChange) -> str:
+    """Return the change of a figure; that of a share in percentage points."""
+    text = estimate_text(change.name, change.change)
+    return text.replace("%", "points") if FIGURES[change.name].unit == "%" else text
 
 
-def change_sentence(band: str, move: KnownChange) -> str:
-    """Return what became of one figure on one band, in plain words."""
-    label = FIGURES[move.name].label
-    by = change_text(move).replace("points", "percentage points")
-    if move.verdict == "same":
+def change_sentence(band: str, change: KnownChange) -> str:
+    """Return a sentence on the change of one figure on one band."""
+    label = FIGURES[change.name].label
+    by = change_text(change).replace("points", "percentage points")
+    if change.verdict == "same":
         return f"{band}: {label} stayed the same (change {by})."
-    if move.verdict == "unsure":
+    if change.verdict == "unsure":
         return f"{band}: whether {label} changed is not settled (change {by})."
-    before, after = value_text(move.name, move.before), value_text(move.name, move.after)
+    before, after = value_text(change.name, change.before), value_text(change.name, change.after)
     return (
-        f"{band}: {label} {VERDICTS[move.verdict]} from {before} to {after}, by {by.lstrip('-')}."
+        f"{band}: {label} {VERDICTS[change.verdict]} from {before} to {after}, by {by.lstrip('-')}."
     )
 
 
-def change_phrase(move: KnownChange) -> str:
-    """Return what became of one figure in a few words, its band named elsewhere."""
-    label = FIGURES[move.name].label
-    if move.verdict in ("same", "unsure"):
-        return f"{label} {VERDICTS[move.verdict]}"
-    after, size = value_text(move.name, move.after), change_text(move).lstrip("-")
-    return f"{label} {VERDICTS[move.verdict]} by {size} to {after}"
+def change_phrase(change: KnownChange) -> str:
+    """Return a phrase on the change of one figure, without its band."""
+    label = FIGURES[change.name].label
+    if change.verdict in ("same", "unsure"):
+        return f"{label} {VERDICTS[change.verdict]}"
+    after, amount = value_text(change.name, change.after), change_text(change).lstrip("-")
+    return f"{label} {VERDICTS[change.verdict]} by {amount} to {after}"
 
 
 def count_text(count: int, what: str) -> str:

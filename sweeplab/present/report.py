@@ -236,7 +236,7 @@ def _sheets(chapter: Chapter, name: str) -> list[dict[str, str]]:
             {
                 "reflection": plots.to_svg(left, f"{name}-r{i}", f"reflection, {column}"),
                 "smith": plots.to_svg(right, f"{name}-s{i}", f"Smith chart, {column}"),
-                "caption": f"{column}: sweep {entry.number}, {_when(entry)}, the latest.",
+                "caption": f"{column}: sweep {entry.number}, {_time_text(entry)}, the latest.",
             }
         )
     return drawn
@@ -317,14 +317,14 @@ def _sweep_row(chapter: Chapter, entry: Entry) -> dict[str, Any]:
         "number": entry.number,
         "build": chapter.build.name,
         "band": entry.column,
-        "taken": _when(entry),
+        "taken": _time_text(entry),
         "points": entry.points,
         "status": entry.status,
         "sha256": entry.sha256[:12],
     }
 
 
-def _when(entry: Entry) -> str:
+def _time_text(entry: Entry) -> str:
     return entry.taken[:16].replace("T", " ") if entry.taken else "time not known"
 
 
