@@ -128,7 +128,7 @@ def separate_ground(sweeps: Sequence[HeightSweeps]) -> list[GroundSeparation]:
 
     Parameters
     ----------
-    stands : sequence of Stand
+    sweeps : sequence of HeightSweeps
 
     Returns
     -------
