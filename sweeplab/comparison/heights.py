@@ -132,7 +132,7 @@ def separate_ground(sweeps: Sequence[HeightSweeps]) -> list[GroundSeparation]:
 
     Returns
     -------
-    list of Heights
+    list of GroundSeparation
         In rising frequency: the bands and settings swept at two heights or more.
     """
     groups: dict[tuple[str, str | None], list[tuple[Quantity, list[Record]]]] = {}
