@@ -54,18 +54,17 @@ def replay(folder: Path, print_line: Print) -> None:
     """
     from sweeplab.log import Log
 
-    with ExitStack() as opened:
-        samples = opened.enter_context(_samples())
+    with ExitStack() as stack:
+        samples = stack.enter_context(_samples())
         scenario = tomllib.loads((samples / "scenario.toml").read_text(encoding="utf-8"))
         _clear(folder, samples, scenario)
-        log = opened.enter_context(Log.open(folder / LOG, create=True))
+        log = stack.enter_context(Log.open(folder / LOG, create=True))
         print_line(fill(f"{scenario['title']} (invented). {scenario['story']}", _WIDTH))
         _add_builds(log, samples, scenario)
         _add_sweeps(log, samples, scenario)
         builds, sweeps = log.builds(), log.sweeps()
-        print_line(
-            f"\nAdded {count_text(len(builds), 'build')} and {count_text(len(sweeps), 'sweep')}."
-        )
+        contents = f"{count_text(len(builds), 'build')} and {count_text(len(sweeps), 'sweep')}"
+        print_line(f"\nAdded {contents}.")
         for step in log.changes():
             print_line(f"\n{step.before} -> {step.after}: {step.why}")
             for line in _changes(log, step.before, step.after):

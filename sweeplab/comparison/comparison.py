@@ -185,8 +185,7 @@ def compare(
         The builds' names; None to take them from the records.
     """
     pairs = _pairs(before, after)
-    changed = {change.key for change in changes}
-    bands, families, any_repeats = _compared(pairs, others, changed)
+    bands, families, any_repeats = _compared(pairs, others, {change.key for change in changes})
     findings = [
         *comparison_findings(before, after, pairs, any_repeats=any_repeats, comparisons=families),
         *height_findings(before, after, changes),

@@ -144,31 +144,15 @@ class Log(Database):
         sha256 = hashlib.sha256(raw).hexdigest()
         options = {"columns": columns and list(columns), "z0_ohm": z0_ohm}
         # Left out where not given, so that what a log holds does not change for most.
-        read_with = serialize.pack(options if port is None else {**options, "port": port})
-        file = serialize.clean(sweep.origin.file)
+        options |= {} if port is None else {"port": port}
+        file = sweep.origin.file
         with self._writing() as connection:
             build_id = self._build_id(name)
             if same := self._sweeps_where("s.sha256 = ?", sha256):
-                _check_same_build(same[0], sweep.origin.file, name, setting)
-                calibration_files.check_same(
-                    connection, same[0], sweep.origin.file, near_hz, standards
-                )
+                _check_same_build(same[0], file, name, setting)
+                calibration_files.check_same(connection, same[0], file, near_hz, standards)
                 return Added(same[0].id, sha256, new=False)
-            cursor = connection.execute(
-                """INSERT INTO sweeps (sha256, file, raw, read_with, taken, added_at, build_id,
-                setting) VALUES (?, ?, ?, ?, ?, ?, ?, ?)""",
-                (
-                    sha256,
-                    file,
-                    raw,
-                    read_with,
-                    sweep.origin.taken,
-                    schema.now_utc(),
-                    build_id,
-                    setting,
-                ),
-            )
-            sweep_id = int(cursor.lastrowid or 0)
+            sweep_id = self._insert_sweep(sweep, raw, serialize.pack(options), build_id, setting)
             calibration_files.store(connection, sweep_id, near_hz, standards)
             self._put_reading(sweep_id, reading)
         return Added(sweep_id, sha256, new=True)
@@ -336,6 +320,25 @@ class Log(Database):
         else:
             hint = "there are none yet: `sweeplab build add FILE.toml` adds one"
         return LogError(f"there is no build {name!r} in {self.path}; {hint}")
+
+    def _insert_sweep(
+        self, sweep: Sweep, raw: bytes, read_with: str, build_id: int, setting: str | None
+    ) -> int:
+        values = {
+            "sha256": hashlib.sha256(raw).hexdigest(),
+            "file": serialize.clean(sweep.origin.file),
+            "raw": raw,
+            "read_with": read_with,
+            "taken": sweep.origin.taken,
+            "added_at": schema.now_utc(),
+            "build_id": build_id,
+            "setting": setting,
+        }
+        cursor = self._connection.execute(
+            f"INSERT INTO sweeps ({', '.join(values)}) VALUES ({', '.join('?' * len(values))})",
+            tuple(values.values()),
+        )
+        return int(cursor.lastrowid or 0)
 
     def _put_reading(self, sweep_id: int, reading: Reading) -> None:
         self._connection.execute(
