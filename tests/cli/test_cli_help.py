@@ -70,7 +70,7 @@ def test_version(run):
         (["list", "--log"], ["--log", "list"]),
     ],
 )
-def test_own_options_may_stand_anywhere(given, moved):
+def test_root_options_may_stand_before_or_after_the_command(given, moved):
     assert root_options_first(given) == moved
 
 

@@ -51,7 +51,7 @@ def test_the_bar_is_gone_at_the_end(monkeypatch, clock):
     assert screen.getvalue().endswith("\x1b[1A\x1b[2K")
 
 
-def test_a_refusal_stands_on_a_line_of_its_own(monkeypatch, clock):
+def test_a_refusal_is_on_a_line_of_its_own(monkeypatch, clock):
     screen = terminal(monkeypatch)
     shell = CliContext()
     for item in with_progress(FILES):

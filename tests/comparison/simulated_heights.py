@@ -81,7 +81,7 @@ def draw(
     loop = loop or Loop()
     common = {SIZE: rng.normal() * size}
     common |= {SIGMA: rng.normal() * constants, EPS: rng.normal() * constants}
-    stands, drawn, efficiency, over = [], {}, {}, {}
+    by_height, drawn, efficiency, over = [], {}, {}, {}
     for height in heights:
         described, sky = loop.ground[height]
         off = {**common, "site.height": rng.normal(), "model.ground": rng.normal()}
@@ -102,9 +102,9 @@ def draw(
             for _ in range(n)
         ]
         records = [one(loop, height, described, sky, float(r), noise) for r in told]
-        stands.append(HeightSweeps(Quantity(height), records))
+        by_height.append(HeightSweeps(Quantity(height), records))
     truth = Truth(loop.loss, loop.factor, loop.loss - loop.conductor, drawn, efficiency, over)
-    return stands, truth
+    return by_height, truth
 
 
 def shares_at(loop: Loop, height: float, described: float, sky: float) -> dict[str, Shares]:

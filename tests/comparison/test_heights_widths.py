@@ -48,8 +48,8 @@ def off(request: pytest.FixtureRequest) -> Errors:
     found: dict[str, list[float]] = {name: [] for name in FIGURES}
     for _ in range(DRAWS):
         # Noise as stated, known beforehand: repeats scatter by no more.
-        stands, truth = draw(rng, request.param, noise=0.003)
-        (heights,) = separate_ground(stands)
+        by_height, truth = draw(rng, request.param, noise=0.003)
+        (heights,) = separate_ground(by_height)
         for name, figure in FIGURES.items():
             estimate, wanted = figure(heights, truth)
             if estimate is not None:
@@ -72,20 +72,24 @@ class TestTwoHeightsByHand:
     noise = 0.003
 
     def solved(self, **which: bool) -> tuple[GroundSeparation, list[HeightSweeps]]:
-        stands, _ = draw(np.random.default_rng(3), (1.5, 4.0), self.loop, noise=self.noise, **which)
+        by_height, _ = draw(
+            np.random.default_rng(3), (1.5, 4.0), self.loop, noise=self.noise, **which
+        )
         # One sweep a height: its noise is all that is its own.
-        stands = [replace(stand, records=list(stand.records[:1])) for stand in stands]
-        (heights,) = separate_ground(stands)
-        return heights, stands
+        by_height = [
+            replace(of_height, records=list(of_height.records[:1])) for of_height in by_height
+        ]
+        (heights,) = separate_ground(by_height)
+        return heights, by_height
 
     def test_loss_factor_and_difference(self) -> None:
-        heights, stands = self.solved()
+        heights, by_height = self.solved()
         size, sigma, eps = (ufloat(0, 1) for _ in range(3))
         y, ground, fixed_y, fixed_ground = [], [], [], []
-        for stand in stands:
-            h = stand.height.value
+        for of_height in by_height:
+            h = of_height.height.value
             described = self.loop.ground[h][0]
-            total = stand.records[0].figures["r_total_ohm"].value
+            total = of_height.records[0].figures["r_total_ohm"].value
             own = ufloat(0, self.noise * total)
             radiation = self.loop.radiation * (1 + 0.012 * size)
             lean = 0.004 * (self.loop.loss + self.loop.radiation + described) * size
@@ -125,8 +129,8 @@ class TestTwoHeightsByHand:
             # One sweep a height: noise known beforehand.
             assert estimate.high - estimate.value == pytest.approx(1.959964 * estimate.u, rel=1e-5)
             assert estimate.value - estimate.low == pytest.approx(1.959964 * estimate.u, rel=1e-5)
-        stands, _ = draw(np.random.default_rng(3), (1.5, 4.0), self.loop, n=2, constants=False)
-        (repeated,) = separate_ground(stands)
+        by_height, _ = draw(np.random.default_rng(3), (1.5, 4.0), self.loop, n=2, constants=False)
+        (repeated,) = separate_ground(by_height)
         at = repeated.heights[0].r_total_ohm
         # Repeats, two and two: two degrees of freedom for what they scatter, shared by the bands;
         # the size's share is known. Welch and Satterthwaite (GUM eq. G.2b).
@@ -140,7 +144,7 @@ class TestTwoHeightsByHand:
 @pytest.mark.parametrize("source", [SIZE, SIGMA, EPS, "site.height", "model.ground"])
 def test_a_source_left_out_narrows_the_loss_by_just_its_share(source: str) -> None:
     """Two heights are solved exactly: what each source does to the loss adds in quadrature."""
-    stands, _ = draw(np.random.default_rng(8), (1.5, 4.0), noise=0.003)
+    by_height, _ = draw(np.random.default_rng(8), (1.5, 4.0), noise=0.003)
 
     def scaled(record: Record, times: float) -> Record:
         shares = {
@@ -151,8 +155,8 @@ def test_a_source_left_out_narrows_the_loss_by_just_its_share(source: str) -> No
 
     def u_of_loss(times: float) -> float:
         (found,) = separate_ground([
-            replace(stand, records=[scaled(record, times) for record in stand.records])
-            for stand in stands
+            replace(of_height, records=[scaled(record, times) for record in of_height.records])
+            for of_height in by_height
         ])  # fmt: skip
         assert found.r_loss_ohm is not None
         return found.r_loss_ohm.u

@@ -118,7 +118,7 @@ class TestScatter:
         assert moderate.variance == pytest.approx((2 * everything.variance + 2 * own.variance) / 4)
         assert (moderate.dof, everything.dof) == (4, 4)
 
-    def test_a_loud_band_borrows_nothing(self) -> None:
+    def test_a_band_of_larger_scatter_is_not_pooled(self) -> None:
         loud, quiet = [group([0.0, 4.0, 2.0])], [group([0.0, 1.0]), group([0.0, 3.0])]
         assert moderated_scatter({"80m": loud, "20m": quiet})["80m"] == pooled_scatter(loud)
 
@@ -131,7 +131,7 @@ class TestScatter:
         apart = moderated_scatter({"40m": loud}, {"40m": past})
         assert apart["40m"] == pooled_scatter(loud)
 
-    def test_a_single_pair_of_another_build_says_too_little(self) -> None:
+    def test_a_single_pair_of_another_build_is_not_pooled(self) -> None:
         own, past = [group([0.0, 1.0])], [group([0.0, 1.2])]
         assert moderated_scatter({"40m": own}, {"40m": past}) == {"40m": pooled_scatter(own)}
 
@@ -148,7 +148,7 @@ class TestScatter:
         groups = [group([0.0, 1.0, 5.0]), group([2.0, 4.0])]
         assert moderated_scatter({"40m": groups}) == {"40m": pooled_scatter(groups)}
 
-    def test_a_band_without_repeats_borrows_from_the_others(self) -> None:
+    def test_a_band_without_repeats_takes_the_scatter_of_the_others(self) -> None:
         scatters = moderated_scatter({"40m": [group([0.0, 1.0, 2.0])], "20m": [group([5.0])]})
         assert scatters["20m"] == pooled_scatter([group([0.0, 1.0, 2.0])])
 

@@ -129,7 +129,7 @@ class TestRemarks:
         assert ("moved-between-sweeps" in self.moved(times * 100.0)) is said
 
     @pytest.mark.parametrize(("moved_hz", "said"), [(19e3, True), (21e3, False)])
-    def test_half_a_bandwidth_off_it_was_tuned(self, moved_hz: float, said: bool) -> None:
+    def test_half_a_bandwidth_off_counts_as_retuned(self, moved_hz: float, said: bool) -> None:
         assert ("moved-between-sweeps" in self.moved(moved_hz)) is said
 
 
@@ -153,7 +153,7 @@ class TestBorrowedScatter:
         assert found.dof == dof
 
     @pytest.mark.parametrize(("variance", "dof"), [(1.8, 12), (2.2, 2)])
-    def test_other_builds_do_not_count_for_a_band_twice_as_loud(
+    def test_other_builds_are_not_pooled_with_a_band_of_twice_their_variance(
         self, variance: float, dof: float
     ) -> None:
         own, past = [self.group(math.sqrt(variance), 3)], [self.group(1.0, 11)]

@@ -56,7 +56,7 @@ def test_its_builds_are_still_understood(log: Log) -> None:
     assert log.build("fen-2").describe()["conductor.diameter"] == "15 mm"
 
 
-def test_readings_made_anew_agree_with_those_kept(log: Log) -> None:
+def test_recomputed_readings_agree_with_those_stored(log: Log) -> None:
     kept = {record.sweep_id: record.figures for record in log.records(set_aside=True)}
     outcome = refit_readings(log, [1, 2, 3, 4])
     assert (outcome.done, outcome.failed) == ((1, 2, 3, 4), ())

@@ -106,7 +106,7 @@ class TestAdding:
             assert log.raw(added.id) == raw
             assert log.verify() == []
 
-    def test_what_the_reader_was_told_is_kept(self, log: Log) -> None:
+    def test_the_readers_options_are_stored(self, log: Log) -> None:
         columns = ["frequency Hz", "R ohm", "X ohm"]
         added = log.add(
             a_sweep(), raw_bytes(1), a_reading(), "quay-1", columns=columns, z0_ohm=75.0
@@ -230,7 +230,7 @@ class TestBuildsAndChanges:
 
 
 class TestReadingsMadeAnew:
-    def test_only_stale_readings_are_made_anew(
+    def test_only_stale_readings_are_recomputed(
         self, log: Log, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         monkeypatch.setattr("sweeplab.log.store.__version__", "0.0.1")

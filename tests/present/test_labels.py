@@ -82,5 +82,5 @@ def test_every_figure_of_comparisons_has_words():
         ("swr_min", 1.2, 0.0, "1.20"),
     ],
 )
-def test_a_glance_needs_one_digit_of_uncertainty(name, value, u, said):
+def test_a_summary_shows_one_digit_of_uncertainty(name, value, u, said):
     assert labels.short_text(name, value, u) == said
