@@ -1,4 +1,4 @@
-"""Many files in, one table out."""
+"""Many sweeps read and fitted into one table."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from sweeplab.builds import Build
 
 _LOSS_COLUMNS = ("x_eff_ohm", "r_total_ohm", "r_radiation_ohm", "r_loss_ohm", "efficiency")
-# Alone, the more at once the less of the interpreter; workers shall finish at the same time.
-_BATCH_ALONE, _BATCH_OF_WORKER = 256, 64
+# In one process larger batches save overhead; workers take smaller ones, to finish together.
+_BATCH_IN_PROCESS, _BATCH_OF_WORKER = 256, 64
 
 
 def analyze(
@@ -36,7 +36,7 @@ def analyze(
     build : Build or None
         The build they were all taken on; adds its losses.
     executor : concurrent.futures.Executor or None
-        Where to do it; any object with its ``map``.
+        Where to run; any object with its ``map``.
 
     Returns
     -------
@@ -46,18 +46,25 @@ def analyze(
     """
     import pandas as pd
 
-    found = sweep_paths(paths)
-    size = _BATCH_ALONE if executor is None else _BATCH_OF_WORKER
-    batches = [found[first : first + size] for first in range(0, len(found), size)]
+    files = sweep_paths(paths)
+    size = _BATCH_IN_PROCESS if executor is None else _BATCH_OF_WORKER
+    batches = [files[first : first + size] for first in range(0, len(files), size)]
     work = partial(_rows, build=build)
-    done = map(work, batches) if executor is None else executor.map(work, batches)
-    rows = [row for batch in done for row in batch]
+    results = map(work, batches) if executor is None else executor.map(work, batches)
+    rows = [row for batch in results for row in batch]
     return pd.DataFrame(rows, columns=_columns(build is not None))
 
 
 def _columns(with_build: bool) -> list[str]:
-    figures = ["f_loaded_hz", "q_loaded", "q_unloaded", "coupling_factor",
-               "half_power_bandwidth_hz", "swr_min", "f_swr_min_hz"]  # fmt: skip
+    figures = [
+        "f_loaded_hz",
+        "q_loaded",
+        "q_unloaded",
+        "coupling_factor",
+        "half_power_bandwidth_hz",
+        "swr_min",
+        "f_swr_min_hz",
+    ]
     columns = ["file", "sha256", "status", "points"]
     columns += [column for name in figures for column in (name, f"u_{name}")]
     columns += ["residual_rms", "points_in_bandwidth", "findings"]
@@ -76,19 +83,19 @@ def _rows(batch: Sequence[SweepPath], build: Build | None) -> list[dict[str, Any
 def _fitted(batch: Sequence[SweepPath], build: Build | None) -> list[dict[str, Any]]:
     rows: list[dict[str, Any]] = []
     sweeps = []
-    for answer in read_each(batch):
-        rows.append({"file": answer.name})
-        if answer.sweep is not None:
-            sweeps.append(answer.sweep)
+    for result in read_each(batch):
+        rows.append({"file": result.name})
+        if result.sweep is not None:
+            sweeps.append(result.sweep)
         else:
-            rows[-1] |= {"status": "failed", "findings": str(answer.error)}
+            rows[-1] |= {"status": "failed", "findings": str(result.error)}
     readable = (row for row in rows if "status" not in row)
     for row, reading in zip(readable, take_readings(sweeps, build), strict=True):
-        row |= _facts(reading)
+        row |= _row(reading)
     return rows
 
 
-def _facts(reading: Reading) -> dict[str, Any]:
+def _row(reading: Reading) -> dict[str, Any]:
     resonance, match = reading.resonance, reading.match
     row: dict[str, Any] = {
         "sha256": reading.sweep.origin.sha256,

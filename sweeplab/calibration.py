@@ -1,4 +1,4 @@
-"""Open, short and load sweeps at the feed point: line and analyzer error taken out.
+"""One-port calibration by open, short and load: line and analyzer error removed.
 
 The one-port error model (e.g. S. Rehnmark, IEEE Trans. MTT 22, 457, 1974, memory):
 
@@ -18,11 +18,11 @@ from sweeplab.finding import Finding, Threshold
 from sweeplab.sweep import ComplexArray, FloatArray, Sweep
 
 # Linear interpolation between points this far apart in phase errs by 1e-3.
-_COARSE_TURN_RAD: Threshold = 0.09
-# An open and a short that read nearer to each other than this are no two standards.
-_ALIKE: Threshold = 1e-3
-# Of the highest frequency: a point's rounding beyond the ends of a standard's sweep does no harm.
-_SLACK: Threshold = 1e-6
+_COARSE_STEP_RAD: Threshold = 0.09
+# An open and a short whose reflections differ by less than this are not two standards.
+_SAME_REFLECTION: Threshold = 1e-3
+# Of the highest frequency: rounding of a point beyond the ends of a standard's sweep is harmless.
+_SPAN_TOLERANCE: Threshold = 1e-6
 
 
 @dataclass(frozen=True)
@@ -40,7 +40,7 @@ class OnePortCalibration:
     load: Sweep
 
     def correct(self, sweep: Sweep) -> Sweep:
-        """Return a sweep as it would have been taken at the standards' plane by a true analyzer.
+        """Return a sweep with the one-port error terms removed, at the standards' plane.
 
         Raises
         ------
@@ -53,33 +53,40 @@ class OnePortCalibration:
             for name, standard in (("open", self.open), ("short", self.short), ("load", self.load))
         )
         a, b = opened - loaded, shorted - loaded
-        if np.any(np.abs(a - b) < _ALIKE):
+        if np.any(np.abs(a - b) < _SAME_REFLECTION):
             raise SweepError("the open and the short read alike: were the files mixed up?")
         source_match = (a + b) / (a - b)
         tracking = a * (1 - source_match)
-        off = sweep.gamma - loaded
-        # What no antenna can have sent back is not finite: as if not measured.
+        above = sweep.gamma - loaded
+        # An impossible reflection becomes non-finite: as if not measured.
         with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
-            corrected = replace(sweep, gamma=off / (tracking + source_match * off))
+            corrected = replace(sweep, gamma=above / (tracking + source_match * above))
         findings = (*sweep.findings, *self._findings(sweep))
         return replace(corrected, findings=findings)
 
     def _findings(self, sweep: Sweep) -> list[Finding]:
-        turn = _largest_turn(self.open, sweep.f_hz)
-        said = [Finding(
-            "referenced", "note",
-            "Line and analyzer error were taken out with the open, short and load given.",
-            {"largest_turn_rad": turn},
-        )]  # fmt: skip
-        if turn > _COARSE_TURN_RAD:
-            said.append(Finding(
-                "reference-coarse", "warning",
-                "The open, short and load were swept in coarse steps: between them the line "
-                "turns too far to interpolate well.",
-                {"largest_turn_rad": turn},
-                "Sweep the standards over the same span with the same points as the antenna.",
-            ))  # fmt: skip
-        return said
+        step_rad = _largest_phase_step(self.open, sweep.f_hz)
+        findings = [
+            Finding(
+                code="referenced",
+                level="note",
+                text="Line and analyzer error were taken out with the open, short and load given.",
+                evidence={"largest_turn_rad": step_rad},
+            )
+        ]
+        if step_rad > _COARSE_STEP_RAD:
+            findings.append(
+                Finding(
+                    code="reference-coarse",
+                    level="warning",
+                    text="The open, short and load were swept in coarse steps: between them the "
+                    "line turns too far to interpolate well.",
+                    evidence={"largest_turn_rad": step_rad},
+                    action="Sweep the standards over the same span with the same points as the "
+                    "antenna.",
+                )
+            )
+        return findings
 
 
 def _at(standard: Sweep, sweep: Sweep, name: str) -> ComplexArray:
@@ -87,8 +94,8 @@ def _at(standard: Sweep, sweep: Sweep, name: str) -> ComplexArray:
     if standard.content != "complex" or not np.all(np.isfinite(standard.gamma)):
         raise SweepError(f"the {name}'s sweep needs a complex reflection at every point")
     low, high = float(sweep.f_hz[0]), float(sweep.f_hz[-1])
-    slack = _SLACK * high
-    if standard.f_hz[0] > low + slack or standard.f_hz[-1] < high - slack:
+    tolerance_hz = _SPAN_TOLERANCE * high
+    if standard.f_hz[0] > low + tolerance_hz or standard.f_hz[-1] < high - tolerance_hz:
         raise SweepError(
             f"the {name} was swept from {standard.f_hz[0] / 1e6:.6g} to "
             f"{standard.f_hz[-1] / 1e6:.6g} MHz, which does not cover the sweep's "
@@ -102,8 +109,8 @@ def _at(standard: Sweep, sweep: Sweep, name: str) -> ComplexArray:
     return np.asarray(np.interp(f, standard.f_hz, standard.gamma))
 
 
-def _largest_turn(standard: Sweep, f_hz: FloatArray) -> float:
-    """Return the largest phase between neighbouring points that were interpolated between."""
+def _largest_phase_step(standard: Sweep, f_hz: FloatArray) -> float:
+    """Return the largest phase step between the points interpolated between [rad]."""
     if standard.f_hz.shape == f_hz.shape and np.allclose(standard.f_hz, f_hz, rtol=1e-9, atol=0):
         return 0.0
     return float(np.abs(np.angle(standard.gamma[1:] / standard.gamma[:-1])).max(initial=0.0))

@@ -1,8 +1,8 @@
-"""One sweep's accident stays its own: what nobody foresaw becomes a refusal.
+"""Errors kept to the sweep that raises them: an unforeseen exception becomes a refusal.
 
-Every computation on a sweep goes through here, alone or in a batch. What raises all the same, from
-a singular matrix to a mistake of ours, is found, refused with a finding, and left out of its
-batch; the others get the figures that they would have had without it.
+Every computation on sweeps, alone or in a batch, runs through `isolated`. A sweep that raises, be
+it a singular matrix or a fault of the program, is found by bisection, refused with a finding, and
+taken out of its batch; the others get the figures that they have without it.
 """
 
 from __future__ import annotations
@@ -18,65 +18,65 @@ from sweeplab.version import __version__
 
 UNFORESEEN = "unforeseen"
 
-_Given = TypeVar("_Given")
-_Answer = TypeVar("_Answer")
+_Item = TypeVar("_Item")
+_Result = TypeVar("_Result")
 
 
 def isolated(
-    given: Sequence[_Given],
-    together: Callable[[Sequence[_Given]], Sequence[_Answer]],
-    refused: Callable[[_Given, Exception], _Answer],
-) -> list[_Answer]:
-    """Work on many pieces at once; one that raises takes none of the others with it.
+    items: Sequence[_Item],
+    compute: Callable[[Sequence[_Item]], Sequence[_Result]],
+    refused: Callable[[_Item, Exception], _Result],
+) -> list[_Result]:
+    """Compute on a batch; an item that raises affects no other.
 
     Parameters
     ----------
-    given : sequence
-    together : callable
-        Does the work on any choice of the pieces, one answer each, in order.
+    items : sequence
+    compute : callable
+        Takes any subset of the items, in order, and returns one result each.
     refused : callable
-        What to answer for a piece whose work raised, given the piece and the error.
+        Returns the result of an item whose computation raised, given the item and the error.
 
     Returns
     -------
     list
-        One answer a piece, in the order given. Lack of memory and an interrupt pass through.
+        One result an item, in the order given. Lack of memory and an interrupt pass through.
     """
-    halves = _halved(given, together)
-    raised = [isinstance(answer, _Raised) for answer in halves]
+    results = _bisected(items, compute)
+    raised = [isinstance(result, _Raised) for result in results]
     if any(raised) and not all(raised):
-        # Once more without them, so that no figure depends on a neighbour that failed.
-        good = [piece for piece, bad in zip(given, raised, strict=True) if not bad]
-        again = iter(_halved(good, together))
-        halves = [
-            answer if bad else next(again) for answer, bad in zip(halves, raised, strict=True)
+        # Once more as one batch without them, so that no figure depends on where it was divided.
+        good = [item for item, bad in zip(items, raised, strict=True) if not bad]
+        again = iter(_bisected(good, compute))
+        results = [
+            result if bad else next(again) for result, bad in zip(results, raised, strict=True)
         ]
     return [
-        refused(piece, answer.error) if isinstance(answer, _Raised) else answer
-        for piece, answer in zip(given, halves, strict=True)
+        refused(item, result.error) if isinstance(result, _Raised) else result
+        for item, result in zip(items, results, strict=True)
     ]
 
 
 class _Raised:
-    """What stands in an answer's place where the work on one piece alone raised."""
+    """In place of the result of an item whose computation raised."""
 
     def __init__(self, error: Exception) -> None:
         self.error = error
 
 
-def _halved(
-    given: Sequence[_Given], together: Callable[[Sequence[_Given]], Sequence[_Answer]]
-) -> list[_Answer | _Raised]:
-    """Work on all at once; where that raises on each half, down to single pieces."""
+def _bisected(
+    items: Sequence[_Item], compute: Callable[[Sequence[_Item]], Sequence[_Result]]
+) -> list[_Result | _Raised]:
+    """Compute on all items; where that raises on each half, down to single items."""
     try:
-        return list(together(given))
+        return list(compute(items))
     except MemoryError:
         raise
     except Exception as error:
-        if len(given) <= 1:
-            return [_Raised(error) for _ in given]
-    middle = len(given) // 2
-    return [*_halved(given[:middle], together), *_halved(given[middle:], together)]
+        if len(items) <= 1:
+            return [_Raised(error) for _ in items]
+    middle = len(items) // 2
+    return [*_bisected(items[:middle], compute), *_bisected(items[middle:], compute)]
 
 
 def unforeseen_finding(sweep: Sweep, error: Exception) -> Finding:
@@ -84,12 +84,13 @@ def unforeseen_finding(sweep: Sweep, error: Exception) -> Finding:
     # A folder's name may be private, and findings are shared.
     name = one_line(PurePath(sweep.origin.file).name) or f"a sweep of {len(sweep)} points"
     return Finding(
-        UNFORESEEN, "problem",
-        f"A computation broke off on {name}, which it never should: a fault of the program, not "
-        "of the measurement.",
-        {"error": type(error).__name__, "version": __version__},
-        "Keep the file, and send it with the version to those who maintain the program.",
-    )  # fmt: skip
+        code=UNFORESEEN,
+        level="problem",
+        text=f"A computation broke off on {name}, which it never should: a fault of the program, "
+        "not of the measurement.",
+        evidence={"error": type(error).__name__, "version": __version__},
+        action="Keep the file, and send it with the version to those who maintain the program.",
+    )
 
 
 def find_unforeseen(findings: Iterable[Finding]) -> Finding | None:

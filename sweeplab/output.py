@@ -1,8 +1,8 @@
-"""Files that the program writes: what may be replaced, and writing all of a file or none of it.
+"""Output files: which existing files may be replaced, and atomic writing.
 
-A file is replaced only by one of its own kind, told by the mark that its beginning bears; the log,
-a sweep or a build's file bears none. Everything is written beside its place and renamed, so that
-a full disk or a killed process leaves what was there as it was.
+A file is replaced only by one of its own kind, recognized by the signature at its beginning; the
+log, a sweep and a build's file have none. A file is written under a temporary name in the same
+folder and then renamed, so that a full disk or a killed process leaves the old file as it was.
 """
 
 from __future__ import annotations
@@ -20,9 +20,9 @@ from pathlib import Path
 
 from sweeplab.errors import OutputError
 
-_MARK_WITHIN = 4096
-_ELSEWHERE = "name another file"
-_BESIDE_MESSAGES = "the program's messages go there already"
+_SIGNATURE_WITHIN = 4096
+_OTHER_FILE = "name another file"
+_IS_STDERR = "the program's messages go there already"
 
 
 @dataclass(frozen=True)
@@ -33,12 +33,12 @@ class Kind:
     ----------
     name : str
         With its article, for a sentence.
-    mark : pattern of bytes
-        What the beginning of every such file matches.
+    signature : pattern of bytes
+        Matches the beginning of every such file.
     """
 
     name: str
-    mark: re.Pattern[bytes]
+    signature: re.Pattern[bytes]
 
 
 REPORT = Kind(
@@ -57,7 +57,7 @@ PLOTS = {
 
 
 def check(path: Path, kind: Kind, *, never: Iterable[Path] = ()) -> None:
-    """Refuse a place that `write` would refuse, before the work is done.
+    """Refuse a path that `write` would refuse, before the work is done.
 
     Parameters
     ----------
@@ -69,12 +69,12 @@ def check(path: Path, kind: Kind, *, never: Iterable[Path] = ()) -> None:
     Raises
     ------
     OutputError
-        Something of another kind is there, or nothing can be.
+        A file of another kind exists there, or none can be made.
     """
     with _errors_of(path):
         status = _status(path)
         if any(_is_same(path, other) for other in never):
-            raise OutputError(str(path), "belongs to the log", _ELSEWHERE)
+            raise OutputError(str(path), "belongs to the log", _OTHER_FILE)
         if status is None:
             _check_folder(path)
         elif not (_is_stream(status) or is_standard_output(path)):
@@ -82,14 +82,14 @@ def check(path: Path, kind: Kind, *, never: Iterable[Path] = ()) -> None:
 
 
 def write(path: Path, data: bytes, kind: Kind, *, never: Iterable[Path] = ()) -> None:
-    """Write a file, in the place of an earlier one of its kind; parameters as in `check`.
+    """Write a file, replacing an earlier one of its kind; parameters as in `check`.
 
-    A pipe and the null device are written into: they hold nothing that could be lost.
+    Pipes and the null device are written to directly: they hold nothing that could be lost.
 
     Raises
     ------
     OutputError
-        As `check` says, or the disk did not take it; what was there before is as it was.
+        As `check` says, or the file could not be written; the old file is unchanged.
     """
     check(path, kind, never=never)
     with _errors_of(path):
@@ -98,23 +98,23 @@ def write(path: Path, data: bytes, kind: Kind, *, never: Iterable[Path] = ()) ->
             sys.stdout.buffer.write(data)
             sys.stdout.buffer.flush()
         elif (status := _status(path)) is not None and not stat.S_ISREG(status.st_mode):
-            _pour(path, data)
+            _write_pipe(path, data)
         else:
-            # A link stays one, and what it leads to is replaced.
-            with in_place_of(path.resolve()) as partial:
+            # A symbolic link is kept, and its target replaced.
+            with replacing(path.resolve()) as partial:
                 _write_through(partial, data)
                 _keep_mode(partial, status)
-                # Looked at again: the work may have taken long.
+                # Checked again: writing may have taken long.
                 check(path, kind, never=never)
 
 
 @contextmanager
-def in_place_of(path: Path) -> Iterator[Path]:
-    """Yield a name beside a file, which takes the file's name once all of it is written.
+def replacing(path: Path) -> Iterator[Path]:
+    """Yield a temporary path in the same folder, which replaces the file once it is written.
 
-    What was written under it is removed where anything fails.
+    The temporary file is removed where anything fails.
     """
-    # Not of the process alone: after a kill, another of the same number may come upon its file.
+    # Random: after a kill, another process of the same number may come upon its file.
     partial = path.with_name(f"sweeplab-{secrets.token_hex(8)}.partial")
     try:
         yield partial
@@ -125,16 +125,16 @@ def in_place_of(path: Path) -> Iterator[Path]:
 
 
 def is_standard_output(path: Path) -> bool:
-    """Say whether what is written to a path comes out where the program prints."""
+    """Return whether a path is the program's standard output."""
     return _is_descriptor(path, 1)
 
 
 def _is_descriptor(path: Path, descriptor: int) -> bool:
     try:
-        there, open_there = path.stat(), os.fstat(descriptor)
+        status, of_descriptor = path.stat(), os.fstat(descriptor)
     except OSError:
         return False
-    return os.path.samestat(there, open_there)
+    return os.path.samestat(status, of_descriptor)
 
 
 def _status(path: Path) -> os.stat_result | None:
@@ -163,26 +163,26 @@ def _check_file(path: Path, status: os.stat_result, kind: Kind) -> None:
     if not stat.S_ISREG(status.st_mode):
         raise OutputError(name, "is a device or socket", "name a file")
     if _is_descriptor(path, 2):
-        raise OutputError(name, _BESIDE_MESSAGES, _ELSEWHERE)
+        raise OutputError(name, _IS_STDERR, _OTHER_FILE)
     with path.open("rb") as file:
-        start = file.read(_MARK_WITHIN)
-    # An empty file holds nothing to lose; a temporary one is often made before it is named here.
-    if start and not kind.mark.match(start):
-        raise OutputError(name, f"is there already and is not {kind.name}", _ELSEWHERE)
+        start = file.read(_SIGNATURE_WITHIN)
+    # An empty file holds nothing to lose; temporary files are often created before they are named.
+    if start and not kind.signature.match(start):
+        raise OutputError(name, f"is there already and is not {kind.name}", _OTHER_FILE)
     if not os.access(path, os.W_OK):
-        raise OutputError(name, "is write-protected", f"{_ELSEWHERE}, or change its permissions")
+        raise OutputError(name, "is write-protected", f"{_OTHER_FILE}, or change its permissions")
 
 
 def _is_same(path: Path, other: Path) -> bool:
-    """Say whether two paths are one file, or would be: hard links, and letter case, included."""
+    """Return whether two paths are, or would be, one file: by hard link or letter case too."""
     path, other = path.resolve(), other.resolve()
     if path.exists() and other.exists() and path.samefile(other):
         return True
     return path.parent == other.parent and path.name.casefold() == other.name.casefold()
 
 
-def _pour(path: Path, data: bytes) -> None:
-    """Write into a pipe; one that nobody reads is an error instead of a wait without end."""
+def _write_pipe(path: Path, data: bytes) -> None:
+    """Write to a pipe; one without a reader is an error instead of an endless wait."""
     try:
         descriptor = os.open(path, os.O_WRONLY | getattr(os, "O_NONBLOCK", 0))
     except OSError as error:
@@ -195,7 +195,7 @@ def _pour(path: Path, data: bytes) -> None:
 
 
 def _write_through(path: Path, data: bytes) -> None:
-    """Write a new file and wait until the disk has it, since some are full only then."""
+    """Write a new file and flush it to the disk, since a full disk may show only then."""
     with path.open("xb") as file:
         file.write(data)
         file.flush()
@@ -210,13 +210,13 @@ def _keep_mode(path: Path, replaced: os.stat_result | None) -> None:
 
 @contextmanager
 def _errors_of(path: Path) -> Iterator[None]:
-    """Turn what the system says into one line that names the file."""
+    """Turn the system's error into one line that names the file."""
     try:
         yield
     except OSError as error:
-        said = (error.strerror or str(error)).lower()
+        reason = (error.strerror or str(error)).lower()
         raise OutputError(
             str(path),
-            f"could not be written: {said}",
+            f"could not be written: {reason}",
             "check the disk and the folder's permissions",
         ) from error

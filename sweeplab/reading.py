@@ -1,4 +1,4 @@
-"""A reading: everything one sweep says, alone or beside the build it was taken on."""
+"""A reading: all figures and findings of one sweep, with those of its build where given."""
 
 from __future__ import annotations
 
@@ -19,14 +19,19 @@ if TYPE_CHECKING:
     from sweeplab.calibration import OnePortCalibration
     from sweeplab.estimate import Estimate
 
-RESONANCE_FIGURES = ("f_loaded_hz", "q_loaded", "q_unloaded", "coupling_factor",
-                     "half_power_bandwidth_hz")  # fmt: skip
+RESONANCE_FIGURES = (
+    "f_loaded_hz",
+    "q_loaded",
+    "q_unloaded",
+    "coupling_factor",
+    "half_power_bandwidth_hz",
+)
 _SEVERITY: dict[Status, int] = {"ok": 0, "doubtful": 1, "refused": 2}
 
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """Everything one sweep says.
+    """All figures and findings of one sweep.
 
     Parameters
     ----------
@@ -64,14 +69,14 @@ class Reading:
     @property
     def findings(self) -> tuple[Finding, ...]:
         """Findings of reader, fit and budget, each once, problems first."""
-        everything = [*self.sweep.findings, *self.resonance.findings, *self.match.findings]
+        findings = [*self.sweep.findings, *self.resonance.findings, *self.match.findings]
         if self.loss is not None:
-            everything += self.loss.findings
-        once: list[Finding] = []
-        for finding in everything:
-            if finding not in once:
-                once.append(finding)
-        return ranked(once)
+            findings += self.loss.findings
+        unique: list[Finding] = []
+        for finding in findings:
+            if finding not in unique:
+                unique.append(finding)
+        return ranked(unique)
 
     @property
     def band(self) -> str:
@@ -84,24 +89,24 @@ class Reading:
         """Return every figure known, by its contract name."""
         from sweeplab.estimate import Estimate
 
-        named: dict[str, Estimate] = {}
+        figures: dict[str, Estimate] = {}
         for name in RESONANCE_FIGURES:
             estimate = getattr(self.resonance, name)
             if estimate is not None:
-                named[name] = estimate
+                figures[name] = estimate
         if self.match.swr_min is not None and self.match.u_swr_min is not None:
             swr = Estimate.normal(self.match.swr_min, self.match.u_swr_min)
-            named["swr_min"] = swr.clipped(1.0, float("inf"))
+            figures["swr_min"] = swr.clipped(1.0, float("inf"))
         for name in LOSS_FIGURES if self.loss is not None else ():
             estimate = getattr(self.loss, name)
             if estimate is not None:
-                named[name] = estimate
-        return named
+                figures[name] = estimate
+        return figures
 
     def shares(self) -> dict[str, dict[str, float]]:
         """Return each figure's standard uncertainty by source, signed; see `LossBudget.shares`.
 
-        A figure of the resonance or the match rests on the sweep's noise alone: source ``'fit'``.
+        A figure of the resonance or the match has the sweep's noise alone: source ``'fit'``.
         """
         budget = {} if self.loss is None else self.loss.shares
         return {
@@ -127,7 +132,7 @@ def take_reading(
     setting: str | None = None,
     *,
     near_hz: float | None = None,
-    reference: OnePortCalibration | None = None,
+    calibration: OnePortCalibration | None = None,
 ) -> Reading:
     """Fit a sweep and, with the build it was taken on, infer its losses.
 
@@ -139,8 +144,8 @@ def take_reading(
     setting : str or None
         Name of the build's setting the sweep was taken in.
     near_hz : float or None
-        Where the wanted resonance is expected, if the sweep shows several.
-    reference : Reference or None
+        Frequency near the resonance that is meant, if the sweep shows several [Hz].
+    calibration : OnePortCalibration or None
         Open, short and load at the coupling loop's terminals, in place of a described line.
 
     Raises
@@ -148,9 +153,9 @@ def take_reading(
     BuildError
         The build has no such setting.
     SweepError
-        The reference does not fit the sweep.
+        The calibration does not fit the sweep.
     """
-    return take_readings([sweep], build, setting, near_hz=near_hz, reference=reference)[0]
+    return take_readings([sweep], build, setting, near_hz=near_hz, calibration=calibration)[0]
 
 
 def take_readings(
@@ -159,7 +164,7 @@ def take_readings(
     setting: str | None = None,
     *,
     near_hz: float | None = None,
-    reference: OnePortCalibration | None = None,
+    calibration: OnePortCalibration | None = None,
 ) -> list[Reading]:
     """Take the readings of many sweeps of one build at once, in the order given.
 
@@ -168,13 +173,13 @@ def take_readings(
     BuildError
         The build has no such setting.
     SweepError
-        The reference does not fit a sweep.
+        The calibration does not fit a sweep.
     """
     state = None if build is None else build.in_setting(setting)
-    if reference is not None:
-        sweeps = [reference.correct(sweep) for sweep in sweeps]
+    if calibration is not None:
+        sweeps = [calibration.correct(sweep) for sweep in sweeps]
         if state is not None and state.feed is not None:
-            # The sweeps now stand at the line's far end.
+            # Corrected sweeps refer to the line's far end.
             state = replace(state, feed=replace(state.feed, line=None))
     line = None if state is None or state.feed is None else state.feed.line
     resonances = fit_many(sweeps, line=line, near_hz=near_hz)
@@ -187,4 +192,4 @@ def take_readings(
             loss_budget(sweep, state, resonance=resonance)
             for sweep, resonance in zip(sweeps, resonances, strict=True)
         ]
-    return [Reading(*piece) for piece in zip(sweeps, resonances, matches, budgets, strict=True)]
+    return [Reading(*parts) for parts in zip(sweeps, resonances, matches, budgets, strict=True)]

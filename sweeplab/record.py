@@ -1,4 +1,4 @@
-"""A record: one sweep's figures as the study compares them."""
+"""A record: one sweep's figures as comparisons take them."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ FIT = "fit"
 
 @dataclass(frozen=True)
 class Record:
-    """One sweep's figures, with what is needed to set them beside those of other sweeps.
+    """One sweep's figures, with what is needed to compare them with other sweeps'.
 
     Parameters
     ----------
@@ -29,13 +29,13 @@ class Record:
         ISO 8601 in UTC.
     status : {'ok', 'doubtful', 'refused'}
     figures : mapping of str to Estimate
-        By contract name; a figure that is not known is not there.
+        By contract name; unknown figures are left out.
     shares : mapping of str to mapping of str to float
         For each figure, the signed contribution of each source of uncertainty to its standard
         uncertainty. ``'fit'`` is this sweep's own noise; any other source is one quantity with
         one error wherever its name appears.
     program_version : str
-        The version that made the reading; figures of different versions are not silently mixed.
+        The version that made the reading; a comparison of different versions has a finding.
     set_aside : str or None
         Why the sweep does not count; None where it does.
     """
@@ -54,7 +54,7 @@ class Record:
 
     @property
     def counts(self) -> bool:
-        """Whether the figures may be used: neither set aside nor refused."""
+        """Whether the figures count: neither set aside nor refused."""
         return self.set_aside is None and self.status != "refused"
 
     def noise(self, figure: str) -> float:

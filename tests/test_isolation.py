@@ -29,7 +29,7 @@ from sweeplab import (
 )
 from sweeplab.cli.app import app
 from sweeplab.isolation import isolated
-from sweeplab.log import Log, reread
+from sweeplab.log import Log, refit_readings
 from sweeplab.reading import take_reading, take_readings
 from sweeplab.resonance import api, match
 
@@ -186,13 +186,17 @@ class TestOnTheCommandLine:
             assert raw == bad.read_bytes()
             assert entries[1]["sha256"] == hashlib.sha256(raw).hexdigest()
 
-    def test_a_reading_made_anew_keeps_the_old_one(self, tmp_path: Path) -> None:
+    def test_a_refit_that_breaks_off_keeps_the_old_reading(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
         self._run("init")
         self._run("build", "add", DEMO / "quay-1.toml")
         assert self._run("add", GOOD[0], "--build", BUILD.name).exit_code == 0
         with Log.open(tmp_path / "sweeplab.db") as log:
             before = log.reading(1)
-            outcome = reread(log, [1], take=lambda *_, **__: take_reading(STRUCK))
+            broken = take_reading(STRUCK)
+            monkeypatch.setattr("sweeplab.reading.take_reading", lambda *_, **__: broken)
+            outcome = refit_readings(log, [1])
             assert outcome.done == ()
             assert [finding.code for finding in outcome.failed] == ["log-unreadable"]
             assert log.reading(1) == before

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from sweeplab.errors import OutputError
-from sweeplab.output import PLOTS, REPORT, Kind, in_place_of, write
+from sweeplab.output import PLOTS, REPORT, Kind, replacing, write
 
 OLD = b'<!doctype html>\n<html>\n<meta name="generator" content="sweeplab 0.1">\nold'
 NEW = OLD.replace(b"old", b"new")
@@ -234,7 +234,7 @@ class TestFailures:
 
     def test_a_name_is_taken_once_all_is_written(self, tmp_path: Path) -> None:
         path = tmp_path / "out"
-        with in_place_of(path) as partial:
+        with replacing(path) as partial:
             partial.write_bytes(b"half")
             assert not path.exists()
         assert path.read_bytes() == b"half"

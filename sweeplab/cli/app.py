@@ -20,10 +20,10 @@ from sweeplab.cli.plan import plan
 from sweeplab.cli.read import read
 from sweeplab.cli.report import report
 from sweeplab.cli.status import print_status
-from sweeplab.cli.streams import guard, what_is_missing
+from sweeplab.cli.streams import guard_streams, lost_output
 from sweeplab.errors import SweeplabError
 
-_ANYWHERE = {"--log": 1, "--color": 0, "--no-color": 0}
+_ROOT_OPTIONS = {"--log": 1, "--color": 0, "--no-color": 0}
 
 
 class Root(TyperGroup):
@@ -31,11 +31,11 @@ class Root(TyperGroup):
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         """Read the arguments with the root's own options brought to the front."""
-        parsed: list[str] = super().parse_args(ctx, own_options_first(args))
+        parsed: list[str] = super().parse_args(ctx, root_options_first(args))
         return parsed
 
     def invoke(self, ctx: Any) -> Any:
-        """Run the command; what a person did wrong ends in one line and status 1."""
+        """Run the command; an error of the input ends in one line and status 1."""
         try:
             return super().invoke(ctx)
         except (SweeplabError, OSError) as error:
@@ -43,20 +43,20 @@ class Root(TyperGroup):
         raise typer.Exit(1)
 
 
-def own_options_first(args: list[str]) -> list[str]:
+def root_options_first(args: list[str]) -> list[str]:
     """Return the arguments with ``--log PATH`` and the colour switches before the command."""
-    own: list[str] = []
+    root_words: list[str] = []
     rest = list(args)
     at = 0
     while at < len(rest) and rest[at] != "--":
         name, equals, _ = rest[at].partition("=")
-        if name in _ANYWHERE:
-            words = 1 if equals else 1 + _ANYWHERE[name]
-            own += rest[at : at + words]
+        if name in _ROOT_OPTIONS:
+            words = 1 if equals else 1 + _ROOT_OPTIONS[name]
+            root_words += rest[at : at + words]
             del rest[at : at + words]
         else:
             at += 1
-    return own + rest
+    return root_words + rest
 
 
 app = typer.Typer(
@@ -72,8 +72,8 @@ app = typer.Typer(
 )
 
 
-def _print_version(wanted: bool) -> None:
-    if wanted:
+def _print_version(requested: bool) -> None:
+    if requested:
         typer.echo(f"sweeplab {__version__}")
         raise typer.Exit
 
@@ -124,11 +124,11 @@ app.command()(report)
 
 def main() -> None:
     """Run the command line."""
-    guard()
+    guard_streams()
     try:
         app(prog_name="sweeplab")
     except SystemExit as ended:
-        missing = what_is_missing()
-        if missing:
-            typer.echo(missing, err=True)
-        sys.exit(ended.code or (1 if missing else 0))
+        lost = lost_output()
+        if lost:
+            typer.echo(lost, err=True)
+        sys.exit(ended.code or (1 if lost else 0))

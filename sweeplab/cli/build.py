@@ -67,9 +67,9 @@ def change(
     changed = key_values(settings or [])
     with CliContext.of(ctx).open_log() as log:
         log.change(old, new, changed, why)
-        moved = difference(log.build(old), log.build(new))
+        changes = difference(log.build(old), log.build(new))
     typer.echo(f"Added build {new}, changed from {old}: {why}")
-    for step in moved:
+    for step in changes:
         typer.echo(f"  {step.key}: {step.before or 'not given'} -> {step.after or 'not given'}")
     typer.echo(f"Next: sweeplab add FILE... --build {new}")
 
@@ -92,8 +92,8 @@ def list_builds(ctx: typer.Context) -> None:
     """List the log's builds and where each came from."""
     from collections import Counter
 
-    shell = CliContext.of(ctx)
-    with shell.open_log() as log:
+    context = CliContext.of(ctx)
+    with context.open_log() as log:
         builds = log.builds()
         came_from = {step.after: step for step in log.changes()}
         sweeps = Counter(sweep.build for sweep in log.sweeps())
@@ -113,4 +113,4 @@ def list_builds(ctx: typer.Context) -> None:
                 step.why if step else "",
             ]
         )
-    shell.show(rows_table(["build", "sweeps", "changed from", "why"], rows))
+    context.show(rows_table(["build", "sweeps", "changed from", "why"], rows))

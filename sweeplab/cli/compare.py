@@ -19,12 +19,12 @@ def compare(
     """Say which figures a change moved, and how surely."""
     from sweeplab.workflows.sweeps import compare_builds
 
-    shell = CliContext.of(ctx)
-    with shell.open_log() as log:
+    context = CliContext.of(ctx)
+    with context.open_log() as log:
         comparison = compare_builds(log, before, after)
     if as_json:
         print_json(comparison.to_json())
         return
     from sweeplab.present.terminal import comparison_page
 
-    shell.show(comparison_page(comparison))
+    context.show(comparison_page(comparison))

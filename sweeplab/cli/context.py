@@ -1,4 +1,4 @@
-"""What every command shares: where the log is, how to print, what went wrong on the way."""
+"""What every command shares: the log's path, printing, and the inputs that failed."""
 
 from __future__ import annotations
 
@@ -43,8 +43,8 @@ class CliContext:
     @classmethod
     def of(cls, ctx: typer.Context) -> CliContext:
         """Return the run that the root command began."""
-        shell = ctx.find_object(cls)
-        return cls() if shell is None else shell
+        context = ctx.find_object(cls)
+        return cls() if context is None else context
 
     def open_log(self) -> Log:
         """Open the log; a LogError says how to make one where there is none."""
@@ -91,8 +91,8 @@ class CliContext:
 def one_line(error: Exception | str) -> str:
     """Return an error as one line for a person."""
     if isinstance(error, OSError):
-        place = f"{error.filename}: " if error.filename else ""
-        return f"{place}{(error.strerror or str(error)).lower()}"
+        file = f"{error.filename}: " if error.filename else ""
+        return f"{file}{(error.strerror or str(error)).lower()}"
     return " ".join(str(error).split())
 
 
@@ -109,7 +109,7 @@ def key_values(pairs: Iterable[str]) -> dict[str, str]:
     Raises
     ------
     typer.BadParameter
-        A word has no ``=``, or a key stands twice.
+        A word has no ``=``, or a key is given twice.
     """
     settings: dict[str, str] = {}
     for pair in pairs:

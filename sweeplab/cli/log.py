@@ -3,25 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from sweeplab.cli.context import CliContext, print_json
 from sweeplab.cli.options import (
-    Z0,
     AsJson,
-    Columns,
+    FileOptions,
     Files,
-    Near,
-    Port,
-    ReferenceLoad,
-    ReferenceOpen,
-    ReferenceShort,
+    FitOptions,
     Setting,
-    column_names,
-    frequency,
-    standards_of,
+    flatten_options,
+    reading_options,
 )
 from sweeplab.cli.progress import with_progress
 from sweeplab.errors import LogError, one_line
@@ -34,63 +28,54 @@ if TYPE_CHECKING:
 def init(ctx: typer.Context) -> None:
     """Make an empty log."""
     from sweeplab.log import Log
-    from sweeplab.present.labels import counted
+    from sweeplab.present.labels import count_text
 
-    shell = CliContext.of(ctx)
-    there = shell.log_path.exists()
-    with Log.open(shell.log_path, create=True) as log:
-        builds = counted(len(log.builds()), "build")
-    if there:
-        typer.echo(f"{shell.log_path} is a log already, with {builds}; left as it is.")
+    context = CliContext.of(ctx)
+    existed = context.log_path.exists()
+    with Log.open(context.log_path, create=True) as log:
+        builds = count_text(len(log.builds()), "build")
+    if existed:
+        typer.echo(f"{context.log_path} is a log already, with {builds}; left as it is.")
     else:
-        typer.echo(f"Made {shell.log_path}. Next: sweeplab build template > first.toml")
+        typer.echo(f"Made {context.log_path}. Next: sweeplab build template > first.toml")
 
 
+@flatten_options
 def add(
     ctx: typer.Context,
     files: Files,
+    *,
     build: Annotated[
         str, typer.Option(metavar="NAME", help="The build they were taken on.", show_default=False)
     ],
     setting: Setting = None,
-    columns: Columns = None,
-    z0: Z0 = None,
-    port: Port = None,
-    near: Near = None,
-    reference_open: ReferenceOpen = None,
-    reference_short: ReferenceShort = None,
-    reference_load: ReferenceLoad = None,
+    file_options: FileOptions,
+    fit_options: FitOptions,
     as_json: AsJson = False,
 ) -> None:
     """Add sweeps to the log; the same bytes are kept once."""
-    shell = CliContext.of(ctx)
     from sweeplab.files import sweep_paths
     from sweeplab.workflows.sweeps import add_files
 
-    told: dict[str, Any] = {
-        "columns": column_names(columns),
-        "z0_ohm": z0,
-        "port": port,
-        "near_hz": frequency(near),
-        "standards": standards_of(reference_open, reference_short, reference_load),
-    }
-    with shell.open_log() as log:
-        described = log.build(build)
-        watched = with_progress([place.name for place in sweep_paths(files)], speaks=True)
-        for reading, added in add_files(log, watched, described, setting, shell.fail, **told):
+    context = CliContext.of(ctx)
+    options = reading_options(file_options, fit_options)
+    with context.open_log() as log:
+        description = log.build(build)
+        names = with_progress([path.name for path in sweep_paths(files)], prints_each=True)
+        for reading, added in add_files(log, names, description, setting, context.fail, options):
             file = reading.sweep.origin.file
             if as_json:
                 entry = {"file": file, "id": added.id, "sha256": added.sha256, "new": added.new}
                 print_json(entry, indent=None)
             else:
-                typer.echo(_said(one_line(file), reading, added))
-    shell.finish()
+                typer.echo(_outcome(one_line(file), reading, added))
+    context.finish()
 
 
 def list_sweeps(ctx: typer.Context, as_json: AsJson = False) -> None:
     """List the log's sweeps."""
-    shell = CliContext.of(ctx)
-    with shell.open_log() as log:
+    context = CliContext.of(ctx)
+    with context.open_log() as log:
         sweeps = log.sweeps()
     if as_json:
         print_json({"sweeps": [sweep.to_json() for sweep in sweeps]})
@@ -102,7 +87,7 @@ def list_sweeps(ctx: typer.Context, as_json: AsJson = False) -> None:
     if not any(row[4] for row in rows):
         headings.remove("setting")
         rows = [[*row[:4], *row[5:]] for row in rows]
-    shell.show(rows_table(headings, rows) if rows else "No sweeps yet.")
+    context.show(rows_table(headings, rows) if rows else "No sweeps yet.")
 
 
 def show(
@@ -114,25 +99,25 @@ def show(
 ) -> None:
     """Show one sweep of the log as 'read' would."""
     from sweeplab.cli.read import SCHEMA
-    from sweeplab.workflows.sweeps import read_again
+    from sweeplab.log.refit import recompute
 
-    shell = CliContext.of(ctx)
-    with shell.open_log() as log:
+    context = CliContext.of(ctx)
+    with context.open_log() as log:
         stored = _find(log, which)
-        reading = read_again(log, stored)
+        reading = recompute(log, stored.id)
     if as_json:
         print_json({"schema": SCHEMA, "sweeps": [reading.to_json()], "failed": []})
         return
     from sweeplab.present.terminal import reading_page
 
-    place = f"sweep {stored.id} on {stored.build}"
-    place += f", setting {stored.setting}" if stored.setting else ""
-    place += f", set aside: {stored.set_aside}" if stored.set_aside else ""
-    shell.show(place, reading_page(reading))
+    heading = f"sweep {stored.id} on {stored.build}"
+    heading += f", setting {stored.setting}" if stored.setting else ""
+    heading += f", set aside: {stored.set_aside}" if stored.set_aside else ""
+    context.show(heading, reading_page(reading))
 
 
 def _find(log: Log, which: str) -> StoredSweep:
-    """Return the sweep with that number, file, or file's last name."""
+    """Return the sweep with that number, path or file name."""
     sweeps = log.sweeps()
     for matches in (
         [sweep for sweep in sweeps if str(sweep.id) == which],
@@ -161,9 +146,9 @@ def _row(sweep: StoredSweep) -> list[str]:
     ]
 
 
-def _said(file: str, reading: Reading, added: Added) -> str:
-    """Return one line on what became of a file."""
-    from sweeplab.present.labels import shown
+def _outcome(file: str, reading: Reading, added: Added) -> str:
+    """Return one line on a file that was added, or was in the log already."""
+    from sweeplab.present.labels import estimate_text
 
     if not added.new:
         return f"{file}: already in the log as sweep {added.id}"
@@ -173,10 +158,10 @@ def _said(file: str, reading: Reading, added: Added) -> str:
     figures = reading.figures()
     other = reading.resonance.q_unloaded_other
     if other is not None and "q_unloaded" in figures:
-        pair = (shown("q_unloaded", q0) for q0 in (figures["q_unloaded"], other))
+        pair = (estimate_text("q_unloaded", q0) for q0 in (figures["q_unloaded"], other))
         line += f", Q one of {' or '.join(pair)}"
     elif "q_unloaded" in figures:
-        line += f", Q {shown('q_unloaded', figures['q_unloaded'])}"
+        line += f", Q {estimate_text('q_unloaded', figures['q_unloaded'])}"
     if "efficiency" in figures:
-        line += f", efficiency {shown('efficiency', figures['efficiency'])}"
+        line += f", efficiency {estimate_text('efficiency', figures['efficiency'])}"
     return line

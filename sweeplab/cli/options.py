@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import inspect
+from collections.abc import Callable
+from dataclasses import dataclass, is_dataclass
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 if TYPE_CHECKING:
-    from sweeplab.calibration import OnePortCalibration
     from sweeplab.log import Standard, Standards
+    from sweeplab.workflows.sweeps import ReadingOptions
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 Files = Annotated[
@@ -23,38 +27,103 @@ Files = Annotated[
 Setting = Annotated[
     str | None, typer.Option(metavar="S", help="The build's setting they were taken in.")
 ]
-Columns = Annotated[
-    str | None,
-    typer.Option(
-        metavar="NAMES",
-        help="A table's columns, by commas, where the file does not say: 'f_mhz,r_ohm,x_ohm'.",
-    ),
-]
-Z0 = Annotated[
-    float | None,
-    typer.Option("--z0", metavar="OHM", help="Reference impedance, where the file has none."),
-]
-Port = Annotated[
-    int | None,
-    typer.Option(metavar="N", help="Whose reflection, in a file of several ports: 1 unless said."),
-]
-Near = Annotated[
-    str | None,
-    typer.Option(
-        metavar="FREQ", help="Which resonance is meant, where a sweep shows several: '7.1 MHz'."
-    ),
-]
+
+
+@dataclass(frozen=True)
+class FileOptions:
+    """Options on how a file is read, where it does not say so itself."""
+
+    columns: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAMES",
+            help="A table's columns, by commas, where the file does not say: 'f_mhz,r_ohm,x_ohm'.",
+        ),
+    ] = None
+    z0: Annotated[
+        float | None,
+        typer.Option("--z0", metavar="OHM", help="Reference impedance, where the file has none."),
+    ] = None
+    port: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N", help="Whose reflection, in a file of several ports: 1 unless said."
+        ),
+    ] = None
+
+
 _STANDARD = "A sweep of {}, at the coupling loop's terminals; takes line and analyzer error out."
-ReferenceOpen = Annotated[
-    str | None, typer.Option(metavar="FILE", help=_STANDARD.format("the line's end left open"))
-]
-ReferenceShort = Annotated[
-    str | None, typer.Option(metavar="FILE", help=_STANDARD.format("a short"))
-]
-ReferenceLoad = Annotated[
-    str | None,
-    typer.Option(metavar="FILE", help=_STANDARD.format("a load of its ohms")),
-]
+
+
+@dataclass(frozen=True)
+class FitOptions:
+    """Options on how a sweep is corrected and fitted."""
+
+    near: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FREQ", help="Which resonance is meant, where a sweep shows several: '7.1 MHz'."
+        ),
+    ] = None
+    reference_open: Annotated[
+        str | None, typer.Option(metavar="FILE", help=_STANDARD.format("the line's end left open"))
+    ] = None
+    reference_short: Annotated[
+        str | None, typer.Option(metavar="FILE", help=_STANDARD.format("a short"))
+    ] = None
+    reference_load: Annotated[
+        str | None, typer.Option(metavar="FILE", help=_STANDARD.format("a load of its ohms"))
+    ] = None
+
+
+def flatten_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Let a command take groups of options: each dataclass among its parameters is a group.
+
+    On the command line the group's fields stand in its place, in their order; the command gets
+    the dataclass.
+    """
+    parameters = inspect.signature(command, eval_str=True).parameters
+    groups: dict[str, Callable[..., Any]] = {
+        name: parameter.annotation
+        for name, parameter in parameters.items()
+        if isinstance(parameter.annotation, type) and is_dataclass(parameter.annotation)
+    }
+    members = {name: inspect.signature(group, eval_str=True) for name, group in groups.items()}
+    flat = [
+        member
+        for name, parameter in parameters.items()
+        for member in (members[name].parameters.values() if name in members else [parameter])
+    ]
+
+    @wraps(command)
+    def run(**given: Any) -> None:
+        for name, group in groups.items():
+            given[name] = group(**{field: given.pop(field) for field in members[name].parameters})
+        command(**given)
+
+    keyword_only = [p.replace(kind=inspect.Parameter.KEYWORD_ONLY) for p in flat]
+    run.__signature__ = inspect.Signature(keyword_only)  # type: ignore[attr-defined]
+    run.__annotations__ = {p.name: p.annotation for p in flat}
+    return run
+
+
+def reading_options(file: FileOptions, fit: FitOptions) -> ReadingOptions:
+    """Return what the two groups say on reading and fitting.
+
+    Raises
+    ------
+    ReadError
+        A file of a standard could not be read.
+    """
+    from sweeplab.workflows.sweeps import ReadingOptions
+
+    return ReadingOptions(
+        columns=_column_names(file.columns),
+        z0_ohm=file.z0,
+        port=file.port,
+        near_hz=_frequency(fit.near),
+        standards=_standards(fit.reference_open, fit.reference_short, fit.reference_load),
+    )
 
 
 def check_plot(plot: Path | None) -> None:
@@ -78,12 +147,12 @@ def check_plot(plot: Path | None) -> None:
     check(plot, PLOTS[ending])
 
 
-def column_names(columns: str | None) -> list[str] | None:
+def _column_names(columns: str | None) -> list[str] | None:
     """Return the names in the text of ``--columns``."""
     return None if columns is None else [name.strip() for name in columns.split(",")]
 
 
-def frequency(text: str | None) -> float | None:
+def _frequency(text: str | None) -> float | None:
     """Return the frequency in the text of ``--near`` [Hz]."""
     if text is None:
         return None
@@ -96,21 +165,7 @@ def frequency(text: str | None) -> float | None:
         raise typer.BadParameter(str(error)) from error
 
 
-def reference_of(
-    opened: str | None, shorted: str | None, loaded: str | None
-) -> OnePortCalibration | None:
-    """Return the reference that three files hold, or None where none is named.
-
-    Raises
-    ------
-    ReadError
-        A file could not be read.
-    """
-    standards = standards_of(opened, shorted, loaded)
-    return None if standards is None else standards.reference()
-
-
-def standards_of(opened: str | None, shorted: str | None, loaded: str | None) -> Standards | None:
+def _standards(opened: str | None, shorted: str | None, loaded: str | None) -> Standards | None:
     """Return the three files with their bytes, or None where none is named.
 
     Raises
@@ -134,10 +189,10 @@ def _standard(file: str) -> Standard:
     from sweeplab.files import read_each, sweep_paths
     from sweeplab.log import Standard
 
-    answers = list(read_each(sweep_paths([file])))
-    for answer in answers:
-        if answer.error is not None:
-            raise answer.error
-    if len(answers) != 1:
-        raise ReadError(file, f"{len(answers)} sweeps, where one is meant", "name that one")
-    return Standard(answers[0].name, answers[0].raw)
+    results = list(read_each(sweep_paths([file])))
+    for result in results:
+        if result.error is not None:
+            raise result.error
+    if len(results) != 1:
+        raise ReadError(file, f"{len(results)} sweeps, where one is meant", "name that one")
+    return Standard(results[0].name, results[0].raw)

@@ -1,4 +1,4 @@
-"""A bar for a person who waits: on a terminal's stderr, and only once it takes over a second."""
+"""A progress bar on a terminal's stderr, shown once the work takes over a second."""
 
 from __future__ import annotations
 
@@ -11,44 +11,43 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from rich.progress import Progress
 
-_PATIENCE_S = 1.0
-_BETWEEN_S = 0.1
+_DELAY_S = 1.0
+_REFRESH_S = 0.1
 _BAR_COLUMNS = 24
 
 
-def with_progress(items: Sequence[str], *, speaks: bool = False) -> Iterator[str]:
+def with_progress(items: Sequence[str], *, prints_each: bool = False) -> Iterator[str]:
     """Yield the items, with a bar that says how many are done and how long the rest may take.
 
     Parameters
     ----------
     items : sequence of str
         Files.
-    speaks : bool
-        What is done with each is printed at once, which says as much as a bar where it is printed
-        to a terminal too.
+    prints_each : bool
+        A line is printed for each item, which says as much as a bar where it goes to a terminal.
     """
-    watched = sys.stderr.isatty() and not (speaks and sys.stdout.isatty())
-    if not watched or len(items) < 2:
+    visible = sys.stderr.isatty() and not (prints_each and sys.stdout.isatty())
+    if not visible or len(items) < 2:
         yield from items
         return
-    begun = shown = time.monotonic()
+    started = updated = time.monotonic()
     progress: Progress | None = None
-    with ExitStack() as drawn:
+    with ExitStack() as stack:
         for done, item in enumerate(items):
             now = time.monotonic()
-            if done and now - begun > _PATIENCE_S and now - shown > _BETWEEN_S:
-                left = time_left((now - begun) / done * (len(items) - done))
+            if done and now - started > _DELAY_S and now - updated > _REFRESH_S:
+                left = time_left((now - started) / done * (len(items) - done))
                 text = f"{done} of {len(items)} files, {left}"
                 if progress is None:
-                    progress = drawn.enter_context(_bar(done, len(items), text))
+                    progress = stack.enter_context(_bar(done, len(items), text))
                 progress.update(progress.task_ids[0], completed=done, description=text)
                 progress.refresh()
-                shown = now
+                updated = now
             yield item
 
 
 def time_left(seconds: float) -> str:
-    """Return an estimate of a time, no finer than it deserves."""
+    """Return an estimated remaining time as text, rounded to seconds, minutes or hours."""
     if seconds < 90:
         return f"about {max(seconds, 1):.0f} s left"
     minutes = round(seconds / 60)

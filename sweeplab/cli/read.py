@@ -3,26 +3,20 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from sweeplab.cli.context import CliContext, print_json
 from sweeplab.cli.options import (
-    Z0,
     AsJson,
-    Columns,
+    FileOptions,
     Files,
-    Near,
-    Port,
-    ReferenceLoad,
-    ReferenceOpen,
-    ReferenceShort,
+    FitOptions,
     Setting,
     check_plot,
-    column_names,
-    frequency,
-    reference_of,
+    flatten_options,
+    reading_options,
 )
 from sweeplab.cli.progress import with_progress
 from sweeplab.errors import one_line
@@ -33,22 +27,19 @@ if TYPE_CHECKING:
 SCHEMA = "sweeplab/1"
 
 
+@flatten_options
 def read(
     ctx: typer.Context,
     files: Files,
+    *,
     build_file: Annotated[
         Path | None,
         typer.Option("--build", metavar="FILE.toml", help="The build they were taken on."),
     ] = None,
     setting: Setting = None,
-    columns: Columns = None,
-    z0: Z0 = None,
-    port: Port = None,
+    file_options: FileOptions,
     as_json: AsJson = False,
-    near: Near = None,
-    reference_open: ReferenceOpen = None,
-    reference_short: ReferenceShort = None,
-    reference_load: ReferenceLoad = None,
+    fit_options: FitOptions,
     plot: Annotated[
         Path | None,
         typer.Option(metavar="PNG", help="Write the resonance and Smith plots (png, svg, pdf)."),
@@ -61,37 +52,37 @@ def read(
     from sweeplab.files import sweep_paths
     from sweeplab.workflows.sweeps import load_build, readings_of
 
-    shell = CliContext.of(ctx)
+    context = CliContext.of(ctx)
     build = None if build_file is None else load_build(build_file)
-    told: dict[str, Any] = {
-        "columns": column_names(columns),
-        "z0_ohm": z0,
-        "port": port,
-        "near_hz": frequency(near),
-        "reference": reference_of(reference_open, reference_short, reference_load),
-    }
-    watched = with_progress([place.name for place in sweep_paths(files)])
-    readings = list(readings_of(watched, build, setting, shell.fail, **told))
+    options = reading_options(file_options, fit_options)
+    names = with_progress([path.name for path in sweep_paths(files)])
+    readings = list(readings_of(names, build, setting, context.fail, options))
     if as_json:
-        failed = [{"file": file, "error": text} for file, text in shell.failed]
+        failed = [{"file": file, "error": text} for file, text in context.failed]
         sweeps = [reading.to_json() for reading in readings]
         print_json({"schema": SCHEMA, "sweeps": sweeps, "failed": failed})
     else:
-        _print(shell, readings)
+        _print(context, readings)
     if plot is not None and readings:
-        from sweeplab.present.plots import save, sweep_sheet
-
-        names = [one_line(Path(r.sweep.origin.file).name) for r in readings]
-        rows = zip(readings, names, strict=True)
-        save(sweep_sheet([(r.sweep, r.resonance, name) for r, name in rows]), plot)
-    shell.finish()
+        _write_plot(plot, readings)
+    context.finish()
 
 
-def _print(shell: CliContext, readings: list[Reading]) -> None:
-    """Print one sweep in full, several with their first words each."""
-    from sweeplab.present.terminal import first_words, reading_page
+def _write_plot(path: Path, readings: list[Reading]) -> None:
+    from sweeplab.present.plots import save, sweep_sheet
 
-    for place, reading in enumerate(readings):
-        if place:
-            shell.show("")
-        shell.show(reading_page(reading) if len(readings) == 1 else first_words(reading))
+    rows = [
+        (reading.sweep, reading.resonance, one_line(Path(reading.sweep.origin.file).name))
+        for reading in readings
+    ]
+    save(sweep_sheet(rows), path)
+
+
+def _print(context: CliContext, readings: list[Reading]) -> None:
+    """Print one sweep in full, several with a summary each."""
+    from sweeplab.present.terminal import reading_page, summary
+
+    for number, reading in enumerate(readings):
+        if number:
+            context.show("")
+        context.show(reading_page(reading) if len(readings) == 1 else summary(reading))

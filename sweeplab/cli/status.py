@@ -1,4 +1,4 @@
-"""``sweeplab`` alone: where you are and the next sensible step."""
+"""``sweeplab`` alone: the log's contents and the next sensible step."""
 
 from __future__ import annotations
 
@@ -10,24 +10,23 @@ if TYPE_CHECKING:
     from sweeplab.cli.context import CliContext
 
 
-def print_status(shell: CliContext) -> None:
+def print_status(context: CliContext) -> None:
     """Say whether there is a log, what it holds, and what to do next."""
-    if not shell.log_path.exists():
-        typer.echo(f"No log at {shell.log_path}.")
+    if not context.log_path.exists():
+        typer.echo(f"No log at {context.log_path}.")
         typer.echo("See it work:    sweeplab demo")
         typer.echo("Try a sweep:    sweeplab read FILE")
         typer.echo("Start a log:    sweeplab init")
         typer.echo("Everything:     sweeplab --help")
         return
-    from sweeplab.present.labels import counted
+    from sweeplab.present.labels import count_text
 
-    with shell.open_log() as log:
+    with context.open_log() as log:
         builds, sweeps = log.builds(), log.sweeps()
         latest = builds[-1].name if builds else ""
         steps = len(log.changes())
-    typer.echo(
-        f"Log {shell.log_path}: {counted(len(builds), 'build')}, {counted(len(sweeps), 'sweep')}."
-    )
+    contents = f"{count_text(len(builds), 'build')}, {count_text(len(sweeps), 'sweep')}"
+    typer.echo(f"Log {context.log_path}: {contents}.")
     if not builds:
         typer.echo("Next, describe the antenna:    sweeplab build template > first.toml")
         typer.echo("and add it:                    sweeplab build add first.toml")

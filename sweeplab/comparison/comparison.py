@@ -1,4 +1,4 @@
-"""Which figures moved from one build to the next, and how surely."""
+"""Which figures changed from one build to the next, and how significantly."""
 
 from __future__ import annotations
 
@@ -8,17 +8,17 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from sweeplab.bands import band_order
-from sweeplab.comparison import metrics as fig
-from sweeplab.comparison.findings import Pair, notice
+from sweeplab.comparison import metrics
+from sweeplab.comparison.findings import BandPair, comparison_findings
 from sweeplab.comparison.heights_findings import height_findings
 from sweeplab.comparison.repeatability import (
     Mean,
     Repeats,
     Scatter,
     effective_dof,
-    mean,
-    moderated,
+    moderated_scatter,
     student_factor,
+    weighted_mean,
 )
 from sweeplab.estimate import Estimate
 from sweeplab.finding import Finding, ranked
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from sweeplab.builds.diff import Change
 
 Verdict = Literal["up", "down", "same", "unsure"]
-Sides = tuple[Repeats | None, Repeats | None]
+PairRepeats = tuple[Repeats | None, Repeats | None]
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ class FigureChange:
         comparison at once; `u` is its own.
     verdict : {'up', 'down', 'same', 'unsure'}
     margin : float or None
-        Within which the figure would be called the same.
+        Largest change within which the figure counts as the same.
     """
 
     before: Estimate | None
@@ -95,7 +95,7 @@ class BandChange:
 
 @dataclass(frozen=True)
 class Comparison:
-    """Two builds side by side.
+    """Two builds compared.
 
     Parameters
     ----------
@@ -132,22 +132,22 @@ class Comparison:
 
 
 @dataclass(frozen=True)
-class _Rule:
-    """What the change touched, by dotted key, and how many quantities are compared at once."""
+class _Scope:
+    """Keys of the descriptions that the change touched, and how many quantities are compared."""
 
     changed: Collection[str]
     comparisons: int
 
     def touches(self, source: str) -> bool:
-        """Say whether a source is another quantity after the change than before.
+        """Return whether a source of error is another quantity after the change than before.
 
-        The loop model's own error is taken as another one where the loop is, the ground model's
-        where loop or site is; a named metal's conductivity where the metal is.
+        The loop model's error is another one where the loop changed, the ground model's where loop
+        or site did; a named metal's conductivity where the metal did.
         """
         changed = self.changed
         if source.startswith("model."):
-            rooms = ("loop.", "site.") if source == "model.ground" else ("loop.",)
-            return any(key.startswith(rooms) for key in changed)
+            sections = ("loop.", "site.") if source == "model.ground" else ("loop.",)
+            return any(key.startswith(sections) for key in changed)
         if source == "conductor.conductivity" and "conductor.material" in changed:
             return True
         return any(source == key or source.startswith(f"{key}.") for key in changed)
@@ -161,7 +161,7 @@ def compare(
     others: Sequence[Record] = (),
     names: tuple[str, str] | None = None,
 ) -> Comparison:
-    """Say which figures moved from one build to the next, and how surely.
+    """Compare the figures of two builds: which changed, and how significantly.
 
     Sweeps of one build, setting and band are repeats; see `sweeplab.comparison.repeatability` for
     how they are pooled. A quantity of the build, such as its circumference, is one quantity with
@@ -180,47 +180,51 @@ def compare(
     changes : sequence of Change
         What differs in the descriptions.
     others : sequence of Record
-        Sweeps of other builds: they only tell how far repeats scatter.
+        Sweeps of other builds, for the scatter of repeats alone.
     names : tuple of (str, str) or None
         The builds' names; None to take them from the records.
     """
     pairs = _pairs(before, after)
-    sides = {name: [_sides(name, pair) for pair in pairs] for name in fig.NAMES}
-    scatters = {name: _scatters(name, pairs, sides[name], others) for name in fig.NAMES}
-    families = sum(
-        any(_testable(sides[name][i], scatters[name][pair.band]) for name in family)
-        for i, pair in enumerate(pairs)
-        for family in fig.FAMILIES
-    )
-    rule = _Rule({change.key for change in changes}, max(families, 1))
-    bands = []
-    for i, pair in enumerate(pairs):
-        groups = {name: sides[name][i] for name in fig.NAMES}
-        of_band = {name: scatters[name][pair.band] for name in fig.NAMES}
-        bands.append(_band(pair, groups, of_band, rule))
+    bands, families, any_repeats = _compared(pairs, others, {change.key for change in changes})
+    findings = [
+        *comparison_findings(before, after, pairs, any_repeats=any_repeats, comparisons=families),
+        *height_findings(before, after, changes),
+    ]
     return Comparison(
         *(names or (_name(before), _name(after))),
-        tuple(changes),
-        tuple(bands),
-        rule.comparisons,
-        ranked(
-            (
-                *notice(before, after, pairs, any_repeats=_any(scatters), comparisons=families),
-                *height_findings(before, after, changes),
-            )
-        ),
+        changes=tuple(changes),
+        bands=tuple(bands),
+        comparisons=max(families, 1),
+        findings=ranked(findings),
     )
+
+
+def _compared(
+    pairs: Sequence[BandPair], others: Sequence[Record], changed: Collection[str]
+) -> tuple[list[BandChange], int, bool]:
+    """Return the bands compared, how many independent quantities, and whether any has repeats."""
+    repeats = {name: [_pair_repeats(name, pair) for pair in pairs] for name in metrics.NAMES}
+    scatters = {name: _scatters(name, pairs, repeats[name], others) for name in metrics.NAMES}
+    families = sum(
+        any(_testable(repeats[name][i], scatters[name][pair.band]) for name in family)
+        for i, pair in enumerate(pairs)
+        for family in metrics.FAMILIES
+    )
+    scope = _Scope(changed, max(families, 1))
+    bands = []
+    for i, pair in enumerate(pairs):
+        of_pair = {name: repeats[name][i] for name in metrics.NAMES}
+        of_band = {name: scatters[name][pair.band] for name in metrics.NAMES}
+        bands.append(_band(pair, of_pair, of_band, scope))
+    any_repeats = any(scatter is not None for s in scatters.values() for scatter in s.values())
+    return bands, families, any_repeats
 
 
 def _name(records: Sequence[Record]) -> str:
     return ", ".join(dict.fromkeys(record.build for record in records))
 
 
-def _any(scatters: Mapping[str, Mapping[str, Scatter | None]]) -> bool:
-    return any(scatter is not None for bands in scatters.values() for scatter in bands.values())
-
-
-def _pairs(before: Sequence[Record], after: Sequence[Record]) -> list[Pair]:
+def _pairs(before: Sequence[Record], after: Sequence[Record]) -> list[BandPair]:
     """Return what is compared with what: the same band in the same setting.
 
     Where a band has one setting on each side and they go by different names, those two.
@@ -235,60 +239,64 @@ def _pairs(before: Sequence[Record], after: Sequence[Record]) -> list[Pair]:
         old, new = sides[0][band], sides[1][band]
         shared = [setting for setting in old if setting in new]
         if not shared and len(old) == len(new) == 1:
-            pairs.append(Pair(band, *old.values(), *new.values()))
-        pairs += [Pair(band, old[setting], new[setting]) for setting in shared]
+            pairs.append(BandPair(band, *old.values(), *new.values()))
+        pairs += [BandPair(band, old[setting], new[setting]) for setting in shared]
     return pairs
 
 
-def _sides(name: str, pair: Pair) -> Sides:
-    return fig.repeats(name, pair.before), fig.repeats(name, pair.after)
+def _pair_repeats(name: str, pair: BandPair) -> PairRepeats:
+    return metrics.repeats(name, pair.before), metrics.repeats(name, pair.after)
 
 
 def _scatters(
-    name: str, pairs: Sequence[Pair], sides: Sequence[Sides], others: Sequence[Record]
+    name: str, pairs: Sequence[BandPair], sides: Sequence[PairRepeats], others: Sequence[Record]
 ) -> dict[str, Scatter | None]:
-    """Return how far a figure scatters over repeats, band by band."""
+    """Return the scatter of a figure over repeats, band by band."""
     bands: dict[str, list[Repeats]] = {pair.band: [] for pair in pairs}
     for pair, groups in zip(pairs, sides, strict=True):
         bands[pair.band] += [group for group in groups if group is not None]
-    states: dict[tuple[str, str | None, str, str], list[Record]] = {}
+    repeated: dict[tuple[str, str | None, str, str], list[Record]] = {}
     for record in others:
         if record.counts:
-            # Of one day: what months do to an antenna is no scatter of plugging in.
+            # Of one day: ageing over months is no scatter of reconnecting.
             day = (record.taken or "")[:10]
             key = record.band, record.setting, record.build, day
-            states.setdefault(key, []).append(record)
+            repeated.setdefault(key, []).append(record)
     history: dict[str, list[Repeats]] = {}
-    for (band, *_), records in states.items():
-        group = fig.repeats(name, records)
+    for (band, *_), records in repeated.items():
+        group = metrics.repeats(name, records)
         if group is not None:
             history.setdefault(band, []).append(group)
-    return moderated(bands, history)
+    return moderated_scatter(bands, history)
 
 
-def _testable(sides: Sides, scatter: Scatter | None) -> bool:
-    """Say whether a verdict may be other than 'unsure'."""
+def _testable(sides: PairRepeats, scatter: Scatter | None) -> bool:
+    """Return whether a verdict other than 'unsure' is possible."""
     return scatter is not None and all(side is not None and side.dof > 0 for side in sides)
 
 
 def _band(
-    pair: Pair,
-    groups: Mapping[str, Sides],
+    pair: BandPair,
+    groups: Mapping[str, PairRepeats],
     scatters: Mapping[str, Scatter | None],
-    rule: _Rule,
+    scope: _Scope,
 ) -> BandChange:
     means = {
-        name: tuple(None if side is None else mean(side, scatters[name]) for side in sides)
+        name: tuple(None if side is None else weighted_mean(side, scatters[name]) for side in sides)
         for name, sides in groups.items()
     }
     values = {name: old.value for name, (old, _) in means.items() if old is not None}
     figures = {
         name: _figure(
-            name, old, new, fig.margin(name, values), rule,
+            name,
+            old,
+            new,
+            metrics.margin(name, values),
+            scope,
             testable=_testable(groups[name], scatters[name]),
         )
         for name, (old, new) in means.items()
-    }  # fmt: skip
+    }
     setting = pair.after[0].setting
     return BandChange(pair.band, setting, len(pair.before), len(pair.after), figures)
 
@@ -298,7 +306,7 @@ def _figure(
     old: Mean | None,
     new: Mean | None,
     margin: float | None,
-    rule: _Rule,
+    scope: _Scope,
     *,
     testable: bool,
 ) -> FigureChange:
@@ -306,35 +314,35 @@ def _figure(
     after = None if new is None else _estimate(name, new)
     if old is None or new is None:
         return FigureChange(before, after, None, "unsure", margin)
-    change = _change(old, new, rule)
+    change = _change(old, new, scope)
     return FigureChange(
         before, after, change, _verdict(change, margin) if testable else "unsure", margin
     )
 
 
-def _estimate(name: str, side: Mean) -> Estimate:
+def _estimate(name: str, mean: Mean) -> Estimate:
     """Return a mean with its own 95 % interval, common quantities included."""
-    u = math.hypot(side.u_repeat, *side.shares.values())
-    dof = effective_dof(side.u_repeat, side.dof, u)
-    if name not in fig.BOUNDS and name not in ("r_loss_ohm", "r_remainder_ohm"):
-        return Estimate.lognormal(side.value, u, dof)
-    low, high = fig.BOUNDS.get(name, (-math.inf, math.inf))
-    # A mean beyond what can be keeps its place in its interval.
-    return Estimate.normal(side.value, u, dof).clipped(min(low, side.value), max(high, side.value))
+    if name not in metrics.BOUNDS and name not in ("r_loss_ohm", "r_remainder_ohm"):
+        return Estimate.lognormal(mean.value, mean.u, mean.dof_of_u)
+    low, high = metrics.BOUNDS.get(name, (-math.inf, math.inf))
+    # A mean beyond its bounds stays inside its interval.
+    return Estimate.normal(mean.value, mean.u, mean.dof_of_u).clipped(
+        min(low, mean.value), max(high, mean.value)
+    )
 
 
-def _change(old: Mean, new: Mean, rule: _Rule) -> Estimate:
-    """Return after less before: scatter adds up, what both sides share cancels (GUM eq. 13)."""
+def _change(old: Mean, new: Mean, scope: _Scope) -> Estimate:
+    """Return after less before: scatter adds, sources common to both cancel (GUM eq. 13)."""
     u_repeat = math.hypot(old.u_repeat, new.u_repeat)
     parts = [u_repeat]
     for source in sorted(old.shares.keys() | new.shares.keys()):
         share_old, share_new = old.shares.get(source, 0.0), new.shares.get(source, 0.0)
-        if rule.touches(source):
+        if scope.touches(source):
             parts.append(math.hypot(share_old, share_new))
         else:
             parts.append(share_new - share_old)
     u = math.hypot(*parts)
-    half = student_factor(effective_dof(u_repeat, old.dof, u), rule.comparisons) * u
+    half = student_factor(effective_dof(u_repeat, old.dof, u), scope.comparisons) * u
     value = new.value - old.value
     return Estimate(value, u, value - half, value + half)
 

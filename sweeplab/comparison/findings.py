@@ -1,4 +1,4 @@
-"""What a comparison of two builds should tell beside its figures."""
+"""Findings of a comparison of two builds."""
 
 from __future__ import annotations
 
@@ -18,18 +18,18 @@ _REPEAT = (
     "take two more sweeps of each side on these bands, with everything unplugged and plugged in "
     "again before each"
 )
-# Weather and corrosion take longer than a week-end of measuring (own choice, no source).
-_DAYS_APART: Threshold = 7.0
-# Sweeps at most so far apart, whose resonances differ by so many times their noise, were moved.
+# Weather and corrosion act over more than a weekend of measuring (own choice, no source).
+_AGED_DAYS: Threshold = 7.0
+# Successive sweeps at most so far apart, whose resonances differ by so many times their noise.
 _SUCCESSION_S: Threshold = 600.0
-_FAR_OFF_NOISE: Threshold = 5.0
-# Bandwidths from which a resonance is taken to have been tuned afresh.
+_MOVED_NOISE: Threshold = 5.0
+# Bandwidths from which a resonance counts as retuned.
 _RETUNED_BANDWIDTHS: Threshold = 0.5
 
 
 @dataclass(frozen=True)
-class Pair:
-    """The sweeps of one band that are compared: before and after, all of them counting."""
+class BandPair:
+    """The sweeps of one band that are compared, before and after; those that count."""
 
     band: str
     before: Sequence[Record]
@@ -41,24 +41,24 @@ class Pair:
         return self.before, self.after
 
 
-def notice(
+def comparison_findings(
     before: Sequence[Record],
     after: Sequence[Record],
-    pairs: Sequence[Pair],
+    pairs: Sequence[BandPair],
     *,
     any_repeats: bool,
     comparisons: int,
 ) -> tuple[Finding, ...]:
-    """Return what is missing, left out, or to be read with care; worst first."""
+    """Return what is missing, left out, or to be read with care; problems first."""
     findings = [
-        *_nothing(pairs),
+        *_no_common_band(pairs),
         *_few_repeats(pairs, any_repeats),
         *_versions([*before, *after]),
         *_settings(before, after, pairs),
         *_one_sided(before, after),
         *_left_out([*before, *after]),
         *_doubtful(pairs),
-        *_months_apart(pairs),
+        *_days_apart(pairs),
         *_moved_between(pairs),
         *_at_once(comparisons),
     ]
@@ -69,18 +69,21 @@ def _bands(names: Sequence[str]) -> str:
     return ", ".join(sorted(set(names), key=band_order))
 
 
-def _nothing(pairs: Sequence[Pair]) -> list[Finding]:
+def _no_common_band(pairs: Sequence[BandPair]) -> list[Finding]:
     if pairs:
         return []
     return [
         Finding(
-            "nothing-to-compare", "problem", "no band has sweeps on both sides that count", {},
-            "sweep both builds on the same band",
+            code="nothing-to-compare",
+            level="problem",
+            text="no band has sweeps on both sides that count",
+            evidence={},
+            action="sweep both builds on the same band",
         )
-    ]  # fmt: skip
+    ]
 
 
-def _few_repeats(pairs: Sequence[Pair], any_repeats: bool) -> list[Finding]:
+def _few_repeats(pairs: Sequence[BandPair], any_repeats: bool) -> list[Finding]:
     single = [pair.band for pair in pairs if min(map(len, pair.sides)) < 2]
     if not single:
         return []
@@ -90,7 +93,15 @@ def _few_repeats(pairs: Sequence[Pair], any_repeats: bool) -> list[Finding]:
             "; without any repeats the intervals hold the sweeps' own noise only, not what "
             "plugging in again would move"
         )
-    return [Finding("few-repeats", "warning", text, {"bands": _bands(single)}, _REPEAT)]
+    return [
+        Finding(
+            code="few-repeats",
+            level="warning",
+            text=text,
+            evidence={"bands": _bands(single)},
+            action=_REPEAT,
+        )
+    ]
 
 
 def _versions(records: Sequence[Record]) -> list[Finding]:
@@ -99,15 +110,17 @@ def _versions(records: Sequence[Record]) -> list[Finding]:
         return []
     return [
         Finding(
-            "mixed-versions", "warning",
-            f"the readings were made by different versions of sweeplab: {', '.join(versions)}",
-            {"versions": ", ".join(versions)}, "make all readings anew, then compare",
+            code="mixed-versions",
+            level="warning",
+            text=f"the readings were made by different versions of sweeplab: {', '.join(versions)}",
+            evidence={"versions": ", ".join(versions)},
+            action="make all readings anew, then compare",
         )
-    ]  # fmt: skip
+    ]
 
 
 def _settings(
-    before: Sequence[Record], after: Sequence[Record], pairs: Sequence[Pair]
+    before: Sequence[Record], after: Sequence[Record], pairs: Sequence[BandPair]
 ) -> list[Finding]:
     findings = []
     renamed = [pair for pair in pairs if pair.before[0].setting != pair.after[0].setting]
@@ -115,49 +128,58 @@ def _settings(
         pair = renamed[0]
         findings.append(
             Finding(
-                "settings-differ", "note",
-                f"the settings differ: {pair.before[0].setting or 'none'} before, "
+                code="settings-differ",
+                level="note",
+                text=f"the settings differ: {pair.before[0].setting or 'none'} before, "
                 f"{pair.after[0].setting or 'none'} after",
-                {"bands": _bands([pair.band for pair in renamed])},
-                "read the figures as the change of build and setting together",
+                evidence={"bands": _bands([pair.band for pair in renamed])},
+                action="read the figures as the change of build and setting together",
             )
-        )  # fmt: skip
+        )
     paired = {id(record) for pair in pairs for side in pair.sides for record in side}
-    common = {pair.band for pair in pairs} | _both(before, after)
-    alone = [
+    common = {pair.band for pair in pairs} | _common_bands(before, after)
+    unpaired = [
         record
         for record in (*before, *after)
         if record.counts and record.band in common and id(record) not in paired
     ]
-    if alone:
-        words = sorted({f"{record.band} in {record.setting or 'no setting'}" for record in alone})
+    if unpaired:
+        words = sorted(
+            {f"{record.band} in {record.setting or 'no setting'}" for record in unpaired}
+        )
         findings.append(
             Finding(
-                "setting-on-one-side", "note",
-                f"{len(alone)} sweeps have no counterpart in the same setting: {', '.join(words)}",
-                {"sweeps": len(alone)}, "sweep the other build in these settings",
+                code="setting-on-one-side",
+                level="note",
+                text=f"{len(unpaired)} sweeps have no counterpart in the same setting: "
+                f"{', '.join(words)}",
+                evidence={"sweeps": len(unpaired)},
+                action="sweep the other build in these settings",
             )
-        )  # fmt: skip
+        )
     return findings
 
 
-def _both(before: Sequence[Record], after: Sequence[Record]) -> set[str]:
+def _common_bands(before: Sequence[Record], after: Sequence[Record]) -> set[str]:
     sides = [{record.band for record in side if record.counts} for side in (before, after)]
     return sides[0] & sides[1]
 
 
 def _one_sided(before: Sequence[Record], after: Sequence[Record]) -> list[Finding]:
     findings = []
-    both = _both(before, after)
+    common = _common_bands(before, after)
     for side, word in ((before, "before"), (after, "after")):
-        alone = [record.band for record in side if record.counts and record.band not in both]
-        if alone:
+        bands = [record.band for record in side if record.counts and record.band not in common]
+        if bands:
             findings.append(
                 Finding(
-                    "band-on-one-side", "note", f"swept only {word}: {_bands(alone)}",
-                    {"bands": _bands(alone)}, "sweep the other build there too",
+                    code="band-on-one-side",
+                    level="note",
+                    text=f"swept only {word}: {_bands(bands)}",
+                    evidence={"bands": _bands(bands)},
+                    action="sweep the other build there too",
                 )
-            )  # fmt: skip
+            )
     return findings
 
 
@@ -168,14 +190,17 @@ def _left_out(records: Sequence[Record]) -> list[Finding]:
         return []
     return [
         Finding(
-            "left-out", "note",
-            f"sweeps that do not count: {refused} without a usable resonance, {aside} set aside",
-            {"refused": refused, "set_aside": aside}, "",
+            code="left-out",
+            level="note",
+            text=f"sweeps that do not count: {refused} without a usable resonance, {aside} set "
+            "aside",
+            evidence={"refused": refused, "set_aside": aside},
+            action="",
         )
-    ]  # fmt: skip
+    ]
 
 
-def _doubtful(pairs: Sequence[Pair]) -> list[Finding]:
+def _doubtful(pairs: Sequence[BandPair]) -> list[Finding]:
     by_band = Counter(
         pair.band for pair in pairs for side in pair.sides for r in side if r.status == "doubtful"
     )
@@ -183,15 +208,17 @@ def _doubtful(pairs: Sequence[Pair]) -> list[Finding]:
         return []
     return [
         Finding(
-            "doubtful-sweeps", "note",
-            f"{sum(by_band.values())} sweeps that count are doubtful: {_bands(list(by_band))}",
-            {"sweeps": sum(by_band.values())}, "look at their findings; set aside what is wrong",
+            code="doubtful-sweeps",
+            level="note",
+            text=f"{sum(by_band.values())} sweeps that count are doubtful: {_bands(list(by_band))}",
+            evidence={"sweeps": sum(by_band.values())},
+            action="look at their findings; set aside what is wrong",
         )
-    ]  # fmt: skip
+    ]
 
 
-def _months_apart(pairs: Sequence[Pair]) -> list[Finding]:
-    """Say where the sweeps of one build were taken so far apart that it may have aged."""
+def _days_apart(pairs: Sequence[BandPair]) -> list[Finding]:
+    """Report sweeps of one build taken so far apart that it may have aged."""
     longest, band, build = 0.0, "", ""
     for pair in pairs:
         for side in pair.sides:
@@ -199,27 +226,28 @@ def _months_apart(pairs: Sequence[Pair]) -> list[Finding]:
             days = (max(times) - min(times)).total_seconds() / 86400 if times else 0.0
             if days > longest:
                 longest, band, build = days, pair.band, side[0].build
-    if longest < _DAYS_APART:
+    if longest < _AGED_DAYS:
         return []
     return [
         Finding(
-            "days-apart", "note",
-            f"the sweeps of {build} on {band} were taken over {longest:.0f} days: whatever changed "
-            f"meanwhile is in their scatter and in their mean",
-            {"days": longest, "band": band, "build": build},
-            "if the antenna aged or was touched, give the later sweeps a build of their own: "
-            "'sweeplab build change'",
+            code="days-apart",
+            level="note",
+            text=f"the sweeps of {build} on {band} were taken over {longest:.0f} days: whatever "
+            "changed meanwhile is in their scatter and in their mean",
+            evidence={"days": longest, "band": band, "build": build},
+            action="if the antenna aged or was touched, give the later sweeps a build of their "
+            "own: 'sweeplab build change'",
         )
-    ]  # fmt: skip
+    ]
 
 
-def _moved_between(pairs: Sequence[Pair]) -> list[Finding]:
-    """Say where two sweeps in succession disagree about the resonance by less than its width.
+def _moved_between(pairs: Sequence[BandPair]) -> list[Finding]:
+    """Report successive sweeps whose resonances differ by less than a bandwidth.
 
-    More is a retuning for sure; so little may be one too, and only the person knows.
+    A larger difference is a retuning; a smaller one may be one too, which only the user knows.
     """
-    worst, told = 0.0, None
-    for first, second in _in_succession(pairs):
+    worst, found = 0.0, None
+    for first, second in _successive(pairs):
         old, new = (record.figures.get("f_loaded_hz") for record in (first, second))
         width = first.figures.get("half_power_bandwidth_hz")
         if old is None or new is None or width is None:
@@ -227,26 +255,31 @@ def _moved_between(pairs: Sequence[Pair]) -> list[Finding]:
         noise = math.hypot(first.noise("f_loaded_hz"), second.noise("f_loaded_hz"))
         moved = abs(new.value - old.value)
         retuned = moved >= _RETUNED_BANDWIDTHS * width.value
-        if noise > 0 and moved / noise > max(worst, _FAR_OFF_NOISE) and not retuned:
-            worst, told = moved / noise, (first, second, new.value - old.value, noise, width.value)
-    if told is None:
+        if noise > 0 and moved / noise > max(worst, _MOVED_NOISE) and not retuned:
+            worst, found = moved / noise, (first, second, new.value - old.value, noise, width.value)
+    if found is None:
         return []
-    first, second, moved_hz, u_hz, width_hz = told
+    first, second, moved_hz, u_hz, width_hz = found
     return [
         Finding(
-            "moved-between-sweeps", "note",
-            f"sweeps {first.sweep_id} and {second.sweep_id}, taken in succession, differ by "
+            code="moved-between-sweeps",
+            level="note",
+            text=f"sweeps {first.sweep_id} and {second.sweep_id}, taken in succession, differ by "
             f"{format_quantity(abs(moved_hz), 'Hz', u_hz)} in the resonance: if it was not tuned "
             f"afresh between them it moved, and may have moved during them",
-            {"moved_hz": moved_hz, "u_moved_hz": u_hz, "of_bandwidth": abs(moved_hz) / width_hz},
-            "if nobody tuned, let the loop settle; sweep up and down in turn: a steady drift "
-            "passes for another Q",
+            evidence={
+                "moved_hz": moved_hz,
+                "u_moved_hz": u_hz,
+                "of_bandwidth": abs(moved_hz) / width_hz,
+            },
+            action="if nobody tuned, let the loop settle; sweep up and down in turn: a steady "
+            "drift passes for another Q",
         )
-    ]  # fmt: skip
+    ]
 
 
-def _in_succession(pairs: Sequence[Pair]) -> Iterator[tuple[Record, Record]]:
-    """Yield sweeps of one side that were taken one after the other, minutes apart."""
+def _successive(pairs: Sequence[BandPair]) -> Iterator[tuple[Record, Record]]:
+    """Yield pairs of successive sweeps of one side, minutes apart."""
     for pair in pairs:
         for side in pair.sides:
             timed = sorted(
@@ -259,7 +292,7 @@ def _in_succession(pairs: Sequence[Pair]) -> Iterator[tuple[Record, Record]]:
 
 
 def _time(record: Record) -> datetime | None:
-    """Return when a sweep was taken; without a zone it is taken as UTC."""
+    """Return the time of a sweep; UTC where no time zone is given."""
     try:
         taken = datetime.fromisoformat(record.taken or "")
     except ValueError:
@@ -272,9 +305,11 @@ def _at_once(comparisons: int) -> list[Finding]:
         return []
     return [
         Finding(
-            "at-once", "note",
-            f"the intervals of the changes hold for {comparisons} quantities at once, together "
-            f"with 95 %",
-            {"quantities": comparisons}, "",
+            code="at-once",
+            level="note",
+            text=f"the intervals of the changes hold for {comparisons} quantities at once, "
+            "together with 95 %",
+            evidence={"quantities": comparisons},
+            action="",
         )
-    ]  # fmt: skip
+    ]

@@ -1,4 +1,4 @@
-"""Loss and ground's factor by least squares over heights, with the records' own covariance."""
+"""Loss and ground factor by least squares over heights, with the records' covariance."""
 
 from __future__ import annotations
 
@@ -16,25 +16,25 @@ from sweeplab.line import C0_M_PER_S
 from sweeplab.quantity import Quantity
 from sweeplab.record import FIT, Record
 
-NEEDED = ("f_loaded_hz", "r_total_ohm", "r_radiation_ohm")
+REQUIRED = ("f_loaded_hz", "r_total_ohm", "r_radiation_ohm")
 GROUND = ("r_ground_ohm", "r_loss_ohm", "r_remainder_ohm", "efficiency", "efficiency_over_ground")
 _CONSTANTS = "site.ground."
-# Errors that each height has of its own: the tape's, and that of the ground's model, which comes
-# from the current's change near the ground.
+# Errors that each height has of its own: of the height measured, and of the ground's model, which
+# comes from the current's change near the ground.
 _OWN = ("site.height", "model.ground")
-# What the ground's share is taken to fall with, where the heights do not show it: the field of a
-# small loop's image near by goes with the third power of distance.
+# Assumed exponent of the ground's resistance over height, where the heights do not show it: the
+# near field of a small loop's image goes with the third power of distance.
 _STEEPEST: Threshold = 3.0
 _FLATTEST: Threshold = 1.0
-# Heights to choose from, as parts of the lowest and of the highest: within a person's reach.
+# Candidate heights, as multiples of the lowest and of the highest: within a person's reach.
 _LOWER, _HIGHER = (0.5, 0.7, 1.0), (1.0, 1.5, 2.0)
-# Farther up the ground's share swings about none, and no power of height says where.
+# Farther up the ground's resistance oscillates about zero, and no power law holds.
 _HIGHEST_WAVELENGTHS: Threshold = 0.25
 
 
 @dataclass(frozen=True)
 class HeightMeans:
-    """Means over the repeats at one height, every repeat counting alike.
+    """Means over the repeats at one height, equally weighted.
 
     Parameters
     ----------
@@ -62,44 +62,44 @@ class HeightMeans:
     ) -> HeightMeans:
         """Return the means of records at one height."""
         n = len(records)
-        names = [name for name in (*NEEDED, *GROUND) if all(name in r.figures for r in records)]
+        names = [name for name in (*REQUIRED, *GROUND) if all(name in r.figures for r in records)]
         shares: dict[str, dict[str, float]] = {name: {} for name in names}
-        for name, held in shares.items():
+        for name, by_source in shares.items():
             for record in records:
                 for source, share in record.shares.get(name, {}).items():
                     if source != FIT:
-                        held[source] = held.get(source, 0.0) + share / n
-        group = totals(records)
+                        by_source[source] = by_source.get(source, 0.0) + share / n
+        group = total_resistance(records)
         between = 0.0 if scatter is None else scatter.between * group.scale**2
         u = math.sqrt((between + float(np.mean(group.noise**2))) / n)
         values = {name: float(np.mean([r.figures[name].value for r in records])) for name in names}
         return cls(height, n, values, shares, u, math.inf if scatter is None else scatter.dof)
 
 
-def totals(records: Sequence[Record]) -> Repeats:
+def total_resistance(records: Sequence[Record]) -> Repeats:
     """Return the total resistance over repeats."""
     values = np.array([record.figures["r_total_ohm"].value for record in records])
     noise = np.array([record.noise("r_total_ohm") for record in records])
     return Repeats(values, noise, float(np.mean(values)))
 
 
-class Errors:
+class ErrorColumns:
     """Every source of error as one column: a figure's signed shares in it, by height.
 
     A source common to all heights is one column; one of a height's own, or its repeats, one each.
 
     Parameters
     ----------
-    seen : sequence of Seen
+    heights : sequence of HeightMeans
     """
 
-    def __init__(self, seen: Sequence[HeightMeans]) -> None:
-        self.seen = seen
-        names = {source for s in seen for shares in s.shares.values() for source in shares}
+    def __init__(self, heights: Sequence[HeightMeans]) -> None:
+        self.heights = heights
+        names = {source for h in heights for shares in h.shares.values() for source in shares}
         self._common = sorted(names - set(_OWN))
-        first, n = len(self._common), len(seen)
+        first, n = len(self._common), len(heights)
         own = [np.arange(first + j * n, first + (j + 1) * n) for j in range(len(_OWN) + 1)]
-        #: Columns of the heights' own errors, each shape (heights,): tape, model, repeats.
+        #: Columns of the heights' own errors, each shape (heights,): height, model, repeats.
         self.own: list[NDArray[np.int_]] = own
         self.columns = first + n * len(own)
         #: Whether a column is one of the ground's constants.
@@ -108,35 +108,35 @@ class Errors:
 
     def of(self, name: str) -> FloatArray:
         """Return a figure's shares, shape (heights, columns)."""
-        shares = np.zeros((len(self.seen), self.columns))
-        for i, seen in enumerate(self.seen):
-            held = seen.shares.get(name, {})
+        shares = np.zeros((len(self.heights), self.columns))
+        for i, means in enumerate(self.heights):
+            by_source = means.shares.get(name, {})
             for j, source in enumerate(self._common):
-                shares[i, j] = held.get(source, 0.0)
+                shares[i, j] = by_source.get(source, 0.0)
             for columns, source in zip(self.own, _OWN, strict=False):
-                shares[i, columns[i]] = held.get(source, 0.0)
+                shares[i, columns[i]] = by_source.get(source, 0.0)
             if name == "r_total_ohm":
-                shares[i, self.own[-1][i]] = seen.u_repeat
+                shares[i, self.own[-1][i]] = means.u_repeat
         return shares
 
     def estimate(self, value: float, shares: FloatArray) -> Estimate:
         """Return an estimate of a value with its shares, shape (columns,)."""
-        return Estimate.normal(value, length(shares), self.dof(shares))
+        return Estimate.normal(value, root_sum_square(shares), self.dof(shares))
 
     def dof(self, shares: FloatArray) -> float:
         """Return the degrees of freedom of a value's standard uncertainty."""
-        least = min(seen.dof for seen in self.seen)
-        return effective_dof(length(shares[self.own[-1]]), least, length(shares))
+        least = min(means.dof for means in self.heights)
+        return effective_dof(root_sum_square(shares[self.own[-1]]), least, root_sum_square(shares))
 
 
-def length(shares: FloatArray) -> float:
-    """Return the standard uncertainty that shares add up to."""
+def root_sum_square(shares: FloatArray) -> float:
+    """Return the standard uncertainty of independent shares."""
     return float(np.linalg.norm(shares))
 
 
 @dataclass(frozen=True, eq=False)
 class HeightFigures:
-    """Means and shares of what the fit rests on, by height.
+    """Means and shares of the fit's inputs, by height.
 
     Parameters
     ----------
@@ -149,29 +149,29 @@ class HeightFigures:
     share: Mapping[str, FloatArray]
 
     @classmethod
-    def of(cls, errors: Errors) -> HeightFigures:
-        """Return the figures of all heights; ``'y'`` is the total less free space's radiation."""
-        names = (*NEEDED, *GROUND)
-        value = {n: np.array([s.values.get(n, math.nan) for s in errors.seen]) for n in names}
+    def of(cls, errors: ErrorColumns) -> HeightFigures:
+        """Return the figures of all heights; ``'y'`` is the total less radiation in free space."""
+        names = (*REQUIRED, *GROUND)
+        value = {n: np.array([s.values.get(n, math.nan) for s in errors.heights]) for n in names}
         share = {n: errors.of(n) for n in names}
         value["y"] = value["r_total_ohm"] - value["r_radiation_ohm"]
         share["y"] = share["r_total_ohm"] - share["r_radiation_ohm"]
         return cls(value, share)
 
     @property
-    def know_ground(self) -> bool:
+    def ground_known(self) -> bool:
         """Whether the ground is described at every height."""
         return not any(np.isnan(self.value[name]).any() for name in GROUND)
 
 
 @dataclass(frozen=True, eq=False)
-class Fit:
+class GroundFit:
     """Loss and ground's factor from the heights.
 
     Parameters
     ----------
     design : ndarray, shape (heights, 2)
-        How the loss grows with frequency; the described ground's ohms.
+        Frequency scale of the loss; the described ground's resistance [ohm].
     weights : ndarray, shape (2, heights)
         Loss and factor are these times ``y``.
     loss_ohm, factor : float
@@ -189,15 +189,15 @@ class Fit:
     misfit: float | None
 
     @classmethod
-    def of(cls, figures: HeightFigures) -> Fit | None:
-        """Return the fit; None where the described ground draws the same at all heights."""
+    def of(cls, figures: HeightFigures) -> GroundFit | None:
+        """Return the fit; None where the described ground's resistance is equal at all heights."""
         f_hz, ground = figures.value["f_loaded_hz"], figures.value["r_ground_ohm"]
         y = figures.value["y"]
         design = np.stack([np.sqrt(f_hz / np.mean(f_hz)), ground], axis=1)
         if np.ptp(ground / design[:, 0]) <= 1e-9 * float(np.max(np.abs(y))):
             return None
         factor = 1.0
-        # The ground's shares go with the factor: once more with the one found.
+        # The ground's shares are proportional to the factor: iterated once.
         for _ in range(2):
             shares = figures.share["y"] - factor * figures.share["r_ground_ohm"]
             weights = _weights(design, shares)
@@ -213,13 +213,13 @@ def _weights(design: FloatArray, shares: FloatArray) -> FloatArray:
     """
     if len(design) == 2:
         return np.asarray(np.linalg.inv(design))
-    turned = np.linalg.solve(_covariance(shares), design)
-    return np.asarray(np.linalg.solve(design.T @ turned, turned.T))
+    whitened = np.linalg.solve(_covariance(shares), design)
+    return np.asarray(np.linalg.solve(design.T @ whitened, whitened.T))
 
 
 def _covariance(shares: FloatArray) -> FloatArray:
     covariance = shares @ shares.T
-    # Heights without any error of their own would leave it without an inverse.
+    # Heights without errors of their own would make it singular.
     return np.asarray(covariance + 1e-12 * np.trace(covariance) * np.eye(len(covariance)))
 
 
@@ -230,45 +230,52 @@ def _misfit(residual: FloatArray, shares: FloatArray) -> float | None:
     return math.sqrt(chi2 / (residual.size - 2))
 
 
-def next_height(errors: Errors, figures: HeightFigures, fit: Fit) -> tuple[float, float]:
-    """Return the height [m] where one more sweep tells most of the loss, and the loss's u then.
+def next_height(
+    errors: ErrorColumns, figures: HeightFigures, fit: GroundFit
+) -> tuple[float, float]:
+    """Return the height [m] where one more sweep reduces the loss's u most, and that u.
 
-    The ground's share at another height follows the power of height that the lowest and the
-    highest show: it serves to choose, not to tell.
+    The ground's resistance at another height is extrapolated by the power law through the lowest
+    and the highest: good enough to choose a height.
     """
-    heights = [seen.height.value for seen in errors.seen]
+    heights = [means.height.value for means in errors.heights]
     ground = figures.value["r_ground_ohm"]
     power = _STEEPEST
     if ground[0] > 0 and ground[-1] > 0:
         fall = math.log(ground[0] / ground[-1]) / math.log(heights[-1] / heights[0])
         power = min(max(fall, _FLATTEST), _STEEPEST)
     most = _HIGHEST_WAVELENGTHS * C0_M_PER_S / float(np.max(figures.value["f_loaded_hz"]))
-    found = []
-    for end, choice in ((0, _LOWER), (-1, _HIGHER)):
-        for times in choice:
+    candidates = []
+    for end, multiples in ((0, _LOWER), (-1, _HIGHER)):
+        for times in multiples:
             if times > 1 and heights[end] * times > most:
                 continue
             u = _u_loss_with(errors, figures, fit, end, times, times**-power)
-            found.append((u, heights[end] * times))
-    u, height = min(found)
+            candidates.append((u, heights[end] * times))
+    u, height = min(candidates)
     return height, u
 
 
 def _u_loss_with(
-    errors: Errors, figures: HeightFigures, fit: Fit, end: int, times: float, ratio: float
+    errors: ErrorColumns,
+    figures: HeightFigures,
+    fit: GroundFit,
+    end: int,
+    times: float,
+    ratio: float,
 ) -> float:
-    """Return the loss's u with another sweep at `times` the height of an end, as good as there."""
+    """Return the loss's u with another sweep at `times` the height of an end, of equal quality."""
     of_ground = figures.share["r_ground_ohm"]
     common = figures.share["y"][end] - ratio * of_ground[end]
-    fresh = np.zeros(len(errors.own))
+    own = np.zeros(len(errors.own))
     for j, columns in enumerate(errors.own):
-        fresh[j] = common[columns[end]]
+        own[j] = common[columns[end]]
         common[columns] = 0.0
-    # The tape's error is one of length: it weighs with the slope, one power steeper.
-    fresh[0] /= times
-    shares = np.zeros((len(errors.seen) + 1, errors.columns + fresh.size))
+    # The height's error is a length: it acts through the slope, one power steeper.
+    own[0] /= times
+    shares = np.zeros((len(errors.heights) + 1, errors.columns + own.size))
     shares[:-1, : errors.columns] = figures.share["y"] - of_ground
-    shares[-1] = [*common, *fresh]
-    drawn = ratio * figures.value["r_ground_ohm"][end]
-    design = np.concatenate([fit.design, [[fit.design[end, 0], drawn]]])
-    return length((_weights(design, shares) @ shares)[0])
+    shares[-1] = [*common, *own]
+    r_ground = ratio * figures.value["r_ground_ohm"][end]
+    design = np.concatenate([fit.design, [[fit.design[end, 0], r_ground]]])
+    return root_sum_square((_weights(design, shares) @ shares)[0])

@@ -1,4 +1,4 @@
-"""The figures that builds are compared by: how they scatter, and what counts as the same."""
+"""The figures by which builds are compared: their scatter, and the margins of 'same'."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from sweeplab.comparison.repeatability import Repeats
 from sweeplab.finding import Threshold
 from sweeplab.record import FIT, Record
 
-# Figures in one tuple are, for one build at one frequency, functions of one quantity: moved
-# together by whatever moves it, they are one comparison among many and not several.
+# Figures in one tuple are, for one build at one frequency, functions of one quantity, fully
+# correlated: they count as one comparison.
 FAMILIES: tuple[tuple[str, ...], ...] = (
     ("f_loaded_hz",),
     ("q_loaded", "half_power_bandwidth_hz"),
@@ -21,24 +21,34 @@ FAMILIES: tuple[tuple[str, ...], ...] = (
     ("q_unloaded", "r_total_ohm", "r_loss_ohm", "r_remainder_ohm", "efficiency", "efficiency_db"),
 )
 
-NAMES = ("f_loaded_hz", "q_loaded", "q_unloaded", "coupling_factor", "half_power_bandwidth_hz",
-         "swr_min", "r_total_ohm", "r_loss_ohm", "r_remainder_ohm", "efficiency",
-         "efficiency_db")  # fmt: skip
+NAMES = (
+    "f_loaded_hz",
+    "q_loaded",
+    "q_unloaded",
+    "coupling_factor",
+    "half_power_bandwidth_hz",
+    "swr_min",
+    "r_total_ohm",
+    "r_loss_ohm",
+    "r_remainder_ohm",
+    "efficiency",
+    "efficiency_db",
+)
 
-# What can be, for figures that have bounds.
+# Physical bounds, for figures that have them.
 BOUNDS: Mapping[str, tuple[float, float]] = {
     "efficiency": (0.0, 1.0),
     "efficiency_db": (-math.inf, 0.0),
     "swr_min": (1.0, math.inf),
 }
 
-# A loss of ohms is a difference: total less radiation. It scatters with the total.
+# A loss resistance is a difference, total less radiation: it scatters with the total.
 _SCATTERS_WITH_TOTAL = ("r_loss_ohm", "r_remainder_ohm")
 
-# Within which a figure is the same build's, choices of sweeplab's own (no source): a twentieth of
-# Q or of the resistance is 0.21 dB of signal, which no one hears; a tenth of SWR or coupling is
-# below what a transmitter notices; a resonance that moved by less than half its half-power
-# bandwidth still covers where it was, and is tuned afresh at each repeat anyhow.
+# Margins within which a figure counts as the same, own choices (no source): a twentieth of Q or of
+# the resistance is 0.21 dB of signal, which is inaudible; a tenth of SWR or coupling makes no
+# difference to a transmitter; a resonance that moved by less than half its half-power bandwidth
+# still covers the old one, and is retuned at each repeat in any case.
 _MARGIN_OF_RESISTANCE: Threshold = 0.05
 _MARGIN_OF_COUPLING: Threshold = 0.10
 _MARGIN_OF_SWR: Threshold = 0.10
@@ -58,7 +68,7 @@ _ABSOLUTE_MARGIN = {
 
 
 def margin(name: str, before: Mapping[str, float]) -> float | None:
-    """Return how far a figure may move and still be the same, in its unit.
+    """Return the largest change within which a figure counts as the same, in its unit.
 
     Parameters
     ----------
@@ -69,24 +79,24 @@ def margin(name: str, before: Mapping[str, float]) -> float | None:
     Returns
     -------
     float or None
-        None where what it is measured by is not known.
+        None where the margin's reference is not known.
     """
     if name in _ABSOLUTE_MARGIN:
         return _ABSOLUTE_MARGIN[name]
     if name == "f_loaded_hz":
         bandwidth_hz = before.get("half_power_bandwidth_hz")
         return None if bandwidth_hz is None else _MARGIN_BANDWIDTHS * bandwidth_hz
-    of = "r_total_ohm" if name in _SCATTERS_WITH_TOTAL else name
-    reference = before.get(of)
-    return None if reference is None else _RELATIVE_MARGIN[of] * abs(reference)
+    base = "r_total_ohm" if name in _SCATTERS_WITH_TOTAL else name
+    reference = before.get(base)
+    return None if reference is None else _RELATIVE_MARGIN[base] * abs(reference)
 
 
 def repeats(name: str, records: Sequence[Record]) -> Repeats | None:
-    """Return a figure over the records that know it; None where none does.
+    """Return a figure over the records that have it; None where none has.
 
-    Scatter is measured relative to the figure's size, for what scatters (a plug, a joint, a
-    neighbour's balcony) moves Q, resistance and coupling by a part of themselves; that of a loss
-    relative to the total it is a part of; decibels as they are.
+    Scatter is relative to the figure's magnitude, since its causes (a connector, a joint, nearby
+    objects) change Q, resistance and coupling in proportion; that of a loss is relative to the
+    total resistance; that of decibels is absolute.
     """
     known = [record for record in records if name in record.figures]
     if not known:
@@ -106,8 +116,8 @@ def _scale(name: str, values: np.ndarray, known: Sequence[Record]) -> float:
     if name in _SCATTERS_WITH_TOTAL:
         totals = [record.figures.get("r_total_ohm") for record in known]
         values = np.array([total.value for total in totals if total is not None])
-    size = abs(float(np.mean(values))) if values.size else 0.0
-    return size if size > 0 else 1.0
+    magnitude = abs(float(np.mean(values))) if values.size else 0.0
+    return magnitude if magnitude > 0 else 1.0
 
 
 def _common(shares: Mapping[str, float]) -> dict[str, float]:

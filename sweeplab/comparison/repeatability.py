@@ -3,7 +3,7 @@
 A repeat is another sweep of the same build, setting and band, with everything unplugged and
 plugged in again. What a sweep's own noise cannot explain of the scatter is the between-repeat
 variance. With two or three repeats it is badly known, so it is pooled over bands, as far as the
-bands look alike:
+bands are alike:
 
 - within a group of repeats the mean weighs each sweep by ``1/(between + noise^2)``, the random
   effects of R. DerSimonian & N. Laird (Controlled Clinical Trials 7, 177, 1986), the between-repeat
@@ -14,17 +14,17 @@ bands look alike:
 - a band that scatters no more than the others is moderated by all of them, as if a sample of two
   more degrees of freedom had shown the pooled scatter (the posterior variance of G. K. Smyth,
   Statistical Applications in Genetics and Molecular Biology 3(1), 3, 2004); one that scatters more
-  than the others stands on its own repeats alone: to borrow there is what cries wolf;
+  than the others keeps its own variance: to pool it would raise false alarms;
 - where the log holds repeats of other builds on the band, three degrees of freedom or more, they
-  are pooled with its own and other bands are not asked, unless it scatters more than twice as much
+  are pooled with its own and other bands are not used, unless it scatters more than twice as much
   (in variance) as they did.
 
-How often something is called moved when nothing was, where 5 % are promised (simulated, four
-quantities, two and three repeats a side): 0 to 3 % where scatter is alike over bands, 2 to 5 %
+False alarm rate at a nominal 5 % (simulated, four quantities, two and three repeats a side): 0 to
+3 % where scatter is alike over bands, 2 to 5 %
 where it differs tenfold (two, three and five bands), 2 to 4.5 % with four or eight other builds
-whose scatter is alike or differs by a factor of three. To let every band borrow, as an earlier
-version did, gave 8 to 16 % in the worst of these. Each band on its own would keep to 5 % too, with
-intervals 1.2 times as wide at three repeats a side and 1.9 times at two, where scatter is alike.
+whose scatter is alike or differs by a factor of three. Pooling every band gave 8 to 16 % in the
+worst of these. Each band on its own would keep to 5 % too, with intervals 1.2 times as wide at
+three repeats a side and 1.9 times at two, where scatter is alike.
 
 All citations but that of Röver from memory.
 """
@@ -42,13 +42,13 @@ from sweeplab.finding import Threshold
 
 FloatArray = NDArray[np.float64]
 
-# Degrees of freedom that the scatter of all bands is worth beside a band's own.
+# Degrees of freedom of the scatter of all bands, as a prior of a band's own.
 _PRIOR_DOF = 2.0
-# Degrees of freedom below which other builds' repeats on a band say too little.
+# Degrees of freedom below which other builds' repeats on a band are too few.
 _ENOUGH_DOF: Threshold = 3.0
-# A band whose variance is so many times that of other builds' repeats is not one of their kind.
-_UNLIKE: Threshold = 2.0
-# Chance that a change is called one though there is none, on either side: intervals of 95 %.
+# A band whose variance is so many times that of other builds' repeats is not pooled with them.
+_OTHER_VARIANCE_RATIO: Threshold = 2.0
+# False alarm rate on either side: intervals of 95 %.
 _TAIL: Threshold = 0.025
 
 
@@ -61,7 +61,7 @@ class Repeats:
     values, noise : ndarray, shape (n,)
         The figure in each sweep, and the standard uncertainty that is that sweep's own.
     scale : float
-        What scatter is measured in, same unit: the figure's own size where scatter goes with it.
+        Unit of the scatter, same unit: the figure's magnitude where scatter is proportional to it.
     shares : tuple of mapping, length n
         Signed contributions of quantities that are not the sweep's own, by name.
     """
@@ -122,8 +122,18 @@ class Mean:
     n: int
     shares: Mapping[str, float]
 
+    @property
+    def u(self) -> float:
+        """Standard uncertainty, common quantities included."""
+        return math.hypot(self.u_repeat, *self.shares.values())
 
-def pooled(groups: Sequence[Repeats]) -> Scatter | None:
+    @property
+    def dof_of_u(self) -> float:
+        """Degrees of freedom of `u`."""
+        return effective_dof(self.u_repeat, self.dof, self.u)
+
+
+def pooled_scatter(groups: Sequence[Repeats]) -> Scatter | None:
     """Return the scatter pooled over groups; None where no group has two repeats."""
     repeated = [group for group in groups if group.dof > 0]
     dof = sum(group.dof for group in repeated)
@@ -137,11 +147,11 @@ def pooled(groups: Sequence[Repeats]) -> Scatter | None:
     return Scatter(squares / dof, float(dof), noise / dof)
 
 
-def moderated(
+def moderated_scatter(
     bands: Mapping[str, Sequence[Repeats]],
     history: Mapping[str, Sequence[Repeats]] | None = None,
 ) -> dict[str, Scatter | None]:
-    """Return each band's scatter, borrowing what it lacks itself.
+    """Return each band's scatter, moderated by other bands and other builds.
 
     Parameters
     ----------
@@ -156,26 +166,26 @@ def moderated(
         None for every band where no group in any has two repeats.
     """
     past = {} if history is None else history
-    everything = pooled([group for groups in bands.values() for group in groups])
+    everything = pooled_scatter([group for groups in bands.values() for group in groups])
     if everything is None:
-        everything = pooled([group for groups in past.values() for group in groups])
+        everything = pooled_scatter([group for groups in past.values() for group in groups])
     result: dict[str, Scatter | None] = {}
     for band, groups in bands.items():
-        before = pooled(past.get(band, ()))
-        own = pooled(groups)
+        others = pooled_scatter(past.get(band, ()))
+        own = pooled_scatter(groups)
         elsewhere = [group for other in bands if other != band for group in bands[other]]
         if own is None:
-            result[band] = everything if before is None else before
-        elif before is not None and before.dof >= _ENOUGH_DOF:
-            alike = own.variance <= _UNLIKE * before.variance
-            result[band] = pooled([*groups, *past[band]]) if alike else own
+            result[band] = everything if others is None else others
+        elif others is not None and others.dof >= _ENOUGH_DOF:
+            alike = own.variance <= _OTHER_VARIANCE_RATIO * others.variance
+            result[band] = pooled_scatter([*groups, *past[band]]) if alike else own
         else:
-            result[band] = _beside(own, pooled(elsewhere), everything)
+            result[band] = _moderated(own, pooled_scatter(elsewhere), everything)
     return result
 
 
-def _beside(own: Scatter, elsewhere: Scatter | None, everything: Scatter | None) -> Scatter:
-    """Return a band's scatter moderated by all bands', its own where it is the louder."""
+def _moderated(own: Scatter, elsewhere: Scatter | None, everything: Scatter | None) -> Scatter:
+    """Return a band's scatter moderated by all bands', its own where that is larger."""
     if elsewhere is None or everything is None or own.variance > elsewhere.variance:
         return own
     dof = own.dof + _PRIOR_DOF
@@ -183,11 +193,11 @@ def _beside(own: Scatter, elsewhere: Scatter | None, everything: Scatter | None)
     return Scatter(variance, min(dof, everything.dof), own.noise)
 
 
-def mean(group: Repeats, scatter: Scatter | None) -> Mean:
+def weighted_mean(group: Repeats, scatter: Scatter | None) -> Mean:
     """Return the mean over repeats under a scatter; without one, of the noise alone.
 
     The weights are ``1/(between * scale^2 + noise^2)``, and the shares of common quantities are
-    weighed alike.
+    averaged with the same weights.
     """
     between = 0.0 if scatter is None else scatter.between * group.scale**2
     variances = between + group.noise**2
@@ -221,7 +231,7 @@ def student_factor(dof: float, comparisons: int = 1) -> float:
     """Return k so that ``+- k u`` holds for all of `comparisons` quantities at once with 95 %.
 
     Bonferroni's inequality (O. J. Dunn, J. Amer. Statist. Assoc. 56, 52, 1961): each gets 5 % over
-    their number. It asks nothing of how they hang together.
+    their number. It holds however they are correlated.
     """
     from scipy.special import ndtri, stdtrit
 

@@ -1,12 +1,11 @@
-"""What a sweep was read with beside its own bytes: the resonance meant, and three standards."""
+"""What a sweep was fitted with: the frequency near its resonance, and its calibration's files."""
 
 from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from sweeplab.errors import LogError
 from sweeplab.log import serialize
@@ -28,19 +27,19 @@ class Standard:
 
 @dataclass(frozen=True)
 class Standards:
-    """Open, short and load at the feed point, as their files have them."""
+    """The files of open, short and load, swept at the feed point."""
 
     open: Standard
     short: Standard
     load: Standard
 
-    def reference(self) -> OnePortCalibration:
-        """Return what they say.
+    def calibration(self) -> OnePortCalibration:
+        """Return the calibration that their sweeps define.
 
         Raises
         ------
         ReadError
-            One holds no sweep that can be read.
+            A file holds no sweep that can be read.
         """
         from sweeplab.calibration import OnePortCalibration
         from sweeplab.files import sweep_from_bytes
@@ -52,23 +51,23 @@ class Standards:
         return self.open, self.short, self.load
 
 
-def keep(
+def store(
     connection: sqlite3.Connection,
     sweep_id: int,
     near_hz: float | None,
     standards: Standards | None,
 ) -> None:
-    """Write down what a sweep was read with; the same standard is kept once."""
+    """Store what a sweep was fitted with; the same standard is stored once."""
     connection.execute("UPDATE sweeps SET near_hz = ? WHERE id = ?", (near_hz, sweep_id))
     if standards is None:
         return
-    ids = [_keep_one(connection, standard) for standard in standards.in_order()]
+    ids = [_store_standard(connection, standard) for standard in standards.in_order()]
     connection.execute(
         "UPDATE sweeps SET open_id = ?, short_id = ?, load_id = ? WHERE id = ?", (*ids, sweep_id)
     )
 
 
-def _keep_one(connection: sqlite3.Connection, standard: Standard) -> int:
+def _store_standard(connection: sqlite3.Connection, standard: Standard) -> int:
     # The name counts too: its suffix may say how many ports the bytes are of.
     key = hashlib.sha256(standard.raw).hexdigest(), serialize.clean(standard.file)
     connection.execute(
@@ -80,47 +79,48 @@ def _keep_one(connection: sqlite3.Connection, standard: Standard) -> int:
     return int(row["id"])
 
 
-def kept(connection: sqlite3.Connection, sweep_id: int) -> tuple[float | None, Standards | None]:
-    """Return the frequency that was named [Hz] and the standards a sweep was read with."""
+def load(connection: sqlite3.Connection, sweep_id: int) -> tuple[float | None, Standards | None]:
+    """Return the frequency near the resonance [Hz] and the standards a sweep was fitted with."""
     row = connection.execute(
         "SELECT near_hz, open_id, short_id, load_id FROM sweeps WHERE id = ?", (sweep_id,)
     ).fetchone()
-    found = []
+    standards = []
     for name in NAMES:
-        standard = connection.execute(
+        stored = connection.execute(
             "SELECT file, raw FROM standards WHERE id = ?", (row[f"{name}_id"],)
         ).fetchone()
-        if standard is not None:
-            found.append(Standard(standard["file"], bytes(standard["raw"])))
-    return row["near_hz"], Standards(*found) if len(found) == len(NAMES) else None
+        if stored is not None:
+            standards.append(Standard(stored["file"], bytes(stored["raw"])))
+    return row["near_hz"], Standards(*standards) if len(standards) == len(NAMES) else None
 
 
 def check_same(
     connection: sqlite3.Connection,
-    there: StoredSweep,
+    stored: StoredSweep,
     file: str,
-    said: Mapping[str, Any],
+    near_hz: float | None,
+    standards: Standards | None,
 ) -> None:
-    """Refuse bytes that are in the log already but were read with another near or standards.
+    """Refuse bytes that are in the log already but were fitted with other options.
 
     Parameters
     ----------
     connection : sqlite3.Connection
-    there : StoredSweep
+    stored : StoredSweep
         The sweep of the same bytes.
     file : str
-        As it is given now.
-    said : mapping
-        ``near_hz`` and ``standards`` as they are given now; None where nothing is said.
+        Its name as given now.
+    near_hz, standards : optional
+        As given now; None agrees with anything.
 
     Raises
     ------
     LogError
     """
-    near_hz, standards = kept(connection, there.id)
-    before = {"near_hz": near_hz, "standards": standards}
-    if any(value is not None and value != before[name] for name, value in said.items()):
+    stored_near_hz, stored_standards = load(connection, stored.id)
+    other_near = near_hz is not None and near_hz != stored_near_hz
+    if other_near or (standards is not None and standards != stored_standards):
         raise LogError(
-            f"{file}: these bytes are already sweep {there.id} ({there.file}), read with another "
+            f"{file}: these bytes are already sweep {stored.id} ({stored.file}), read with another "
             f"--near or other standards; that sweep was left as it is"
         )

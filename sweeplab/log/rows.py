@@ -1,4 +1,4 @@
-"""What comes out of a log: plain values."""
+"""Rows of a log as plain values."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from sweeplab.finding import Finding, Status
 
 @dataclass(frozen=True)
 class Added:
-    """What became of a sweep given to the log.
+    """The result of adding a sweep.
 
     Parameters
     ----------
@@ -19,7 +19,7 @@ class Added:
     sha256 : str
         Of its raw bytes.
     new : bool
-        False where the same bytes were there already.
+        False where the same bytes were in the log already.
     """
 
     id: int
@@ -38,7 +38,7 @@ class StoredBuild:
 
 @dataclass(frozen=True)
 class StoredChange:
-    """The step from one build to the next, and why it was taken."""
+    """The change from one build to the next, and its reason."""
 
     id: int
     before: str
@@ -91,7 +91,7 @@ class StoredSweep:
 
 @dataclass(frozen=True)
 class Event:
-    """Something a person did to a sweep in the log after it was added."""
+    """A correction of a sweep's entry after it was added."""
 
     sweep_id: int
     at: str
@@ -100,8 +100,8 @@ class Event:
 
 
 @dataclass(frozen=True)
-class Reread:
-    """What came of making readings anew: the sweeps done, and a finding for each that failed."""
+class RefitResult:
+    """The result of recomputing readings: sweeps done, and a finding for each that failed."""
 
     done: tuple[int, ...]
     failed: tuple[Finding, ...]

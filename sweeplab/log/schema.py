@@ -1,8 +1,8 @@
-"""The log's file: what marks it, its tables, and how an older one is brought up to date.
+"""The log's file: its application id, its tables, and the migrations of older ones.
 
-A migration is a tuple of statements. All that are due run in one transaction together with their
+A migration is a tuple of statements. All pending ones run in one transaction together with their
 records in the table ``migrations`` and with ``PRAGMA user_version``, so that a file is always of
-exactly one version. An older file is first copied beside itself; a newer one is not touched.
+exactly one version. An older file is first backed up; a newer one is not touched.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from sweeplab.errors import LogError
-from sweeplab.output import in_place_of
+from sweeplab.output import replacing
 from sweeplab.version import __version__
 
 APPLICATION_ID = 0x5357504C  # 'SWPL', at byte 68 of the file
@@ -85,7 +85,7 @@ MIGRATIONS: tuple[Migration, ...] = (
                 at TEXT NOT NULL,
                 what TEXT NOT NULL,
                 why TEXT NOT NULL)""",
-            # The file itself keeps what was measured, whatever program opens it.
+            # Triggers protect the measurements from any program that opens the file.
             """CREATE TRIGGER builds_are_kept BEFORE DELETE ON builds
                 BEGIN SELECT RAISE(ABORT, 'builds are never deleted'); END""",
             """CREATE TRIGGER builds_stay BEFORE UPDATE OF name, toml ON builds
@@ -270,7 +270,7 @@ def back_up(path: Path, label: str) -> Path:
     source = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
     with (
         closing(source),
-        in_place_of(target) as partial,
+        replacing(target) as partial,
         closing(sqlite3.connect(partial)) as copy,
     ):
         source.backup(copy)

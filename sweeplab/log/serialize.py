@@ -1,4 +1,4 @@
-"""Readings as the log keeps them: strict JSON in, records out."""
+"""Readings as the log stores them: strict JSON in, records out."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def pack(value: Any) -> str:
 
 
 def clean(text: str) -> str:
-    """Return a text that UTF-8 can hold: a file's name on disk may be any bytes."""
+    """Return a text that UTF-8 can encode: a file's name on disk may be any bytes."""
     return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
@@ -61,7 +61,7 @@ def unpack(text: str) -> dict[str, Any]:
 
 
 def unpack_record(row: Row) -> Record:
-    """Return a row of a sweep joined with its reading as the study wants it."""
+    """Return the record of a row: a sweep joined with its reading."""
     figures = {name: Estimate(**ends) for name, ends in unpack(row["figures"]).items()}
     return Record(
         sweep_id=row["id"],

@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
-from pathlib import Path
-from types import TracebackType
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any
 
 from sweeplab.errors import LogError
-from sweeplab.log import calibration_files as kept_with
-from sweeplab.log import schema, serialize
+from sweeplab.log import calibration_files, schema, serialize
+from sweeplab.log.database import Database, errors_of
 from sweeplab.log.rows import Added, Event, StoredBuild, StoredChange, StoredSweep
 from sweeplab.version import __version__
 
@@ -31,54 +27,17 @@ _SWEEP = """SELECT s.id, s.file, s.sha256, s.taken, s.added_at, b.name AS build,
 _RECORD = _SWEEP.replace("r.program_version", "r.program_version, r.figures, r.shares")
 
 
-class Log:
+class Log(Database):
     """A log, open. Use it as a context manager.
 
     Every write is one transaction, on the disk when the method returns; a second process may
     write to the same file, each waits for the other. Nothing is ever deleted.
-
-    Errors of the disk or of the file come as `LogError`.
     """
-
-    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
-        self._connection = connection
-        self.path = path
-
-    @classmethod
-    def open(cls, path: str | Path, *, create: bool = False) -> Log:
-        """Open the log at `path`; with `create`, make it where there is none.
-
-        An older log is brought up to date after a backup beside it.
-
-        Raises
-        ------
-        LogError
-            There is no log there, the file is something else, a newer sweeplab made it, or it
-            could not be opened. The file is left as it was.
-        """
-        where = Path(path)
-        with _errors_of(where):
-            return cls(schema.connect(where, create=create), where)
-
-    def close(self) -> None:
-        """Close the file."""
-        self._connection.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     # Builds and changes
 
     def add_build(self, build: Build) -> bool:
-        """Add a build; say whether it was new. The same build twice is one.
+        """Add a build and return whether it was new. The same build twice is one.
 
         Raises
         ------
@@ -124,7 +83,7 @@ class Log:
         return [StoredBuild(**row) for row in rows]
 
     def build(self, name: str) -> Build:
-        """Return a build by its name; LogError where there is none such."""
+        """Return a build by its name; LogError where there is no such build."""
         from sweeplab.builds import Build
 
         rows = self._rows("SELECT toml FROM builds WHERE name = ?", name)
@@ -171,9 +130,9 @@ class Log:
         setting : str or None
             The build's setting.
         columns, z0_ohm, port : optional
-            What the reader was told beside the bytes, so that they can be read again.
+            The reader's options, so that the bytes can be read again.
         near_hz, standards : optional
-            The resonance that was meant [Hz], and the open, short and load taken out.
+            Frequency near the resonance that was meant [Hz]; files of the calibration applied.
 
         Raises
         ------
@@ -183,25 +142,18 @@ class Log:
         """
         name = build if isinstance(build, str) else build.name
         sha256 = hashlib.sha256(raw).hexdigest()
-        told = {"columns": columns and list(columns), "z0_ohm": z0_ohm}
-        # Left out where not said, so that what a log holds does not change for most.
-        read_with = serialize.pack(told if port is None else {**told, "port": port})
+        options = {"columns": columns and list(columns), "z0_ohm": z0_ohm}
+        # Left out where not given, so that what a log holds does not change for most.
+        options |= {} if port is None else {"port": port}
+        file = sweep.origin.file
         with self._writing() as connection:
             build_id = self._build_id(name)
-            there = self._sweeps_where("s.sha256 = ?", sha256)
-            if there:
-                _check_same_place(there[0], sweep.origin.file, name, setting)
-                said = {"near_hz": near_hz, "standards": standards}
-                kept_with.check_same(connection, there[0], sweep.origin.file, said)
-                return Added(there[0].id, sha256, new=False)
-            cursor = connection.execute(
-                """INSERT INTO sweeps (sha256, file, raw, read_with, taken, added_at, build_id,
-                setting) VALUES (?, ?, ?, ?, ?, ?, ?, ?)""",
-                (sha256, serialize.clean(sweep.origin.file), raw, read_with, sweep.origin.taken,
-                 schema.now_utc(), build_id, setting),
-            )  # fmt: skip
-            sweep_id = int(cursor.lastrowid or 0)
-            kept_with.keep(connection, sweep_id, near_hz, standards)
+            if same := self._sweeps_where("s.sha256 = ?", sha256):
+                _check_same_build(same[0], file, name, setting)
+                calibration_files.check_same(connection, same[0], file, near_hz, standards)
+                return Added(same[0].id, sha256, new=False)
+            sweep_id = self._insert_sweep(sweep, raw, serialize.pack(options), build_id, setting)
+            calibration_files.store(connection, sweep_id, near_hz, standards)
             self._put_reading(sweep_id, reading)
         return Added(sweep_id, sha256, new=True)
 
@@ -214,7 +166,7 @@ class Log:
         )
 
     def sweep(self, sweep_id: int) -> StoredSweep:
-        """Return one sweep by its number; LogError where there is none such."""
+        """Return one sweep by its number; LogError where there is no such sweep."""
         found = self._sweeps_where("s.id = ?", sweep_id)
         if not found:
             raise LogError(
@@ -241,7 +193,7 @@ class Log:
     def records(
         self, build: str | None = None, band: str | None = None, *, set_aside: bool = False
     ) -> list[Record]:
-        """Return sweeps as the study wants them, in the order they were added.
+        """Return sweeps as plain records for comparison, in the order they were added.
 
         Parameters
         ----------
@@ -255,14 +207,16 @@ class Log:
         rows = self._rows(
             f"""{_RECORD} WHERE (?1 IS NULL OR b.name = ?1) AND (?2 IS NULL OR r.band = ?2)
             AND (?3 OR s.set_aside IS NULL) ORDER BY s.id""",
-            build, band, set_aside,
-        )  # fmt: skip
+            build,
+            band,
+            set_aside,
+        )
         return [serialize.unpack_record(row) for row in rows]
 
-    # What a person does to a sweep afterwards
+    # Corrections of a sweep's entry
 
     def set_aside(self, sweep_id: int, why: str) -> None:
-        """Let a sweep no longer count. It stays in the log, and can be taken back."""
+        """Exclude a sweep from all figures. It stays in the log, and can be restored."""
         if not why.strip():
             raise LogError(f"sweep {sweep_id} was not set aside: say why")
         self.sweep(sweep_id)
@@ -272,14 +226,14 @@ class Log:
             )
             self._note(sweep_id, "set aside", why)
 
-    def take_back(self, sweep_id: int, why: str = "") -> None:
-        """Let a sweep that was set aside count again."""
+    def restore(self, sweep_id: int, why: str = "") -> None:
+        """Include a sweep again that was set aside."""
         self.sweep(sweep_id)
         with self._writing() as connection:
             connection.execute("UPDATE sweeps SET set_aside = NULL WHERE id = ?", (sweep_id,))
             self._note(sweep_id, "taken back", why)
 
-    def refile(
+    def reassign(
         self, sweep_id: int, reading: Reading, build: Build | str, setting: str | None, why: str
     ) -> None:
         """Move a sweep to the build or setting it was really taken on, with its new reading."""
@@ -291,35 +245,37 @@ class Log:
                 (self._build_id(name), setting, sweep_id),
             )
             self._put_reading(sweep_id, reading)
-            self._note(sweep_id, f"moved from {_place(old.build, old.setting)}", why)
+            self._note(sweep_id, f"moved from {_build_text(old.build, old.setting)}", why)
 
     def events(self) -> list[Event]:
-        """Return what was done to sweeps after they were added, in order."""
+        """Return the corrections of sweeps' entries, in order."""
         rows = self._rows("SELECT sweep_id, at, what, why FROM events ORDER BY id")
         return [Event(**row) for row in rows]
 
-    # Readings made anew, and checks
+    # Readings recomputed, and checks
 
     def stale(self) -> list[StoredSweep]:
         """Return the sweeps whose readings another version of sweeplab made."""
         return self._sweeps_where("r.program_version <> ?", __version__)
 
-    def read_with(self, sweep_id: int) -> dict[str, Any]:
-        """Return what the reader was told beside the bytes: ``columns``, ``z0_ohm``, ``port``."""
+    def reader_options(self, sweep_id: int) -> dict[str, Any]:
+        """Return the reader's options: ``columns``, ``z0_ohm``, ``port``."""
         self.sweep(sweep_id)
         rows = self._rows("SELECT read_with FROM sweeps WHERE id = ?", sweep_id)
         return serialize.unpack(rows[0]["read_with"])
 
-    def taken_with(self, sweep_id: int) -> dict[str, Any]:
-        """Return what `take_reading` was told: ``near_hz`` and ``reference``, where it was."""
+    def reading_options(self, sweep_id: int) -> dict[str, Any]:
+        """Return the options of `take_reading`: ``near_hz`` and ``calibration``, where given."""
         self.sweep(sweep_id)
-        with _errors_of(self.path):
-            near_hz, standards = kept_with.kept(self._connection, sweep_id)
-        told: dict[str, Any] = {} if near_hz is None else {"near_hz": near_hz}
-        return told if standards is None else {**told, "reference": standards.reference()}
+        with errors_of(self.path):
+            near_hz, standards = calibration_files.load(self._connection, sweep_id)
+        options: dict[str, Any] = {} if near_hz is None else {"near_hz": near_hz}
+        if standards is not None:
+            options["calibration"] = standards.calibration()
+        return options
 
     def replace_reading(self, sweep_id: int, reading: Reading) -> None:
-        """Put a sweep's reading made anew in the place of the old one."""
+        """Replace a sweep's reading by a recomputed one."""
         self.sweep(sweep_id)
         with self._writing():
             self._put_reading(sweep_id, reading)
@@ -328,7 +284,7 @@ class Log:
         """Check the file, the references and every sweep's bytes; return what is wrong."""
         from sweeplab.log.verify import verify
 
-        with _errors_of(self.path):
+        with errors_of(self.path):
             return verify(self._connection)
 
     def _insert_build(self, build: Build) -> bool:
@@ -365,6 +321,25 @@ class Log:
             hint = "there are none yet: `sweeplab build add FILE.toml` adds one"
         return LogError(f"there is no build {name!r} in {self.path}; {hint}")
 
+    def _insert_sweep(
+        self, sweep: Sweep, raw: bytes, read_with: str, build_id: int, setting: str | None
+    ) -> int:
+        values = {
+            "sha256": hashlib.sha256(raw).hexdigest(),
+            "file": serialize.clean(sweep.origin.file),
+            "raw": raw,
+            "read_with": read_with,
+            "taken": sweep.origin.taken,
+            "added_at": schema.now_utc(),
+            "build_id": build_id,
+            "setting": setting,
+        }
+        cursor = self._connection.execute(
+            f"INSERT INTO sweeps ({', '.join(values)}) VALUES ({', '.join('?' * len(values))})",
+            tuple(values.values()),
+        )
+        return int(cursor.lastrowid or 0)
+
     def _put_reading(self, sweep_id: int, reading: Reading) -> None:
         self._connection.execute(
             "INSERT OR REPLACE INTO readings VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
@@ -381,36 +356,15 @@ class Log:
         rows = self._rows(f"{_SWEEP} WHERE {condition} ORDER BY s.id", *values)
         return [StoredSweep(**row) for row in rows]
 
-    def _rows(self, sql: str, *values: Any) -> list[sqlite3.Row]:
-        with _errors_of(self.path):
-            return self._connection.execute(sql, values).fetchall()
 
-    @contextmanager
-    def _writing(self) -> Iterator[sqlite3.Connection]:
-        with _errors_of(self.path), schema.transaction(self._connection) as connection:
-            yield connection
-
-
-@contextmanager
-def _errors_of(path: Path) -> Iterator[None]:
-    """Turn what SQLite says into one line that names the log."""
-    try:
-        yield
-    except sqlite3.Error as error:
-        if "locked" in str(error):
-            action = "another program holds it: close that and try again"
-        else:
-            action = "check the disk and the rights on the file and its folder"
-        raise LogError(f"{path}: {error}; {action}") from None
-
-
-def _place(build: str, setting: str | None) -> str:
+def _build_text(build: str, setting: str | None) -> str:
     return f"build {build!r}" if setting is None else f"build {build!r}, setting {setting!r}"
 
 
-def _check_same_place(there: StoredSweep, file: str, build: str, setting: str | None) -> None:
-    if (there.build, there.setting) != (build, setting):
+def _check_same_build(stored: StoredSweep, file: str, build: str, setting: str | None) -> None:
+    if (stored.build, stored.setting) != (build, setting):
+        before = _build_text(stored.build, stored.setting)
         raise LogError(
-            f"{file}: these bytes are already sweep {there.id} ({there.file}) of "
-            f"{_place(there.build, there.setting)}; it was not added to {_place(build, setting)}"
+            f"{file}: these bytes are already sweep {stored.id} ({stored.file}) of {before}; it "
+            f"was not added to {_build_text(build, setting)}"
         )

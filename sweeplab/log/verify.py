@@ -1,4 +1,4 @@
-"""Is a log whole? The file, its references, and every sweep's bytes against their hash."""
+"""Integrity of a log: the file, its references, and every sweep's bytes against their hash."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ _RESTORE = "stop adding to this log, and take the newest backup that verifies"
 
 
 def verify(connection: sqlite3.Connection) -> list[Finding]:
-    """Return what is wrong with a log, worst first; nothing where all is well.
+    """Return what is wrong with a log, problems first; empty where all is well.
 
     Parameters
     ----------
@@ -30,31 +30,39 @@ def _file(connection: sqlite3.Connection) -> list[Finding]:
         return []
     return [
         Finding(
-            "log-damaged", "problem", f"the file is damaged: {lines[0]}",
-            {"lines": len(lines)}, _RESTORE,
+            code="log-damaged",
+            level="problem",
+            text=f"the file is damaged: {lines[0]}",
+            evidence={"lines": len(lines)},
+            action=_RESTORE,
         )
-    ]  # fmt: skip
+    ]
 
 
 def _references(connection: sqlite3.Connection) -> list[Finding]:
     findings = [
         Finding(
-            "log-reference", "problem",
-            f"row {row[1]} of table {row[0]} points to a row of {row[2]} that is not there",
-            {"table": str(row[0])}, _RESTORE,
+            code="log-reference",
+            level="problem",
+            text=f"row {row[1]} of table {row[0]} points to a row of {row[2]} that is not there",
+            evidence={"table": str(row[0])},
+            action=_RESTORE,
         )
         for row in connection.execute("PRAGMA foreign_key_check")
-    ]  # fmt: skip
-    bare = connection.execute(
+    ]
+    unread = connection.execute(
         "SELECT id FROM sweeps WHERE id NOT IN (SELECT sweep_id FROM readings) ORDER BY id"
     )
     return findings + [
         Finding(
-            "log-reference", "problem", f"sweep {row[0]} has no reading",
-            {"sweep": int(row[0])}, _RESTORE,
+            code="log-reference",
+            level="problem",
+            text=f"sweep {row[0]} has no reading",
+            evidence={"sweep": int(row[0])},
+            action=_RESTORE,
         )
-        for row in bare
-    ]  # fmt: skip
+        for row in unread
+    ]
 
 
 def _bytes(connection: sqlite3.Connection) -> list[Finding]:
@@ -64,13 +72,21 @@ def _bytes(connection: sqlite3.Connection) -> list[Finding]:
         if found != row["sha256"]:
             text = f"sweep {row['id']} ({row['file']}): its bytes are not those that were added"
             evidence = {"sha256": str(row["sha256"]), "found": found}
-            findings.append(Finding("log-bytes", "problem", text, evidence, _RESTORE))
+            findings.append(
+                Finding(
+                    code="log-bytes", level="problem", text=text, evidence=evidence, action=_RESTORE
+                )
+            )
     for row in connection.execute("SELECT file, sha256, raw FROM standards ORDER BY id"):
         found = hashlib.sha256(row["raw"]).hexdigest()
         if found != row["sha256"]:
             text = f"standard {row['file']}: its bytes are not those that were added"
             evidence = {"sha256": str(row["sha256"]), "found": found}
-            findings.append(Finding("log-bytes", "problem", text, evidence, _RESTORE))
+            findings.append(
+                Finding(
+                    code="log-bytes", level="problem", text=text, evidence=evidence, action=_RESTORE
+                )
+            )
     return findings
 
 
@@ -82,6 +98,11 @@ def _versions(connection: sqlite3.Connection) -> list[Finding]:
         return []
     text = f"{count} readings were made by another version of sweeplab"
     return [
-        Finding("log-stale", "note", text, {"readings": int(count), "version": __version__},
-                "make them anew before comparing them with new ones")
-    ]  # fmt: skip
+        Finding(
+            code="log-stale",
+            level="note",
+            text=text,
+            evidence={"readings": int(count), "version": __version__},
+            action="make them anew before comparing them with new ones",
+        )
+    ]

@@ -1,4 +1,4 @@
-"""The words in which figures and verdicts are shown, shared by terminal, plots and report."""
+"""Labels and texts of figures and verdicts, shared by terminal, plots and report."""
 
 from __future__ import annotations
 
@@ -15,16 +15,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Figure:
-    """How one figure is named and shown.
+    """Label, unit and place of one figure.
 
     Parameters
     ----------
     label : str
-        What a person calls it.
+        Its name for people.
     unit : str
         SI unit; '%' for a share shown in percent; '' for a plain number.
     depth : int
-        How deep it stands in the loss budget, where items are parts of the item above.
+        Indentation in the loss budget, where items are parts of the item above.
     """
 
     label: str
@@ -70,43 +70,45 @@ VERDICTS = {
 }
 
 
-def shown(name: str, estimate: Estimate) -> str:
+def estimate_text(name: str, estimate: Estimate) -> str:
     """Return a figure with its unit and standard uncertainty, for people."""
-    text = quantity(name, estimate.value, estimate.u)
+    text = quantity_text(name, estimate.value, estimate.u)
     return text if estimate.u > 0 else f"{text} (exact)"
 
 
-def short(name: str, value: float, u: float) -> str:
-    """Return a plain figure, a percentage or decibels for a glance: one digit of uncertainty.
+def short_text(name: str, value: float, u: float) -> str:
+    """Return a plain figure, a percentage or decibels for a summary: one digit of uncertainty.
 
     At most three decimals; an uncertainty below that is shown as the last of them.
     """
     unit = FIGURES[name].unit
     scale = 100 if unit == "%" else 1
     if u <= 0:
-        return quantity(name, value, digits=3)
+        return quantity_text(name, value, digits=3)
     decimals = min(max(0, -math.floor(math.log10(scale * u))), 3)
     least = max(scale * u, 10.0**-decimals)
     return f"{scale * value:.{decimals}f} ± {least:.{decimals}f} {unit}".strip()
 
 
-def rounded(name: str, estimate: Estimate) -> str:
+def value_text(name: str, estimate: Estimate) -> str:
     """Return a figure alone, to the digits its uncertainty leaves; for tables that show u apart."""
-    return quantity(name, estimate.value, digits=_digits(estimate.value, estimate.u))
+    return quantity_text(name, estimate.value, digits=_digits(estimate.value, estimate.u))
 
 
-def interval(name: str, estimate: Estimate) -> str:
+def interval_text(name: str, estimate: Estimate) -> str:
     """Return the ends of a figure's 95 % interval, to the digits its uncertainty leaves."""
     if estimate.u == 0 and estimate.low == estimate.high:
         return "taken as exact, as described"
     ends = [
-        quantity(name, end, digits=_digits(end, estimate.u)) if math.isfinite(end) else "no limit"
+        quantity_text(name, end, digits=_digits(end, estimate.u))
+        if math.isfinite(end)
+        else "no limit"
         for end in (estimate.low, estimate.high)
     ]
     return " to ".join(ends)
 
 
-def quantity(name: str, value: float, u: float | None = None, *, digits: int = 4) -> str:
+def quantity_text(name: str, value: float, u: float | None = None, *, digits: int = 4) -> str:
     """Return a value of the named figure, rounded sensibly, for people."""
     unit = FIGURES[name].unit if name in FIGURES else ""
     if unit == "%":
@@ -115,7 +117,7 @@ def quantity(name: str, value: float, u: float | None = None, *, digits: int = 4
 
 
 @dataclass(frozen=True)
-class Move:
+class KnownChange:
     """A figure that is known on both sides of a change."""
 
     name: str
@@ -125,45 +127,45 @@ class Move:
     verdict: Verdict
 
 
-def moves(band: BandChange) -> list[Move]:
+def known_changes(band: BandChange) -> list[KnownChange]:
     """Return the figures of a band that are known on both sides."""
     return [
-        Move(name, moved.before, moved.after, moved.change, moved.verdict)
-        for name, moved in band.figures.items()
-        if moved.before is not None and moved.after is not None and moved.change is not None
+        KnownChange(name, figure.before, figure.after, figure.change, figure.verdict)
+        for name, figure in band.figures.items()
+        if figure.before is not None and figure.after is not None and figure.change is not None
     ]
 
 
-def change(move: Move) -> str:
-    """Return how far a figure moved; shares move by percentage points."""
-    by = shown(move.name, move.change)
-    return by.replace("%", "points") if FIGURES[move.name].unit == "%" else by
+def change_text(change: KnownChange) -> str:
+    """Return the change of a figure; that of a share in percentage points."""
+    text = estimate_text(change.name, change.change)
+    return text.replace("%", "points") if FIGURES[change.name].unit == "%" else text
 
 
-def sentence(band: str, move: Move) -> str:
-    """Return what became of one figure on one band, in plain words."""
-    label = FIGURES[move.name].label
-    by = change(move).replace("points", "percentage points")
-    if move.verdict == "same":
+def change_sentence(band: str, change: KnownChange) -> str:
+    """Return a sentence on the change of one figure on one band."""
+    label = FIGURES[change.name].label
+    by = change_text(change).replace("points", "percentage points")
+    if change.verdict == "same":
         return f"{band}: {label} stayed the same (change {by})."
-    if move.verdict == "unsure":
+    if change.verdict == "unsure":
         return f"{band}: whether {label} changed is not settled (change {by})."
-    before, after = rounded(move.name, move.before), rounded(move.name, move.after)
+    before, after = value_text(change.name, change.before), value_text(change.name, change.after)
     return (
-        f"{band}: {label} {VERDICTS[move.verdict]} from {before} to {after}, by {by.lstrip('-')}."
+        f"{band}: {label} {VERDICTS[change.verdict]} from {before} to {after}, by {by.lstrip('-')}."
     )
 
 
-def brief(move: Move) -> str:
-    """Return what became of one figure in a few words, its band named elsewhere."""
-    label = FIGURES[move.name].label
-    if move.verdict in ("same", "unsure"):
-        return f"{label} {VERDICTS[move.verdict]}"
-    after, size = rounded(move.name, move.after), change(move).lstrip("-")
-    return f"{label} {VERDICTS[move.verdict]} by {size} to {after}"
+def change_phrase(change: KnownChange) -> str:
+    """Return a phrase on the change of one figure, without its band."""
+    label = FIGURES[change.name].label
+    if change.verdict in ("same", "unsure"):
+        return f"{label} {VERDICTS[change.verdict]}"
+    after, amount = value_text(change.name, change.after), change_text(change).lstrip("-")
+    return f"{label} {VERDICTS[change.verdict]} by {amount} to {after}"
 
 
-def counted(count: int, what: str) -> str:
+def count_text(count: int, what: str) -> str:
     """Return a count with its noun."""
     return f"{count} {what}" if count == 1 else f"{count} {what}s"
 

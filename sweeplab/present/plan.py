@@ -23,9 +23,9 @@ if TYPE_CHECKING:
     from sweeplab.planning.stock import StockLoop
 
 _UNKNOWN = "-"
-# Columns that fit beside a turn's size; wider ones beside a pair of pieces.
+# Columns that fit next to a turn's size; next to a pair of pieces.
 _BANDS_BY_SIZE, _BANDS_BY_STOCK = 9, 5
-# What the columns mean that do not say it themselves.
+# Meaning of the columns whose headings are too short.
 _LEGEND = (
     "Bandwidth: half power, coupling loop matched. V peak over the capacitor and A rms at 100 W. "
     "Coupling loop: circumference for a match to 50 ohm. "
@@ -34,7 +34,7 @@ _LEGEND = (
 
 
 def plan_page(planned: Plan, tables: Sequence[RenderableType] = ()) -> RenderableType:
-    """Return a plan: figures by band, what capacitor and knob must bear, more tables, findings."""
+    """Return a plan: figures by band, voltage, current and tuning, more tables, findings."""
     parts: list[RenderableType] = [_headline(planned)]
     if planned.bands:
         parts += [Text(), _expected(planned.bands), Text(), _demands(planned), Text(_LEGEND, "dim")]
@@ -53,12 +53,25 @@ def sizes_table(plans: Sequence[Plan]) -> RenderableType:
     heading = Text("Efficiency by circumference of one turn", style="bold")
     heading.append("  (- out of the capacitor's reach)", "not bold dim")
     names = _in_order(band.band for planned in plans for band in planned.bands)
-    return Group(heading, *_wide(["turn"], names, _BANDS_BY_SIZE, [
-        ([_metres(planned.circumference_m)],
-         {band.band: _percent(_efficiency(band)) for band in planned.bands
-          if band.reachable is not False})
-        for planned in plans
-    ]))  # fmt: skip
+    return Group(
+        heading,
+        *_wide(
+            ["turn"],
+            names,
+            _BANDS_BY_SIZE,
+            [
+                (
+                    [_metres(planned.circumference_m)],
+                    {
+                        band.band: _percent(_efficiency(band))
+                        for band in planned.bands
+                        if band.reachable is not False
+                    },
+                )
+                for planned in plans
+            ],
+        ),
+    )
 
 
 def stock_table(loops: Sequence[StockLoop]) -> RenderableType:
@@ -85,20 +98,21 @@ def cut_table(pieces: Sequence[Piece]) -> RenderableType:
     """Return the cut list."""
     table = _table("piece", "centre line", "allowances", "cut")
     for piece in pieces:
-        added = ", ".join(f"{a.name} {format_quantity(a.length_m, 'm', digits=3)}"
-                          for a in piece.allowances)  # fmt: skip
+        added = ", ".join(
+            f"{a.name} {format_quantity(a.length_m, 'm', digits=3)}" for a in piece.allowances
+        )
         cut = format_quantity(piece.cut_m, "m", digits=4)
         centre = format_quantity(piece.centre_line_m, "m", digits=4)
         table.add_row(piece.name, centre, added or "none", Text(cut, style="bold"))
     return Group(Text("Cut list", style="bold"), table)
 
 
-def mast_line(asked: Mast) -> RenderableType:
-    """Return what the loop asks of its mast, in a sentence."""
-    weight = "not known" if asked.weight_n is None else f"{asked.weight_n:.2g} N"
+def mast_line(mast: Mast) -> RenderableType:
+    """Return the loads on the mast, in a sentence."""
+    weight = "not known" if mast.weight_n is None else f"{mast.weight_n:.2g} N"
     return Text(
-        f"Mast of {_metres(asked.length_m)}: conductor's weight {weight}; at 25 m/s of wind about "
-        f"{asked.wind_n:.2g} N on it, {asked.moment_n_m:.2g} N m at the foot. Capacitor, boxes and "
+        f"Mast of {_metres(mast.length_m)}: conductor's weight {weight}; at 25 m/s of wind about "
+        f"{mast.wind_n:.2g} N on it, {mast.moment_n_m:.2g} N m at the foot. Capacitor, boxes and "
         "mast come on top; a rough figure, no structural proof."
     )
 
@@ -107,18 +121,26 @@ def efficiency_plot(ax: Axes, plans: Sequence[Plan]) -> Axes:
     """Draw expected efficiency over frequency, one line a circumference, with 95 % intervals."""
     marks = "osD^vP*Xh<>d"
     for i, planned in enumerate(plans):
-        shown = [band for band in planned.bands if band.figures is not None]
-        if not shown:
+        bands = [band for band in planned.bands if band.figures is not None]
+        if not bands:
             continue
-        estimates = [band.figures.efficiency for band in shown if band.figures is not None]
-        f_mhz = [band.f_hz / 1e6 for band in shown]
+        estimates = [band.figures.efficiency for band in bands if band.figures is not None]
+        f_mhz = [band.f_hz / 1e6 for band in bands]
         percent = [100 * e.value for e in estimates]
-        reach = [[100 * (e.value - e.low) for e in estimates],
-                 [100 * (e.high - e.value) for e in estimates]]  # fmt: skip
+        reach = [
+            [100 * (e.value - e.low) for e in estimates],
+            [100 * (e.high - e.value) for e in estimates],
+        ]
         ax.errorbar(
-            f_mhz, percent, yerr=reach, marker=marks[i % len(marks)], ms=4, lw=1, capsize=2,
+            f_mhz,
+            percent,
+            yerr=reach,
+            marker=marks[i % len(marks)],
+            ms=4,
+            lw=1,
+            capsize=2,
             label=f"{planned.circumference_m:.2f} m",
-        )  # fmt: skip
+        )
     ax.set(xlabel="frequency (MHz)", ylabel="expected efficiency (%)", ylim=(0, 100))
     if ax.get_legend_handles_labels()[0]:
         ax.legend(title="turn", loc="best")
@@ -184,9 +206,11 @@ def _demands(planned: Plan) -> Table:
             continue
         volts, amperes = (
             format_quantity(estimate.value, unit, digits=2)
-            for estimate, unit in ((band.figures.per_100w.capacitor_v_peak, "V"),
-                                   (band.figures.per_100w.loop_a_rms, "A"))
-        )  # fmt: skip
+            for estimate, unit in (
+                (band.figures.per_100w.capacitor_v_peak, "V"),
+                (band.figures.per_100w.loop_a_rms, "A"),
+            )
+        )
         coupling, rate = band.coupling, band.tuning_hz_per_degree
         table.add_row(
             band.band,
@@ -200,7 +224,7 @@ def _demands(planned: Plan) -> Table:
 
 
 def _matching(planned: Plan) -> list[RenderableType]:
-    """Return where the coupling loop described gives a match, band by band and for all."""
+    """Return how to match with the coupling loop described, band by band and for all."""
     described = [band for band in planned.bands if band.coupling and band.coupling.swr]
     if not described:
         return []
@@ -218,21 +242,21 @@ def _matching(planned: Plan) -> list[RenderableType]:
             _with_u(coupling.offset_m, "m"),
             _UNKNOWN if coupling.tilt_deg is None else _degrees(coupling.tilt_deg),
         )
-    found: list[RenderableType] = [Text(), heading, table]
-    place = planned.coupling_for_all
-    if place is not None:
-        where = "as described"
-        if place.tilt_deg is not None:
-            where = f"turned by {_degrees(place.tilt_deg)}"
-        if place.offset_m is not None:
-            where = f"at {_with_u(place.offset_m, 'm')}"
-        found.append(
+    parts: list[RenderableType] = [Text(), heading, table]
+    compromise = planned.coupling_for_all
+    if compromise is not None:
+        position = "as described"
+        if compromise.tilt_deg is not None:
+            position = f"turned by {_degrees(compromise.tilt_deg)}"
+        if compromise.offset_m is not None:
+            position = f"at {_with_u(compromise.offset_m, 'm')}"
+        parts.append(
             Text(
-                f"Left alone for all of them, best {where}: "
-                f"SWR up to {_with_u(place.worst_swr, '')}."
+                f"Left alone for all of them, best {position}: "
+                f"SWR up to {_with_u(compromise.worst_swr, '')}."
             )
         )
-    return found
+    return parts
 
 
 def _degrees(tilt: Estimate) -> str:
@@ -259,9 +283,11 @@ def _under_power(planned: Plan, power_w: float) -> RenderableType:
             band.band,
             _short(band.at_power.capacitor_v_peak, "V"),
             _short(band.at_power.loop_a_rms, "A"),
-            *(_short(e, "m") for e in
-              (near.h_axis_m, near.h_plane_m, near.e_axis_m, near.e_plane_m)),
-        )  # fmt: skip
+            *(
+                _short(e, "m")
+                for e in (near.h_axis_m, near.h_plane_m, near.e_axis_m, near.e_plane_m)
+            ),
+        )
     return Group(heading, table)
 
 
@@ -281,14 +307,14 @@ def _wide(
     most: int,
     rows: Sequence[tuple[list[str], dict[str, str]]],
 ) -> list[RenderableType]:
-    """Return tables of so many bands each that they fit the page; rows without a figure go."""
+    """Return tables of at most `most` bands, to fit the page; rows without figures are left out."""
     tables: list[RenderableType] = []
     for start in range(0, len(names), most):
-        shown = names[start : start + most]
-        table = _table(*fixed, *shown)
+        group = names[start : start + most]
+        table = _table(*fixed, *group)
         for lead, cells in rows:
-            if not cells.keys().isdisjoint(shown):
-                table.add_row(*lead, *(cells.get(name, _UNKNOWN) for name in shown))
+            if not cells.keys().isdisjoint(group):
+                table.add_row(*lead, *(cells.get(name, _UNKNOWN) for name in group))
         tables.append(table)
     return tables
 

@@ -124,17 +124,19 @@ def save(drawn: Figure, path: Path) -> None:
 
 
 def reflection(ax: Axes, sweep: Sweep, resonance: Resonance) -> Axes:
-    """Draw the size of the reflection over frequency, with SWR on the right.
+    """Plot the magnitude of the reflection over frequency, with SWR on the right.
 
-    Points, the fit's curve and the points it set aside, all at the analyzer's plane.
+    Points, the fitted curve and the points it excluded, all at the analyzer's plane.
     """
-    f_mhz, size = sweep.f_hz / 1e6, np.abs(sweep.gamma)
+    f_mhz, magnitude = sweep.f_hz / 1e6, np.abs(sweep.gamma)
     used = np.ones(len(sweep), bool) if resonance.kept is None else resonance.kept
     mark = "o" if len(sweep) <= _FEW_POINTS else "."
-    ax.plot(f_mhz[used], size[used], mark, ms=3, mfc="none", mec=SKY, mew=0.7, label="measured")
-    aside = ~used & np.isfinite(size)
+    ax.plot(
+        f_mhz[used], magnitude[used], mark, ms=3, mfc="none", mec=SKY, mew=0.7, label="measured"
+    )
+    aside = ~used & np.isfinite(magnitude)
     if aside.any():
-        ax.plot(f_mhz[aside], size[aside], "x", ms=5, color=RUST, label="set aside")
+        ax.plot(f_mhz[aside], magnitude[aside], "x", ms=5, color=RUST, label="set aside")
     fine_hz = np.linspace(sweep.f_hz[0], sweep.f_hz[-1], 1001)
     model = _model(sweep, resonance, fine_hz)
     if model is not None:
@@ -142,7 +144,7 @@ def reflection(ax: Axes, sweep: Sweep, resonance: Resonance) -> Axes:
     if resonance.f_loaded_hz is not None:
         ax.axvline(resonance.f_loaded_hz.value / 1e6, lw=0.7, ls=":", color=INK)
     ax.set(xlabel="frequency (MHz)", ylabel="size of the reflection")
-    ax.set_ylim(0, max(1.03, float(np.nanmax(size, initial=1.0)) * 1.03))
+    ax.set_ylim(0, max(1.03, float(np.nanmax(magnitude, initial=1.0)) * 1.03))
     ax.ticklabel_format(axis="x", useOffset=False)
     _swr_scale(ax)
     ax.legend(loc="lower left")
@@ -153,43 +155,22 @@ def smith(ax: Axes, sweep: Sweep, resonance: Resonance) -> Axes:
     """Draw the sweep on a Smith chart, with the fitted circle.
 
     At the far end of the described line where there is one; the fit's own delay is taken out of
-    points and circle alike, so that a resonance is a circle. A sweep whose phase has no sign has
-    no place on the chart: it stays empty and says so.
+    points and circle alike, so that a resonance is a circle. A sweep whose phase has no sign
+    cannot be plotted: the chart stays empty and says so.
     """
-    from skrf.plotting import smith as grid
-
     from sweeplab.resonance.scalar.sign_recovery import with_signs_of_fit
 
-    grid(ax=ax)
-    for patch in ax.patches:
-        patch.set(linewidth=0.3, edgecolor=PALE)
-    for line in ax.lines:
-        line.set(linewidth=0.3, color=PALE)
+    _smith_grid(ax)
     sweep = with_signs_of_fit(sweep, resonance)
     if sweep.content != "complex":
         ax.text(0, 0, "no signed phase:\nnothing to show here", ha="center", va="center")
         return ax
     at_plane = sweep if resonance.line is None else deembed(sweep, resonance.line)
-    turn = _turn(resonance, sweep.f_hz)
-    gamma = at_plane.gamma * turn
+    gamma = at_plane.gamma * _delay_removed(resonance, sweep.f_hz)
     used = np.ones(len(sweep), bool) if resonance.kept is None else resonance.kept
-    ax.plot(
-        gamma[used].real,
-        gamma[used].imag,
-        "o",
-        ms=2.6,
-        mfc="none",
-        mec=SKY,
-        mew=0.7,
-        label="measured",
-    )
-    circle = resonance.circle
-    if circle is not None:
-        fine_hz = _around(circle.f_loaded_hz, circle.q_loaded)
-        model = circle.reflection(fine_hz) * _turn(resonance, fine_hz)
-        ax.plot(model.real, model.imag, "-", lw=1.2, color=INK, label="fitted circle")
-        best = circle.detuned + circle.drop
-        ax.plot(best.real, best.imag, "D", ms=5, color=RUST, label="resonance")
+    style: Any = {"ms": 2.6, "mfc": "none", "mec": SKY, "mew": 0.7}
+    ax.plot(gamma[used].real, gamma[used].imag, "o", label="measured", **style)
+    _fitted_circle(ax, resonance)
     ax.legend(
         loc="upper center",
         bbox_to_anchor=(0.5, 0.02),
@@ -201,6 +182,28 @@ def smith(ax: Axes, sweep: Sweep, resonance: Resonance) -> Axes:
     return ax
 
 
+def _smith_grid(ax: Axes) -> None:
+    from skrf.plotting import smith as grid
+
+    grid(ax=ax)
+    for patch in ax.patches:
+        patch.set(linewidth=0.3, edgecolor=PALE)
+    for line in ax.lines:
+        line.set(linewidth=0.3, color=PALE)
+
+
+def _fitted_circle(ax: Axes, resonance: Resonance) -> None:
+    """Draw the fitted circle and its resonance, where there is one."""
+    circle = resonance.circle
+    if circle is None:
+        return
+    fine_hz = _even_in_angle(circle.f_loaded_hz, circle.q_loaded)
+    model = circle.reflection(fine_hz) * _delay_removed(resonance, fine_hz)
+    ax.plot(model.real, model.imag, "-", lw=1.2, color=INK, label="fitted circle")
+    best = circle.detuned + circle.drop
+    ax.plot(best.real, best.imag, "D", ms=5, color=RUST, label="resonance")
+
+
 def loss_bars(ax: Axes, budgets: Mapping[str, Mapping[str, Estimate]]) -> Axes:
     """Draw where the ohms go, one bar a budget, each item with its standard uncertainty.
 
@@ -209,37 +212,11 @@ def loss_bars(ax: Axes, budgets: Mapping[str, Mapping[str, Estimate]]) -> Axes:
     """
     names = list(budgets)
     for row, budget in enumerate(budgets.values()):
-        ends = {1: 0.0, -1: 0.0}
-        shown = [(item, budget.get(item[0])) for item in _ITEMS]
-        known = [(item, estimate) for item, estimate in shown if estimate is not None]
-        for k, ((_, label, colour, hatch), estimate) in enumerate(known):
-            milliohm, side = 1e3 * estimate.value, 1 if estimate.value >= 0 else -1
-            ax.barh(
-                row,
-                milliohm,
-                left=ends[side],
-                height=0.62,
-                color=colour,
-                hatch=hatch,
-                edgecolor="white",
-                lw=0.6,
-                label=label,
-            )
-            ends[side] += milliohm
-            height = row - 0.24 + 0.48 * (k + 0.5) / len(known)
-            ax.errorbar(
-                ends[side],
-                height,
-                xerr=1e3 * estimate.u,
-                fmt="none",
-                ecolor=INK,
-                elinewidth=0.9,
-                capsize=1.8,
-            )
+        end = _loss_bar(ax, row, budget)
         if total := budget.get("r_total_ohm"):
             ax.annotate(
                 format_quantity(total.value, "ohm", total.u),
-                (ends[1], row),
+                (end, row),
                 (10, 0),
                 textcoords="offset points",
                 va="center",
@@ -252,6 +229,31 @@ def loss_bars(ax: Axes, budgets: Mapping[str, Mapping[str, Estimate]]) -> Axes:
     ax.set_xlabel("resistance at the gap (milliohm); each end ± one standard uncertainty")
     _legend_once(ax, [label for _, label, _, _ in _ITEMS])
     return ax
+
+
+def _loss_bar(ax: Axes, row: int, budget: Mapping[str, Estimate]) -> float:
+    """Draw one budget's items end to end; return the right end [milliohm]."""
+    ends = {1: 0.0, -1: 0.0}
+    items = [(item, budget.get(item[0])) for item in _ITEMS]
+    known = [(item, estimate) for item, estimate in items if estimate is not None]
+    for k, ((_, label, colour, hatch), estimate) in enumerate(known):
+        milliohm, side = 1e3 * estimate.value, 1 if estimate.value >= 0 else -1
+        ax.barh(
+            row,
+            milliohm,
+            left=ends[side],
+            height=0.62,
+            color=colour,
+            hatch=hatch,
+            edgecolor="white",
+            lw=0.6,
+            label=label,
+        )
+        ends[side] += milliohm
+        y = row - 0.24 + 0.48 * (k + 0.5) / len(known)
+        style: Any = {"fmt": "none", "ecolor": INK, "elinewidth": 0.9, "capsize": 1.8}
+        ax.errorbar(ends[side], y, xerr=1e3 * estimate.u, **style)
+    return ends[1]
 
 
 def before_after(
@@ -271,9 +273,9 @@ def before_after(
     scale : float
         What to multiply by for that unit.
     """
-    looks = ((-0.14, "o", PALE, "white", "before"), (0.14, "s", SKY, SKY, "after"))
+    styles = ((-0.14, "o", PALE, "white", "before"), (0.14, "s", SKY, SKY, "after"))
     for row, (_, *pair) in enumerate(bands):
-        for (shift, mark, colour, fill, name), estimate in zip(looks, pair, strict=True):
+        for (shift, mark, colour, fill, name), estimate in zip(styles, pair, strict=True):
             reach = np.array([[estimate.value - estimate.low], [estimate.high - estimate.value]])
             ax.errorbar(
                 scale * estimate.value,
@@ -291,7 +293,7 @@ def before_after(
     ax.set_ylim(len(bands) - 0.5, -0.5)
     ax.set_xlabel(f"{label}, 95 % intervals")
     ax.grid(axis="x", lw=0.4, color=PALE, alpha=0.5)
-    _legend_once(ax, [name for *_, name in looks])
+    _legend_once(ax, [name for *_, name in styles])
     return ax
 
 
@@ -317,23 +319,23 @@ def _model(sweep: Sweep, resonance: Resonance, f_hz: FloatArray) -> ComplexArray
     return (model if resonance.line is None else embed(model, resonance.line)).gamma
 
 
-def _turn(resonance: Resonance, f_hz: FloatArray) -> ComplexArray:
-    """Return what takes the fit's own delay out of a reflection."""
+def _delay_removed(resonance: Resonance, f_hz: FloatArray) -> ComplexArray:
+    """Return the factor that removes the fitted delay from a reflection."""
     if resonance.circle is None:
         return np.ones(f_hz.size, complex)
-    ahead = f_hz - resonance.circle.f_ref_hz
-    return np.asarray(np.exp(2j * np.pi * ahead * resonance.circle.delay_s))
+    offset_hz = f_hz - resonance.circle.f_ref_hz
+    return np.asarray(np.exp(2j * np.pi * offset_hz * resonance.circle.delay_s))
 
 
-def _around(f_loaded_hz: float, q_loaded: float) -> FloatArray:
-    """Return frequencies even in angle round a resonance's circle."""
+def _even_in_angle(f_loaded_hz: float, q_loaded: float) -> FloatArray:
+    """Return frequencies evenly spaced in angle on a resonance's circle."""
     half = np.tan(np.linspace(-1.54, 1.54, 361)) / (2 * q_loaded)
     # t = f/fL - fL/f solved for f, exact however low the Q.
     return np.asarray(f_loaded_hz * (half + np.sqrt(1 + half**2)))
 
 
 def _swr_scale(ax: Axes) -> None:
-    """Put marks of SWR at the right of an axis of reflection size."""
+    """Put an SWR scale at the right of an axis of the reflection's magnitude."""
     right = ax.secondary_yaxis("right")
     right.set_yticks([(s - 1) / (s + 1) for s in _SWR_MARKS], [f"{s:g}" for s in _SWR_MARKS])
     right.set_ylabel("SWR")

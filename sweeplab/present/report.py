@@ -7,111 +7,41 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from sweeplab.bands import band_order
-from sweeplab.planning.safety import CAUTIONS, Distances, Strain, voltage_finding
+from sweeplab.comparison.pooling import column_name
+from sweeplab.planning.safety import CAUTIONS, Distances, voltage_finding
 from sweeplab.present import plots
+from sweeplab.present.chapter import Chapter, Entry
 from sweeplab.present.labels import (
     FIGURES,
     VERDICTS,
-    change,
-    counted,
-    interval,
-    moves,
-    sentence,
-    shown,
+    change_sentence,
+    change_text,
+    count_text,
+    estimate_text,
+    interval_text,
+    known_changes,
 )
 from sweeplab.quantity import format_quantity
 from sweeplab.version import __version__
 
 if TYPE_CHECKING:
-    from sweeplab.builds import Build
     from sweeplab.comparison.comparison import BandChange, Comparison
-    from sweeplab.estimate import Estimate
     from sweeplab.finding import Finding
-    from sweeplab.resonance import Resonance
-    from sweeplab.sweep import Sweep
 
 T = TypeVar("T")
 _TEMPLATES = Path(__file__).parent / "templates"
-POWER_W = 100.0
-_TOLD = ("efficiency", "r_loss_ohm", "q_unloaded", "swr_min")
-
-
-@dataclass(frozen=True, eq=False)
-class Entry:
-    """One sweep of a build, as the report shows it.
-
-    Parameters
-    ----------
-    number : int
-        Its number in the log.
-    column : str
-        Band, and setting where there is one: what figures are gathered by.
-    status : str
-        'ok', 'doubtful', 'refused' or 'set aside'.
-    taken : str or None
-        ISO 8601 in UTC.
-    points : int
-    sha256 : str
-    findings : sequence of Finding
-    picture : tuple of (Sweep, Resonance), or None
-        What to draw; None where another sweep stands for the band.
-    """
-
-    number: int
-    column: str
-    status: str
-    taken: str | None
-    points: int
-    sha256: str
-    findings: Sequence[Finding] = ()
-    picture: tuple[Sweep, Resonance] | None = None
-
-    @property
-    def counts(self) -> bool:
-        """Whether its figures may be used."""
-        return self.status in ("ok", "doubtful")
-
-
-@dataclass(frozen=True, eq=False)
-class Chapter:
-    """One build: how it came about and what its sweeps say.
-
-    Parameters
-    ----------
-    build : Build
-    entries : sequence of Entry
-    figures : mapping of str to mapping of str to Estimate
-        For each band (and setting) the figures of all its sweeps together.
-    strains : mapping of str to Strain
-        For each band, what the loop carries at `POWER_W`.
-    distances : mapping of str to Distances
-        For each band, where its fields fall to reference levels at `POWER_W`.
-    came_from, why : str
-        The build before and the reason; empty for a first build.
-    comparison : Comparison or None
-        With the build before.
-    """
-
-    build: Build
-    entries: Sequence[Entry]
-    figures: Mapping[str, Mapping[str, Estimate]]
-    strains: Mapping[str, Strain] = field(default_factory=dict)
-    distances: Mapping[str, Distances] = field(default_factory=dict)
-    came_from: str = ""
-    why: str = ""
-    comparison: Comparison | None = None
+_CHANGE_FIGURES = ("efficiency", "r_loss_ohm", "q_unloaded", "swr_min")
 
 
 def render(chapters: Sequence[Chapter], title: str) -> str:
     """Return the report as HTML; the same chapters give the same bytes."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-    surroundings = Environment(
+    environment = Environment(
         loader=FileSystemLoader(_TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
@@ -119,7 +49,7 @@ def render(chapters: Sequence[Chapter], title: str) -> str:
         lstrip_blocks=True,
     )
     entries = [(chapter, entry) for chapter in chapters for entry in chapter.entries]
-    return surroundings.get_template("report.html").render(
+    return environment.get_template("report.html").render(
         title=title,
         subtitle=_subtitle(chapters),
         version=__version__,
@@ -137,12 +67,12 @@ def _subtitle(chapters: Sequence[Chapter]) -> str:
     entries = [entry for chapter in chapters for entry in chapter.entries]
     dates = sorted(entry.taken[:10] for entry in entries if entry.taken)
     when = f", taken {dates[0]} to {dates[-1]}" if dates else ""
-    builds, sweeps = counted(len(chapters), "build"), counted(len(entries), "sweep")
+    builds, sweeps = count_text(len(chapters), "build"), count_text(len(entries), "sweep")
     return f"{builds}, {sweeps}{when}. Figures ± one standard uncertainty."
 
 
 def _story(chapters: Sequence[Chapter]) -> dict[str, Any]:
-    """Return the builds in a table: why each came about, and its efficiency band by band."""
+    """Return the builds in a table: the reason for each, and its efficiency band by band."""
     columns = [column for column, _ in _by_band({c: c for ch in chapters for c in ch.figures})]
     rows = []
     for chapter in chapters:
@@ -151,7 +81,7 @@ def _story(chapters: Sequence[Chapter]) -> dict[str, Any]:
         for column in columns:
             efficiency = chapter.figures.get(column, {}).get("efficiency")
             verdict = verdicts.get(column, "")
-            text = "" if efficiency is None else shown("efficiency", efficiency)
+            text = "" if efficiency is None else estimate_text("efficiency", efficiency)
             cells.append({"text": text, "verdict": verdict, "word": VERDICTS.get(verdict, "")})
         before = f"from {chapter.came_from}: {chapter.why}" if chapter.came_from else ""
         why = before or chapter.build.note
@@ -163,22 +93,21 @@ def _verdicts(comparison: Comparison | None, figure: str) -> dict[str, str]:
     """Return a figure's verdict for each band and setting."""
     bands = [] if comparison is None else comparison.bands
     return {
-        _place(band): move.verdict for band in bands for move in moves(band) if move.name == figure
+        column_name(band.band, band.setting): change.verdict
+        for band in bands
+        for change in known_changes(band)
+        if change.name == figure
     }
 
 
-def _told(comparison: Comparison, names: Sequence[str]) -> list[str]:
-    """Return what became of the named figures, band by band."""
+def _change_sentences(comparison: Comparison, names: Sequence[str]) -> list[str]:
+    """Return a sentence on the change of each named figure, band by band."""
     return [
-        sentence(_place(band), move)
+        change_sentence(column_name(band.band, band.setting), change)
         for band in comparison.bands
-        for move in moves(band)
-        if move.name in names
+        for change in known_changes(band)
+        if change.name in names
     ]
-
-
-def _place(band: BandChange) -> str:
-    return band.band + (f", {band.setting}" if band.setting else "")
 
 
 def _chapter(chapter: Chapter, name: str) -> dict[str, Any]:
@@ -201,7 +130,8 @@ def _comparison(comparison: Comparison | None, name: str) -> dict[str, Any] | No
     if comparison is None:
         return None
     return {
-        "sentences": _told(comparison, _TOLD) or ["No band has figures on both sides."],
+        "sentences": _change_sentences(comparison, _CHANGE_FIGURES)
+        or ["No band has figures on both sides."],
         "drawings": _drawings(comparison.bands, name),
         "bands": [_band(band) for band in comparison.bands],
         "findings": comparison.findings,
@@ -216,10 +146,10 @@ def _drawings(bands: Iterable[BandChange], name: str) -> list[dict[str, str]]:
         ("r_loss_ohm", "loss (milliohm)", 1000.0),
     ):
         rows = [
-            (_place(band), move.before, move.after)
+            (column_name(band.band, band.setting), change.before, change.after)
             for band in bands
-            for move in moves(band)
-            if move.name == figure
+            for change in known_changes(band)
+            if change.name == figure
         ]
         if rows:
             with plots.styled():
@@ -233,18 +163,21 @@ def _drawings(bands: Iterable[BandChange], name: str) -> list[dict[str, str]]:
 def _band(band: BandChange) -> dict[str, Any]:
     rows = [
         {
-            "label": FIGURES[move.name].label,
-            "before": shown(move.name, move.before),
-            "after": shown(move.name, move.after),
-            "change": change(move),
-            "interval": interval(move.name, move.change),
-            "verdict": move.verdict,
-            "word": VERDICTS[move.verdict],
+            "label": FIGURES[change.name].label,
+            "before": estimate_text(change.name, change.before),
+            "after": estimate_text(change.name, change.after),
+            "change": change_text(change),
+            "interval": interval_text(change.name, change.change),
+            "verdict": change.verdict,
+            "word": VERDICTS[change.verdict],
         }
-        for move in moves(band)
+        for change in known_changes(band)
     ]
-    before, after = counted(band.n_before, "sweep"), counted(band.n_after, "sweep")
-    return {"heading": f"{_place(band)} ({before} before, {after} after)", "rows": rows}
+    before, after = count_text(band.n_before, "sweep"), count_text(band.n_after, "sweep")
+    return {
+        "heading": f"{column_name(band.band, band.setting)} ({before} before, {after} after)",
+        "rows": rows,
+    }
 
 
 def _table(chapter: Chapter) -> dict[str, Any] | None:
@@ -259,13 +192,13 @@ def _table(chapter: Chapter) -> dict[str, Any] | None:
     }
     return {
         "note": "Several sweeps of a band are taken together, with the spread between them.",
-        "headings": [f"{column} ({counted(counts[column], 'sweep')})" for column, _ in columns],
+        "headings": [f"{column} ({count_text(counts[column], 'sweep')})" for column, _ in columns],
         "rows": [
             {
                 "label": FIGURES[name].label,
                 "depth": FIGURES[name].depth,
                 "cells": [
-                    shown(name, figures[name]) if name in figures else "not known"
+                    estimate_text(name, figures[name]) if name in figures else "not known"
                     for _, figures in columns
                 ],
             }
@@ -288,39 +221,38 @@ def _budget(chapter: Chapter, name: str) -> dict[str, str] | None:
 
 
 def _sheets(chapter: Chapter, name: str) -> list[dict[str, str]]:
-    """Draw the sweeps that have a picture, each with its Smith chart."""
-    pictures = {entry.column: (entry, entry.picture) for entry in chapter.entries if entry.picture}
+    """Plot the sweeps that have a fit here, each with its Smith chart."""
+    fitted = {entry.column: (entry, entry.fitted) for entry in chapter.entries if entry.fitted}
     drawn = []
-    for i, (column, (entry, picture)) in enumerate(_by_band(pictures)):
+    for i, (column, (entry, fit)) in enumerate(_by_band(fitted)):
         with plots.styled():
             # Fixed margins: these two are drawn for every band, and laying out costs most.
             left, right = plots.figure(5.6, 3.3), plots.figure(3.2, 3.3)
             for sheet in (left, right):
                 sheet.set_layout_engine("none")
-            plots.reflection(left.add_axes((0.1, 0.14, 0.79, 0.83)), *picture)
-            plots.smith(right.add_axes((0.02, 0.08, 0.96, 0.92)), *picture)
+            plots.reflection(left.add_axes((0.1, 0.14, 0.79, 0.83)), *fit)
+            plots.smith(right.add_axes((0.02, 0.08, 0.96, 0.92)), *fit)
         drawn.append(
             {
                 "reflection": plots.to_svg(left, f"{name}-r{i}", f"reflection, {column}"),
                 "smith": plots.to_svg(right, f"{name}-s{i}", f"Smith chart, {column}"),
-                "caption": f"{column}: sweep {entry.number}, {_when(entry)}, the latest.",
+                "caption": f"{column}: sweep {entry.number}, {_time_text(entry)}, the latest.",
             }
         )
     return drawn
 
 
 def _findings(chapter: Chapter) -> list[dict[str, str]]:
-    """Return each thing noticed once, with the sweeps it was noticed on."""
-    told: dict[tuple[str, str], tuple[Finding, list[int]]] = {}
+    """Return each finding once, with the sweeps it applies to."""
+    sweeps: dict[tuple[str, str], tuple[Finding, list[int]]] = {}
     for entry in chapter.entries:
         for finding in entry.findings:
-            place = told.setdefault((finding.code, finding.action), (finding, []))
-            if entry.number not in place[1]:
-                place[1].append(entry.number)
-    everywhere = len(chapter.entries)
+            _, numbers = sweeps.setdefault((finding.code, finding.action), (finding, []))
+            if entry.number not in numbers:
+                numbers.append(entry.number)
     rows = []
-    for finding, numbers in told.values():
-        where = "" if len(numbers) == everywhere else f" ({_numbers(numbers)})"
+    for finding, numbers in sweeps.values():
+        where = "" if len(numbers) == len(chapter.entries) else f" ({_numbers(numbers)})"
         rows.append(
             {"level": finding.level, "text": finding.text, "action": finding.action, "where": where}
         )
@@ -339,14 +271,12 @@ def _strains(chapters: Sequence[Chapter]) -> list[dict[str, Any]]:
         {
             "build": chapter.build.name,
             "band": column,
-            "volts": format_quantity(
-                carried.capacitor_v_peak.value, "V", carried.capacitor_v_peak.u
-            ),
-            "amperes": format_quantity(carried.loop_a_rms.value, "A", carried.loop_a_rms.u),
+            "volts": format_quantity(strain.capacitor_v_peak.value, "V", strain.capacitor_v_peak.u),
+            "amperes": format_quantity(strain.loop_a_rms.value, "A", strain.loop_a_rms.u),
             "distances": _distances(chapter.distances.get(column)),
         }
         for chapter in chapters
-        for column, carried in _by_band(chapter.strains)
+        for column, strain in _by_band(chapter.strains)
     ]
 
 
@@ -366,9 +296,7 @@ def _distances(found: Distances | None) -> list[str]:
 def _worst_volts(chapters: Sequence[Chapter]) -> str:
     """Return the upper end of the highest volts, rounded up to two digits; empty if not known."""
     highs = [
-        carried.capacitor_v_peak.high
-        for chapter in chapters
-        for carried in chapter.strains.values()
+        strain.capacitor_v_peak.high for chapter in chapters for strain in chapter.strains.values()
     ]
     return format_quantity(max(highs), "V", digits=2) if highs else ""
 
@@ -377,9 +305,9 @@ def _overloads(chapters: Sequence[Chapter]) -> list[Finding]:
     """Return where the latest build's capacitor is, or may be, beyond its rated voltage."""
     latest = [chapter for chapter in chapters if chapter.strains][-1:]
     found = [
-        voltage_finding(chapter.build, column, carried)
+        voltage_finding(chapter.build, column, strain)
         for chapter in latest
-        for column, carried in _by_band(chapter.strains)
+        for column, strain in _by_band(chapter.strains)
     ]
     return [finding for finding in found if finding is not None]
 
@@ -389,14 +317,14 @@ def _sweep_row(chapter: Chapter, entry: Entry) -> dict[str, Any]:
         "number": entry.number,
         "build": chapter.build.name,
         "band": entry.column,
-        "taken": _when(entry),
+        "taken": _time_text(entry),
         "points": entry.points,
         "status": entry.status,
         "sha256": entry.sha256[:12],
     }
 
 
-def _when(entry: Entry) -> str:
+def _time_text(entry: Entry) -> str:
     return entry.taken[:16].replace("T", " ") if entry.taken else "time not known"
 
 

@@ -1,4 +1,4 @@
-"""The terminal's words: what a person asks first on top, then figures, then findings.
+"""Pages for the terminal: a summary on top, then figures, then findings.
 
 Every function returns something rich can print; none prints. Lines fit 80 columns.
 """
@@ -18,13 +18,13 @@ from sweeplab.present.labels import (
     COUPLINGS,
     FIGURES,
     VERDICTS,
-    change,
-    counted,
-    interval,
-    moves,
-    rounded,
-    short,
-    shown,
+    change_text,
+    count_text,
+    estimate_text,
+    interval_text,
+    known_changes,
+    short_text,
+    value_text,
 )
 from sweeplab.quantity import format_quantity
 
@@ -38,8 +38,8 @@ if TYPE_CHECKING:
 _LEVEL_STYLES = {"problem": "bold red", "warning": "yellow", "note": "dim"}
 _STATUS_STYLES = {"ok": "green", "doubtful": "yellow", "refused": "bold red"}
 _VERDICT_STYLES = {"up": "bold", "down": "bold", "same": "", "unsure": "dim"}
-# Above this a person at the bench wants to know which way to turn (common practice, no source).
-_POOR_SWR: Threshold = 1.5
+# SWR from which the summary says how to change the coupling loop (common practice, no source).
+_HIGH_SWR: Threshold = 1.5
 _REMEDIES = {
     "under": "a larger or closer coupling loop matches better",
     "over": "a smaller or less close coupling loop matches better",
@@ -47,8 +47,8 @@ _REMEDIES = {
 
 
 def reading_page(reading: Reading) -> RenderableType:
-    """Return everything one sweep says: first words, figures, findings."""
-    parts: list[RenderableType] = [first_words(reading)]
+    """Return a reading in full: summary, figures, findings."""
+    parts: list[RenderableType] = [summary(reading)]
     if reading.resonance.status != "refused":
         parts += [Text(), figures_table(reading)]
     if reading.findings:
@@ -56,45 +56,44 @@ def reading_page(reading: Reading) -> RenderableType:
     return Group(*parts)
 
 
-def first_words(reading: Reading) -> RenderableType:
-    """Return what a person asks first: efficiency, match, the next thing to do."""
-    answers = _grid(11)
-    answers.add_row("Efficiency", _efficiency(reading))
-    answers.add_row("Match", _match(reading))
-    if (pair := both_candidates(reading)) is not None:
-        answers.add_row("Q, unloaded", Text(pair))
-    answers.add_row("Next", Text(next_step(reading), style="bold"))
-    return Group(_headline(reading), answers)
+def summary(reading: Reading) -> RenderableType:
+    """Return the summary of a reading: efficiency, match, next step."""
+    rows = _grid(11)
+    rows.add_row("Efficiency", _efficiency(reading))
+    rows.add_row("Match", _match(reading))
+    if (pair := coupling_alternatives(reading)) is not None:
+        rows.add_row("Q, unloaded", Text(pair))
+    rows.add_row("Next", Text(next_step(reading), style="bold"))
+    return Group(_headline(reading), rows)
 
 
-def both_candidates(reading: Reading) -> str | None:
+def coupling_alternatives(reading: Reading) -> str | None:
     """Return both pairs of unloaded Q and coupling factor where the data allow two; else None."""
     fit = reading.resonance
     if fit.q_unloaded is None or fit.q_unloaded_other is None:
         return None
     under, over = (
-        f"{shown('q_unloaded', q0)} (coupling factor {_coupling(fit, q0):.3f})"
+        f"{estimate_text('q_unloaded', q0)} (coupling factor {_coupling(fit, q0):.3f})"
         for q0 in (fit.q_unloaded, fit.q_unloaded_other)
     )
     return f"one of {under} if under-coupled, {over} if over-coupled"
 
 
 _MOST_EVIDENCE = 6
-_WHAT_PAYS = ("unaccounted-loss", "dominant-uncertainty")
+_MOST_USEFUL_NOTES = ("unaccounted-loss", "dominant-uncertainty")
 
 
 def next_step(reading: Reading) -> str:
-    """Return the action of the gravest finding, else the next step of the job.
+    """Return the action of the most severe finding, else the usual next step.
 
-    Where there are only notes, loss that nothing described accounts for is the first thing to
-    look for; after it, the largest uncertainty.
+    Where there are only notes, unexplained loss comes first; after it, the largest uncertainty.
     """
-    grave = [finding for finding in reading.findings if finding.level != "note"]
-    if not grave and reading.loss is None:
+    severe = [finding for finding in reading.findings if finding.level != "note"]
+    if not severe and reading.loss is None:
         return "Describe the build to learn the efficiency: see 'sweeplab build template'."
     by_code = {finding.code: finding for finding in reading.findings}
-    paying = [by_code[code] for code in _WHAT_PAYS if code in by_code]
-    for finding in (*grave, *paying, *reading.findings):
+    useful = [by_code[code] for code in _MOST_USEFUL_NOTES if code in by_code]
+    for finding in (*severe, *useful, *reading.findings):
         if finding.action:
             return _sentence(finding.action)
     return "Nothing stands out. Keep it: 'sweeplab add FILE --build NAME'."
@@ -108,10 +107,10 @@ def figures_table(reading: Reading) -> Table:
         estimate = getattr(resonance, name, None) or getattr(loss, name, None)
         if estimate is not None:
             label = "  " * figure.depth + figure.label
-            value = shown(name, estimate)
+            value = estimate_text(name, estimate)
             if name == "coupling_factor" and resonance.q_unloaded_other is not None:
                 value += f" or {_coupling(resonance, resonance.q_unloaded_other):.3f}"
-            table.add_row(label, value, interval(name, estimate))
+            table.add_row(label, value, interval_text(name, estimate))
     table.add_row("coupling", COUPLINGS[resonance.coupling], "")
     if resonance.residual_rms is not None:
         points = f"{resonance.points_in_bandwidth} points in the bandwidth"
@@ -126,34 +125,34 @@ def _coupling(fit: Resonance, q_unloaded: Estimate) -> float:
 
 
 def findings_list(findings: Iterable[Finding]) -> RenderableType:
-    """Return findings, gravest first, each with its evidence and what to do."""
+    """Return findings in the order given, each with its evidence and action."""
     rows = _grid(9)
     for finding in findings:
-        said = Text(_sentence(finding.text))
+        text = Text(_sentence(finding.text))
         if finding.evidence:
-            said.append(f" ({_evidence(finding.evidence)})", style="dim")
+            text.append(f" ({_evidence(finding.evidence)})", style="dim")
         if finding.action:
-            said.append(f"\n-> {_sentence(finding.action)}")
-        rows.add_row(Text(finding.level, style=_LEVEL_STYLES[finding.level]), said)
+            text.append(f"\n-> {_sentence(finding.action)}")
+        rows.add_row(Text(finding.level, style=_LEVEL_STYLES[finding.level]), text)
     return rows
 
 
 def comparison_page(comparison: Comparison) -> RenderableType:
-    """Return what a change did, band by band: before, after, difference, verdict."""
+    """Return a comparison, band by band: before, after, difference, verdict."""
     parts: list[RenderableType] = [_changes(comparison)]
     for band in comparison.bands:
         heading = Text(band.band, style="bold")
         setting = f", {band.setting}" if band.setting else ""
-        before, after = counted(band.n_before, "sweep"), counted(band.n_after, "sweep")
+        before, after = count_text(band.n_before, "sweep"), count_text(band.n_after, "sweep")
         heading.append(f"{setting}  {before} before, {after} after", style="not bold dim")
         table = _table("figure", "before", "after", "change ± u", "verdict")
-        for move in moves(band):
+        for change in known_changes(band):
             table.add_row(
-                FIGURES[move.name].label,
-                rounded(move.name, move.before),
-                rounded(move.name, move.after),
-                change(move),
-                Text(VERDICTS[move.verdict], style=_VERDICT_STYLES[move.verdict]),
+                FIGURES[change.name].label,
+                value_text(change.name, change.before),
+                value_text(change.name, change.after),
+                change_text(change),
+                Text(VERDICTS[change.verdict], style=_VERDICT_STYLES[change.verdict]),
             )
         parts += [Text(), heading, table]
     if comparison.findings:
@@ -192,35 +191,35 @@ def _efficiency(reading: Reading) -> Text:
     if reading.loss.efficiency is None:
         return Text("none: the loss budget was refused, see the findings", style="bold red")
     efficiency, decibels = reading.loss.efficiency, reading.loss.efficiency_db
-    said = Text(short("efficiency", efficiency.value, efficiency.u), style="bold")
+    text = Text(short_text("efficiency", efficiency.value, efficiency.u), style="bold")
     if decibels is not None:
-        said.append(f" ({short('efficiency_db', decibels.value, decibels.u)})", "not bold")
-    said.append(", as in free space", style="not bold")
+        text.append(f" ({short_text('efficiency_db', decibels.value, decibels.u)})", "not bold")
+    text.append(", as in free space", style="not bold")
     if reading.loss.efficiency_over_ground is not None:
-        over = shown("efficiency_over_ground", reading.loss.efficiency_over_ground)
-        said.append(f"\n{over} over the ground described", style="not bold")
-    return said
+        over = estimate_text("efficiency_over_ground", reading.loss.efficiency_over_ground)
+        text.append(f"\n{over} over the ground described", style="not bold")
+    return text
 
 
 def _match(reading: Reading) -> Text:
     match = reading.match
     if match.swr_min is None or match.f_swr_min_hz is None:
         return Text("not known")
-    place = format_quantity(match.f_swr_min_hz, "Hz", match.u_f_swr_min_hz)
-    said = Text(f"SWR {short('swr_min', match.swr_min, match.u_swr_min or 0.0)}", style="bold")
-    said.append(f" at {place}", style="not bold")
+    frequency = format_quantity(match.f_swr_min_hz, "Hz", match.u_f_swr_min_hz)
+    text = Text(f"SWR {short_text('swr_min', match.swr_min, match.u_swr_min or 0.0)}", style="bold")
+    text.append(f" at {frequency}", style="not bold")
     if match.u_swr_min is None:
-        said.append(", the best point measured", style="not bold")
+        text.append(", the best point measured", style="not bold")
     widths = [
         _width(level, width, match.u_swr_bandwidth_hz.get(level), match.swr_min)
         for level, width in match.swr_bandwidth_hz.items()
     ]
     if widths:
-        said.append("\n" + "; ".join(widths), style="not bold")
+        text.append("\n" + "; ".join(widths), style="not bold")
     remedy = _REMEDIES.get(reading.resonance.coupling)
-    if remedy is not None and match.swr_min > _POOR_SWR:
-        said.append(f"\n{COUPLINGS[reading.resonance.coupling]}: {remedy}", style="not bold")
-    return said
+    if remedy is not None and match.swr_min > _HIGH_SWR:
+        text.append(f"\n{COUPLINGS[reading.resonance.coupling]}: {remedy}", style="not bold")
+    return text
 
 
 def _width(level: str, width: float | None, u: float | None, lowest: float) -> str:
@@ -244,10 +243,10 @@ def _evidence(evidence: Mapping[str, Any]) -> str:
         f"{key} {value:.4g}" if isinstance(value, float) else f"{key} {value}"
         for key, value in evidence.items()
     ]
-    shown = pairs[:_MOST_EVIDENCE]
-    if len(pairs) > len(shown):
-        shown.append(f"{len(pairs) - len(shown)} more in --json")
-    return ", ".join(shown)
+    listed = pairs[:_MOST_EVIDENCE]
+    if len(pairs) > len(listed):
+        listed.append(f"{len(pairs) - len(listed)} more in --json")
+    return ", ".join(listed)
 
 
 def _sentence(text: str) -> str:

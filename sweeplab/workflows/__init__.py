@@ -1,1 +1,1 @@
-"""Whole jobs that join an open log with the rest of the house, for commands and demo alike."""
+"""Whole tasks on an open log, shared by the commands and the demo."""

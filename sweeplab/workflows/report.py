@@ -6,13 +6,15 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sweeplab.comparison.pooling import column_of, pooled_column
+from sweeplab.comparison.pooling import column_name, pooled_figures
 from sweeplab.errors import LogError
 from sweeplab.finding import Finding
+from sweeplab.log.refit import read_stored
 from sweeplab.log.schema import files_of
 from sweeplab.output import REPORT, check, write
 from sweeplab.planning.safety import Distances, Strain, distances, strain
-from sweeplab.present.report import POWER_W, Chapter, Entry, render
+from sweeplab.present.chapter import POWER_W, Chapter, Entry
+from sweeplab.present.report import render
 from sweeplab.workflows.sweeps import compare_builds
 
 if TYPE_CHECKING:
@@ -32,7 +34,7 @@ def write_report(log: Log, out: Path, title: str | None = None) -> None:
     LogError
         The log has no builds.
     OutputError
-        Something else than a report is there, or the disk did not take it.
+        The file there is no report, or it could not be written.
     """
     own = files_of(log.path)
     check(out, REPORT, never=own)
@@ -45,15 +47,15 @@ def write_report(log: Log, out: Path, title: str | None = None) -> None:
 
 
 def _chapter(log: Log, name: str) -> Chapter:
-    """Return one build's chapter: its sweeps, its figures, how it came about."""
+    """Return one build's chapter: its sweeps, its figures, its origin."""
     build, records, sweeps = log.build(name), log.records(build=name), log.sweeps(build=name)
     step = next((step for step in log.changes() if step.after == name), None)
-    figures = pooled_column(records)
-    shown = _latest(sweeps)
+    figures = pooled_figures(records)
+    latest = _latest(sweeps)
     strains, near = _strains(build, records, figures)
     return Chapter(
         build=build,
-        entries=[_entry(log, build, stored, stored.id in shown) for stored in sweeps],
+        entries=[_entry(log, build, stored, stored.id in latest) for stored in sweeps],
         figures=figures,
         strains=strains,
         distances=near,
@@ -68,48 +70,46 @@ def _latest(sweeps: Sequence[StoredSweep]) -> set[int]:
     latest: dict[str, int] = {}
     for stored in sorted(sweeps, key=lambda stored: (stored.taken or "", stored.id)):
         if stored.set_aside is None and stored.status != "refused":
-            latest[column_of(stored)] = stored.id
+            latest[column_name(stored.band, stored.setting)] = stored.id
     return set(latest.values())
 
 
-def _entry(log: Log, build: Build, stored: StoredSweep, drawn: bool) -> Entry:
+def _entry(log: Log, build: Build, stored: StoredSweep, plotted: bool) -> Entry:
     reading = log.reading(stored.id)
     return Entry(
         number=stored.id,
-        column=column_of(stored),
+        column=column_name(stored.band, stored.setting),
         status="set aside" if stored.set_aside else stored.status,
         taken=stored.taken,
         points=reading["points"],
         sha256=stored.sha256,
         findings=[Finding(**finding) for finding in reading["findings"]],
-        picture=_picture(log, build, stored) if drawn else None,
+        fitted=_fit(log, build, stored) if plotted else None,
     )
 
 
-def _picture(log: Log, build: Build, stored: StoredSweep) -> tuple[Sweep, Resonance]:
+def _fit(log: Log, build: Build, stored: StoredSweep) -> tuple[Sweep, Resonance]:
     """Return a stored sweep and its fit, under a number instead of its file's name."""
-    from sweeplab.files import sweep_from_bytes
     from sweeplab.resonance import fit_resonance
 
-    sweep = sweep_from_bytes(log.raw(stored.id), str(stored.id), **log.read_with(stored.id))
-    told = log.taken_with(stored.id)
+    sweep, options = read_stored(log, stored.id, str(stored.id)), log.reading_options(stored.id)
     line = build.feed.line if build.feed else None
-    if "reference" in told:
-        # It moved the sweep to the line's far end.
-        sweep, line = told["reference"].correct(sweep), None
-    return sweep, fit_resonance(sweep, line=line, near_hz=told.get("near_hz"))
+    if "calibration" in options:
+        # A corrected sweep refers to the line's far end.
+        sweep, line = options["calibration"].correct(sweep), None
+    return sweep, fit_resonance(sweep, line=line, near_hz=options.get("near_hz"))
 
 
 def _strains(
     build: Build, records: Sequence[Record], figures: Mapping[str, Mapping[str, Estimate]]
 ) -> tuple[dict[str, Strain], dict[str, Distances]]:
-    """Return what the loop carries at `POWER_W`, and how far its fields reach, band by band.
+    """Return voltage and current at `POWER_W`, and the distances of its fields, band by band.
 
-    Where the model can say.
+    Bands without a loss budget are left out.
     """
     from sweeplab.loop import LoopModel
 
-    settings = {column_of(record): record.setting for record in records}
+    settings = {column_name(record.band, record.setting): record.setting for record in records}
     strains, near = {}, {}
     for column, known in figures.items():
         if "r_total_ohm" in known and known["r_total_ohm"].value > 0:

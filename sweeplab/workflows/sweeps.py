@@ -1,11 +1,12 @@
-"""Jobs that join an open log with the rest of the house, for commands and demo alike."""
+"""Sweeps read, fitted and added to a log, and builds compared: shared by commands and demo."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from sweeplab.errors import ReadError, SweepError, SweeplabError, one_line
 
@@ -13,25 +14,45 @@ if TYPE_CHECKING:
     from sweeplab.builds import Build
     from sweeplab.calibration import OnePortCalibration
     from sweeplab.comparison.comparison import Comparison
-    from sweeplab.log import Added, Log, Standards, StoredSweep
+    from sweeplab.log import Added, Log, Standards
     from sweeplab.reading import Reading
     from sweeplab.sweep import Sweep
-Failed = Callable[[str, Exception], None]
-# Fitting together costs a fraction of one by one; few enough that the first answer comes soon.
+
+OnFailure = Callable[[str, Exception], None]
+# Fitting together costs a fraction of one by one; few enough that the first result comes soon.
 _BATCH = 24
+
+
+@dataclass(frozen=True)
+class ReadingOptions:
+    """How sweeps are read from their files and fitted.
+
+    Parameters
+    ----------
+    columns, z0_ohm, port : optional
+        As `read_sweep` takes them.
+    near_hz : float or None
+        As `take_readings` takes it [Hz].
+    standards : Standards or None
+        Files of the open, short and load whose calibration is applied to every sweep.
+    """
+
+    columns: Sequence[str] | None = None
+    z0_ohm: float | None = None
+    port: int | None = None
+    near_hz: float | None = None
+    standards: Standards | None = None
+
+
+_DEFAULTS = ReadingOptions()
 
 
 def readings_of(
     files: Iterable[str],
     build: Build | None,
     setting: str | None,
-    failed: Failed,
-    *,
-    columns: Sequence[str] | None = None,
-    z0_ohm: float | None = None,
-    port: int | None = None,
-    near_hz: float | None = None,
-    reference: OnePortCalibration | None = None,
+    failed: OnFailure,
+    options: ReadingOptions = _DEFAULTS,
 ) -> Iterator[Reading]:
     """Yield the readings of files, in the order given, fitted a batch at a time.
 
@@ -42,58 +63,20 @@ def readings_of(
     build : Build or None
     setting : str or None
     failed : callable
-        Told each file that could not be read, or on which a computation broke off, and why; the
-        rest is done.
-    columns, z0_ohm, port : optional
-        As `read_sweep` takes them.
-    near_hz, reference : optional
-        As `take_readings` takes them.
+        Called with the name of each file that could not be read, or on which a computation broke
+        off, and the error; the other files are read all the same.
+    options : ReadingOptions
 
     Raises
     ------
     BuildError
         The build has no such setting.
+    ReadError
+        A standard's file could not be read.
     """
-    from sweeplab.reading import take_readings
-
-    told: dict[str, Any] = {"columns": columns, "z0_ohm": z0_ohm, "port": port}
-    for batch in _read(files, failed, reference, told):
-        sweeps = [sweep for sweep, _ in batch]
-        for reading in take_readings(sweeps, build, setting, near_hz=near_hz, reference=reference):
-            _report(reading, failed)
-            yield reading
-
-
-def _report(reading: Reading, failed: Failed) -> None:
-    """Tell of a sweep on which a computation broke off; it is there all the same, refused."""
-    broken = reading.unforeseen
-    if broken is not None:
-        file, what = reading.sweep.origin.file, broken.evidence
-        with_what = f"{what['error']}, version {what['version']}"
-        line = f"{file}: {broken.text} {broken.action} ({with_what})"
-        failed(file, SweeplabError(one_line(line)))
-
-
-def _read(
-    files: Iterable[str], failed: Failed, reference: OnePortCalibration | None, told: dict[str, Any]
-) -> Iterator[list[tuple[Sweep, bytes]]]:
-    """Yield batches of sweeps, each with the bytes it was read from."""
-    from sweeplab.files import read_each, sweep_paths
-
-    found = (place for file in files for place in sweep_paths([file]))
-    while batch := list(islice(found, _BATCH)):
-        good = []
-        for answer in read_each(batch, **told):
-            try:
-                if answer.sweep is None:
-                    raise answer.error or ReadError(answer.name, "no sweep", "check the file")
-                if reference is not None:
-                    # Tried here, so that a sweep it does not cover fails alone.
-                    reference.correct(answer.sweep)
-                good.append((answer.sweep, answer.raw))
-            except (ReadError, SweepError) as error:
-                failed(answer.name, error)
-        yield good
+    for reading, _ in _readings(files, build, setting, failed, options):
+        _report(reading, failed)
+        yield reading
 
 
 def add_files(
@@ -101,51 +84,89 @@ def add_files(
     files: Iterable[str],
     build: Build,
     setting: str | None,
-    failed: Failed,
-    *,
-    columns: Sequence[str] | None = None,
-    z0_ohm: float | None = None,
-    port: int | None = None,
-    near_hz: float | None = None,
-    standards: Standards | None = None,
+    failed: OnFailure,
+    options: ReadingOptions = _DEFAULTS,
 ) -> Iterator[tuple[Reading, Added]]:
-    """Add files to a log, yielding each once it is committed; otherwise as `readings_of`.
+    """Add files to a log, yielding each once it is committed; otherwise as `readings_of`."""
+    for reading, raw in _readings(files, build, setting, failed, options):
+        try:
+            added = log.add(
+                reading.sweep,
+                raw,
+                reading,
+                build,
+                setting,
+                columns=options.columns,
+                z0_ohm=options.z0_ohm,
+                port=options.port,
+                near_hz=options.near_hz,
+                standards=options.standards,
+            )
+        except (SweeplabError, OSError) as error:
+            failed(reading.sweep.origin.file, error)
+            continue
+        _report(reading, failed)
+        yield reading, added
 
-    Parameters
-    ----------
-    standards : Standards or None
-        Open, short and load taken out of every sweep; the log keeps their bytes.
-    """
+
+def _readings(
+    files: Iterable[str],
+    build: Build | None,
+    setting: str | None,
+    failed: OnFailure,
+    options: ReadingOptions,
+) -> Iterator[tuple[Reading, bytes]]:
+    """Yield readings, each with the bytes its sweep was read from."""
     from sweeplab.reading import take_readings
 
-    told: dict[str, Any] = {"columns": columns, "z0_ohm": z0_ohm, "port": port}
-    reference = None if standards is None else standards.reference()
-    kept: dict[str, Any] = {**told, "near_hz": near_hz, "standards": standards}
-    for batch in _read(files, failed, reference, told):
+    calibration = None if options.standards is None else options.standards.calibration()
+    for batch in _batches(files, failed, calibration, options):
         sweeps = [sweep for sweep, _ in batch]
-        readings = take_readings(sweeps, build, setting, near_hz=near_hz, reference=reference)
-        for reading, (sweep, raw) in zip(readings, batch, strict=True):
+        readings = take_readings(
+            sweeps, build, setting, near_hz=options.near_hz, calibration=calibration
+        )
+        yield from zip(readings, (raw for _, raw in batch), strict=True)
+
+
+def _batches(
+    files: Iterable[str],
+    failed: OnFailure,
+    calibration: OnePortCalibration | None,
+    options: ReadingOptions,
+) -> Iterator[list[tuple[Sweep, bytes]]]:
+    """Yield batches of sweeps, each with the bytes it was read from."""
+    from sweeplab.files import read_each, sweep_paths
+
+    paths = (path for file in files for path in sweep_paths([file]))
+    while batch := list(islice(paths, _BATCH)):
+        readable = []
+        for result in read_each(
+            batch, columns=options.columns, z0_ohm=options.z0_ohm, port=options.port
+        ):
             try:
-                added = log.add(sweep, raw, reading, build, setting, **kept)
-            except (SweeplabError, OSError) as error:
-                failed(sweep.origin.file, error)
-                continue
-            _report(reading, failed)
-            yield reading, added
+                if result.sweep is None:
+                    raise result.error or ReadError(result.name, "no sweep", "check the file")
+                if calibration is not None:
+                    # Tried now, so that a sweep it does not cover fails alone.
+                    calibration.correct(result.sweep)
+                readable.append((result.sweep, result.raw))
+            except (ReadError, SweepError) as error:
+                failed(result.name, error)
+        yield readable
 
 
-def read_again(log: Log, stored: StoredSweep) -> Reading:
-    """Take a stored sweep's reading from its raw bytes; the log stays as it is."""
-    from sweeplab.files import sweep_from_bytes
-    from sweeplab.reading import take_reading
-
-    sweep = sweep_from_bytes(log.raw(stored.id), stored.file, **log.read_with(stored.id))
-    told = log.taken_with(stored.id)
-    return take_reading(sweep, log.build(stored.build), stored.setting, **told)
+def _report(reading: Reading, failed: OnFailure) -> None:
+    """Report a sweep on which a computation broke off; its reading is refused, not left out."""
+    finding = reading.unforeseen
+    if finding is not None:
+        file, evidence = reading.sweep.origin.file, finding.evidence
+        details = f"{evidence['error']}, version {evidence['version']}"
+        line = f"{file}: {finding.text} {finding.action} ({details})"
+        failed(file, SweeplabError(one_line(line)))
 
 
 def compare_builds(log: Log, before: str, after: str) -> Comparison:
-    """Compare two builds of a log; its other builds tell how far repeats scatter."""
+    """Compare two builds of a log; its other builds show how far repeats scatter."""
     from sweeplab.builds import difference
     from sweeplab.comparison.comparison import compare
 

@@ -29,7 +29,7 @@ def truth(demo):
     return {row["file"]: row for row in csv.DictReader(lines[1:])}
 
 
-def test_it_tells_the_story_and_says_where_things_lie(replayed):
+def test_it_prints_the_scenario_and_where_its_files_are(replayed):
     folder, text = replayed
     assert (folder / "report.html").is_file()
     assert str(folder / "report.html") in text
@@ -38,7 +38,7 @@ def test_it_tells_the_story_and_says_where_things_lie(replayed):
     assert max(map(len, text.splitlines()[:5])) <= 80
 
 
-def test_it_finds_what_was_mended_and_what_aged(replayed, run):
+def test_it_finds_what_was_repaired_and_what_aged(replayed, run):
     log = str(replayed[0] / "sweeplab.db")
     verdicts = {}
     for before, after in [("quay-1", "quay-2"), ("quay-2", "quay-3"), ("quay-3", "quay-3-autumn")]:

@@ -10,7 +10,7 @@ import pytest
 import typer
 
 from sweeplab import __version__
-from sweeplab.cli.app import app, own_options_first
+from sweeplab.cli.app import app, root_options_first
 from sweeplab.cli.reference import reference
 
 SLOW = {"numpy", "scipy", "pandas", "skrf", "matplotlib", "jinja2"}
@@ -70,8 +70,8 @@ def test_version(run):
         (["list", "--log"], ["--log", "list"]),
     ],
 )
-def test_own_options_may_stand_anywhere(given, moved):
-    assert own_options_first(given) == moved
+def test_root_options_may_stand_before_or_after_the_command(given, moved):
+    assert root_options_first(given) == moved
 
 
 def test_unknown_command_is_wrong_usage(run):

@@ -29,7 +29,7 @@ def compared(log, demo):
     return log
 
 
-def test_without_a_log_it_says_how_to_begin(run):
+def test_without_a_log_it_prints_how_to_begin(run):
     text = run().stdout
     assert "No log" in text
     assert "sweeplab init" in text
@@ -142,7 +142,7 @@ def test_one_standard_alone_is_wrong_usage(log, demo):
     assert "all three" in log(*args, status=2).stderr
 
 
-def test_compare_holds_the_contract_and_sees_the_mending(compared):
+def test_compare_holds_the_contract_and_finds_the_repair(compared):
     out = json.loads(compared("compare", "first", "second", "--json").stdout)
     assert (out["before"], out["after"]) == ("first", "second")
     (band,) = out["bands"]

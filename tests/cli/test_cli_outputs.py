@@ -131,7 +131,7 @@ class TestPlots:
             for name in ("log.svg", "sweep.svg", "build.svg"):
                 refused(run, name, *command, "--plot", name)
 
-    def test_a_folder_that_is_not_there_is_said_before_the_work(self, run, commands):
+    def test_a_missing_folder_is_refused_before_the_work(self, run, commands):
         for command in commands:
             refused(run, "nowhere/out.png", *command, "--plot", "nowhere/out.png")
 

@@ -38,7 +38,7 @@ def wanted(tmp_path):
     return str(path)
 
 
-def test_json_has_the_contracts_keys_and_every_extra_asked_for(run, wanted):
+def test_json_has_the_contracts_keys_and_every_extra_requested(run, wanted):
     found = json.loads(run("plan", wanted, "--band", "40m", "--json", *EXTRAS).output)
     assert found["build"] == "next-loop"
     (row,) = found["bands"]

@@ -51,7 +51,7 @@ def test_the_bar_is_gone_at_the_end(monkeypatch, clock):
     assert screen.getvalue().endswith("\x1b[1A\x1b[2K")
 
 
-def test_a_refusal_stands_on_a_line_of_its_own(monkeypatch, clock):
+def test_a_refusal_is_on_a_line_of_its_own(monkeypatch, clock):
     screen = terminal(monkeypatch)
     shell = CliContext()
     for item in with_progress(FILES):
@@ -77,7 +77,7 @@ def test_nothing_is_drawn_into_a_pipe(monkeypatch, clock):
 def test_nothing_is_drawn_between_lines_that_are_printed_as_they_come(monkeypatch, clock):
     screen = terminal(monkeypatch)
     terminal(monkeypatch, "stdout")
-    list(with_progress(FILES, speaks=True))
+    list(with_progress(FILES, prints_each=True))
     assert screen.getvalue() == ""
 
 

@@ -45,7 +45,7 @@ def test_json_holds_the_contract(run, demo):
     assert set(sweep["match"]["swr_bandwidth_hz"]) == {"2", "3"}
 
 
-def test_sweeps_come_in_the_order_given_and_failures_beside_them(run, demo):
+def test_sweeps_come_in_the_order_given_and_failures_with_them(run, demo):
     names = ["quay-2_20m_a.s1p", "missing.s1p", "quay-1_20m_a.s1p"]
     result = run("read", *(str(demo / name) for name in names), "--json", status=1)
     out = strict(result.stdout)
@@ -68,7 +68,7 @@ def test_a_sweep_without_resonance_is_no_error(run, tmp_path):
     assert "the best point measured" in run("read", str(tmp_path / "flat.s1p")).stdout
 
 
-def test_first_words_stand_on_top(run, demo):
+def test_the_summary_comes_first(run, demo):
     text = run("read", str(demo / SWEEP), "--build", str(demo / "quay-1.toml")).stdout
     lines = text.splitlines()
     assert SWEEP in text.replace("\n", "")
@@ -97,7 +97,7 @@ def test_colour_is_forced_and_refused(run, demo):
     assert "\x1b[" not in plain
 
 
-def test_several_files_get_their_first_words_each(run, demo):
+def test_several_files_get_a_summary_each(run, demo):
     text = run("read", str(demo / SWEEP), str(demo / "quay-2_20m_a.s1p")).stdout
     assert text.count("Match") == 2
     assert "half-power" not in text

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from sweeplab.cli.streams import Outlet
+from sweeplab.cli.streams import LossyFileIO
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="a POSIX shell and its descriptors")
 FILES = [f"quay-1_20m_{repeat}.s1p" for repeat in "abc"]
@@ -117,15 +117,15 @@ class TestPrinting:
 
 class TestOutlet:
     def test_it_takes_everything_and_keeps_why_something_was_lost(self, unread):
-        outlet = Outlet(unread, "w", closefd=False)
+        outlet = LossyFileIO(unread, "w", closefd=False)
         assert [outlet.write(b"four"), outlet.write(b"three")] == [4, 5]
-        assert isinstance(outlet.lost, BrokenPipeError)
+        assert isinstance(outlet.error, BrokenPipeError)
 
     def test_what_is_read_is_passed_on(self):
         reader, writer = os.pipe()
-        outlet = Outlet(writer, "w")
+        outlet = LossyFileIO(writer, "w")
         assert outlet.write(b"text") == 4
         outlet.close()
         with open(reader, "rb") as end:
             assert end.read() == b"text"
-        assert outlet.lost is None
+        assert outlet.error is None

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from records import record
 
-from sweeplab.comparison.heights import Stand
+from sweeplab.comparison.heights import HeightSweeps
 from sweeplab.quantity import Quantity
 from sweeplab.record import Record
 
@@ -64,7 +64,7 @@ def draw(
     spread: float = 0.0,
     constants: bool = True,
     size: bool = True,
-) -> tuple[list[Stand], Truth]:
+) -> tuple[list[HeightSweeps], Truth]:
     """Return records at several heights, every stated source of error drawn, and their truth.
 
     Parameters
@@ -81,7 +81,7 @@ def draw(
     loop = loop or Loop()
     common = {SIZE: rng.normal() * size}
     common |= {SIGMA: rng.normal() * constants, EPS: rng.normal() * constants}
-    stands, drawn, efficiency, over = [], {}, {}, {}
+    by_height, drawn, efficiency, over = [], {}, {}, {}
     for height in heights:
         described, sky = loop.ground[height]
         off = {**common, "site.height": rng.normal(), "model.ground": rng.normal()}
@@ -102,9 +102,9 @@ def draw(
             for _ in range(n)
         ]
         records = [one(loop, height, described, sky, float(r), noise) for r in told]
-        stands.append(Stand(Quantity(height), records))
+        by_height.append(HeightSweeps(Quantity(height), records))
     truth = Truth(loop.loss, loop.factor, loop.loss - loop.conductor, drawn, efficiency, over)
-    return stands, truth
+    return by_height, truth
 
 
 def shares_at(loop: Loop, height: float, described: float, sky: float) -> dict[str, Shares]:

@@ -304,29 +304,29 @@ class TestTimes:
         values = {"f_loaded_hz": 7.1e6 + moved_hz, "half_power_bandwidth_hz": 20e3}
         return record(values, u=10.0, build=build, taken=taken)
 
-    def told(self, before: list[Record], code: str) -> list[Finding]:
+    def findings(self, before: list[Record], code: str) -> list[Finding]:
         after = [self.swept("2026-06-01T10:00:00Z", build="quay-2")]
         return [f for f in compare(before, after).findings if f.code == code]
 
-    def test_sweeps_months_apart_are_said_with_their_days(self) -> None:
+    def test_sweeps_months_apart_are_a_finding_with_their_days(self) -> None:
         before = [self.swept("2026-03-01T10:00:00Z"), self.swept("2026-05-10T10:00:00Z")]
-        (said,) = self.told(before, "days-apart")
-        assert said.evidence["days"] == pytest.approx(70)
-        assert "quay-1" in said.text
-        assert "scatter" in said.text
+        (finding,) = self.findings(before, "days-apart")
+        assert finding.evidence["days"] == pytest.approx(70)
+        assert "quay-1" in finding.text
+        assert "scatter" in finding.text
 
     def test_sweeps_of_one_afternoon_are_not(self) -> None:
         before = [self.swept("2026-03-01T10:00:00Z"), self.swept("2026-03-01T16:00:00Z")]
-        assert self.told(before, "days-apart") == []
+        assert self.findings(before, "days-apart") == []
 
-    def test_a_resonance_that_moved_between_two_sweeps_is_said(self) -> None:
+    def test_a_resonance_that_moved_between_two_sweeps_is_a_finding(self) -> None:
         before = [self.swept("2026-03-01T10:00:00Z"), self.swept("2026-03-01T10:02:00Z", 300)]
-        (said,) = self.told(before, "moved-between-sweeps")
-        assert said.evidence["moved_hz"] == pytest.approx(300)
+        (finding,) = self.findings(before, "moved-between-sweeps")
+        assert finding.evidence["moved_hz"] == pytest.approx(300)
         # Two sweeps of 10 Hz each.
-        assert said.evidence["u_moved_hz"] == pytest.approx(10 * math.sqrt(2))
-        assert "300 ± 14 Hz" in said.text
-        assert "up and down" in said.action
+        assert finding.evidence["u_moved_hz"] == pytest.approx(10 * math.sqrt(2))
+        assert "300 ± 14 Hz" in finding.text
+        assert "up and down" in finding.action
 
     @pytest.mark.parametrize(
         ("taken", "moved_hz"),
@@ -338,7 +338,7 @@ class TestTimes:
     )
     def test_noise_an_interval_or_a_retuning_is_not(self, taken: str, moved_hz: float) -> None:
         before = [self.swept("2026-03-01T10:00:00Z"), self.swept(taken, moved_hz)]
-        assert self.told(before, "moved-between-sweeps") == []
+        assert self.findings(before, "moved-between-sweeps") == []
 
     def test_what_months_did_to_another_build_is_no_scatter(self) -> None:
         before, after = (
@@ -362,7 +362,7 @@ class TestTimes:
 
     def test_what_has_no_time_is_left_out(self) -> None:
         before = [self.swept("yesterday"), self.swept("2026-03-01T10:00:00Z", 300)]
-        assert self.told(before, "moved-between-sweeps") == []
+        assert self.findings(before, "moved-between-sweeps") == []
 
 
 class TestContract:

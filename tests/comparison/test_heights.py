@@ -18,7 +18,7 @@ from simulated_heights import Loop, Truth, draw
 from sweeplab import Estimate
 from sweeplab.builds.diff import Change
 from sweeplab.comparison.comparison import compare
-from sweeplab.comparison.heights import Heights, Stand, part_heights
+from sweeplab.comparison.heights import GroundSeparation, HeightSweeps, separate_ground
 from sweeplab.quantity import Quantity
 from sweeplab.record import Record
 
@@ -30,19 +30,19 @@ def slack(trials: int = TRIALS, share: float = 0.95) -> float:
     return 4 * math.sqrt(share * (1 - share) / trials)
 
 
-def parted(stands: list[Stand]) -> Heights:
-    (heights,) = part_heights(stands)
+def separated(by_height: list[HeightSweeps]) -> GroundSeparation:
+    (heights,) = separate_ground(by_height)
     return heights
 
 
-def changed(stand: Stand, change: Callable[[Record], Record]) -> Stand:
-    return replace(stand, records=[change(record) for record in stand.records])
+def changed(of_height: HeightSweeps, change: Callable[[Record], Record]) -> HeightSweeps:
+    return replace(of_height, records=[change(record) for record in of_height.records])
 
 
-def exact(heights: tuple[float, ...] = (1.5, 4.0), loop: Loop | None = None) -> list[Stand]:
+def exact(heights: tuple[float, ...] = (1.5, 4.0), loop: Loop | None = None) -> list[HeightSweeps]:
     """Return records without any error in them, shares as ever."""
     rng = np.random.default_rng(1)
-    stands, _ = draw(rng, heights, loop, noise=1e-12, constants=False, size=False)
+    by_height, _ = draw(rng, heights, loop, noise=1e-12, constants=False, size=False)
     loop = loop or Loop()
 
     def undone(record: Record, height: float) -> Record:
@@ -51,8 +51,8 @@ def exact(heights: tuple[float, ...] = (1.5, 4.0), loop: Loop | None = None) -> 
         return replace(record, figures=figures)
 
     return [
-        changed(stand, lambda r, h=stand.height.value: undone(r, h))  # type: ignore[misc]
-        for stand in stands
+        changed(of_height, lambda r, h=of_height.height.value: undone(r, h))  # type: ignore[misc]
+        for of_height in by_height
     ]
 
 
@@ -63,12 +63,12 @@ class TestTruthIsRecovered:
         self, heights: tuple[float, ...], factor: float
     ) -> None:
         loop = Loop(factor=factor)
-        found = parted(exact(heights, loop))
+        found = separated(exact(heights, loop))
         assert found.ground_factor is not None
         assert found.r_loss_ohm is not None
         assert found.ground_factor.value == pytest.approx(factor, rel=1e-9)
         assert found.r_loss_ohm.value == pytest.approx(loop.loss, rel=1e-9)
-        for at in found.at:
+        for at in found.heights:
             assert at.r_ground_ohm is not None
             drawn = factor * loop.ground[at.height_m][0]
             assert at.r_ground_ohm.value == pytest.approx(drawn, rel=1e-9)
@@ -84,13 +84,13 @@ class TestTruthIsRecovered:
             moved["r_total_ohm"] = Estimate.normal(total, 1e-12)
             return replace(record, figures={**record.figures, **moved})
 
-        found = parted([low, changed(high, retuned)])
+        found = separated([low, changed(high, retuned)])
         assert found.ground_factor is not None
         assert found.ground_factor.value == pytest.approx(1.0, abs=1e-9)
 
     def test_it_matters_not_which_height_came_first(self) -> None:
-        stands, _ = draw(np.random.default_rng(5), (1.5, 2.5, 4.0))
-        assert part_heights(stands) == part_heights(stands[::-1])
+        by_height, _ = draw(np.random.default_rng(5), (1.5, 2.5, 4.0))
+        assert separate_ground(by_height) == separate_ground(by_height[::-1])
 
 
 def within(estimate: Estimate | None, truth: float) -> bool:
@@ -98,12 +98,12 @@ def within(estimate: Estimate | None, truth: float) -> bool:
     return estimate.low <= truth <= estimate.high
 
 
-CLAIMS: dict[str, Callable[[Heights, Truth], bool]] = {
+CLAIMS: dict[str, Callable[[GroundSeparation, Truth], bool]] = {
     "loss": lambda found, truth: within(found.r_loss_ohm, truth.loss),
     "remainder": lambda found, truth: within(found.r_remainder_ohm, truth.remainder),
-    "ground, low": lambda found, truth: within(found.at[0].r_ground_ohm, truth.drawn[1.5]),
-    "ground, high": lambda found, truth: within(found.at[-1].r_ground_ohm, truth.drawn[4.0]),
-    "efficiency": lambda found, truth: within(found.at[0].efficiency, truth.efficiency[1.5]),
+    "ground, low": lambda found, truth: within(found.heights[0].r_ground_ohm, truth.drawn[1.5]),
+    "ground, high": lambda found, truth: within(found.heights[-1].r_ground_ohm, truth.drawn[4.0]),
+    "efficiency": lambda found, truth: within(found.heights[0].efficiency, truth.efficiency[1.5]),
 }
 
 
@@ -115,8 +115,8 @@ class TestCoverage:
         rng = np.random.default_rng(12)
         held = dict.fromkeys(CLAIMS, 0)
         for _ in range(TRIALS):
-            stands, truth = draw(rng, heights)
-            found = parted(stands)
+            by_height, truth = draw(rng, heights)
+            found = separated(by_height)
             for name, claim in CLAIMS.items():
                 held[name] += claim(found, truth)
         for name, times in held.items():
@@ -126,8 +126,8 @@ class TestCoverage:
         rng = np.random.default_rng(13)
         held = answered = 0
         for _ in range(TRIALS):
-            stands, truth = draw(rng)
-            for at in parted(stands).at:
+            by_height, truth = draw(rng)
+            for at in separated(by_height).heights:
                 if at.efficiency_over_ground is not None:
                     answered += 1
                     held += within(at.efficiency_over_ground, truth.over_ground[at.height_m])
@@ -138,8 +138,8 @@ class TestCoverage:
         rng = np.random.default_rng(14)
         held = 0
         for _ in range(TRIALS):
-            stands, truth = draw(rng, loop=Loop(factor=1.4), constants=False)
-            held += within(parted(stands).ground_factor, truth.factor)
+            by_height, truth = draw(rng, loop=Loop(factor=1.4), constants=False)
+            held += within(separated(by_height).ground_factor, truth.factor)
         assert held / TRIALS == pytest.approx(0.95, abs=slack())
 
     @pytest.mark.parametrize("n", [3, 6])
@@ -149,8 +149,8 @@ class TestCoverage:
         rng = np.random.default_rng(15)
         loss = difference = 0
         for _ in range(TRIALS):
-            stands, truth = draw(rng, n=n, noise=0.001, spread=0.01)
-            found = parted(stands)
+            by_height, truth = draw(rng, n=n, noise=0.001, spread=0.01)
+            found = separated(by_height)
             loss += within(found.r_loss_ohm, truth.loss)
             drawn = truth.drawn[1.5] - truth.drawn[4.0]
             difference += within(found.ground_difference_ohm, drawn)
@@ -158,9 +158,9 @@ class TestCoverage:
             assert held / TRIALS == pytest.approx(0.95, abs=slack())
 
     def test_two_heights_know_the_loss_better_than_the_description_does(self) -> None:
-        stands, _ = draw(np.random.default_rng(16))
-        told = stands[1].records[0].shares["r_loss_ohm"].values()
-        found = parted(stands).r_loss_ohm
+        by_height, _ = draw(np.random.default_rng(16))
+        told = by_height[1].records[0].shares["r_loss_ohm"].values()
+        found = separated(by_height).r_loss_ohm
         assert found is not None
         assert found.u < 0.6 * math.hypot(*told)
 
@@ -177,8 +177,8 @@ class TestCoverage:
         rng = np.random.default_rng(17)
         held = 0
         for _ in range(TRIALS):
-            stands, truth = draw(rng, n=8, noise=0.001)
-            bare = parted([changed(stand, exactly_hung) for stand in stands])
+            by_height, truth = draw(rng, n=8, noise=0.001)
+            bare = separated([changed(of_height, exactly_hung) for of_height in by_height])
             held += within(bare.r_loss_ohm, truth.loss)
         assert held / TRIALS < 0.95 - slack()
 
@@ -186,28 +186,28 @@ class TestCoverage:
 class TestTheGroundAgainstItsDescription:
     def test_one_as_described_is_seldom_called_another(self) -> None:
         rng = np.random.default_rng(21)
-        calls = sum(not parted(draw(rng)[0]).as_described for _ in range(TRIALS))
+        calls = sum(not separated(draw(rng)[0]).as_described for _ in range(TRIALS))
         assert calls / TRIALS <= 0.05 + slack(share=0.05)
 
     def test_one_that_draws_twice_as_much_is_and_its_sky_share_left_out(self) -> None:
         rng = np.random.default_rng(22)
-        stands, _ = draw(rng, loop=Loop(factor=2.0), constants=False)
-        found = parted(stands)
-        assert found.parted
+        by_height, _ = draw(rng, loop=Loop(factor=2.0), constants=False)
+        found = separated(by_height)
+        assert found.separated
         assert found.as_described is False
-        assert all(at.efficiency is not None for at in found.at)
-        assert all(at.efficiency_over_ground is None for at in found.at)
+        assert all(at.efficiency is not None for at in found.heights)
+        assert all(at.efficiency_over_ground is None for at in found.heights)
 
-    def test_what_the_heights_say_of_it_narrows_efficiency_over_it(self) -> None:
-        stands, _ = draw(np.random.default_rng(23))
-        told = stands[0].records[0].shares["efficiency_over_ground"].values()
-        over = parted(stands).at[0].efficiency_over_ground
+    def test_the_factor_found_narrows_efficiency_over_ground(self) -> None:
+        by_height, _ = draw(np.random.default_rng(23))
+        told = by_height[0].records[0].shares["efficiency_over_ground"].values()
+        over = separated(by_height).heights[0].efficiency_over_ground
         assert over is not None
         assert over.u < 0.95 * math.hypot(*told)
 
     def test_three_heights_fit_as_they_should(self) -> None:
         rng = np.random.default_rng(24)
-        misfits = [parted(draw(rng, (1.5, 2.5, 4.0))[0]).misfit for _ in range(TRIALS)]
+        misfits = [separated(draw(rng, (1.5, 2.5, 4.0))[0]).misfit for _ in range(TRIALS)]
         # Its square is chi-square of one degree of freedom, whose variance is 2.
         mean = float(np.mean(np.square(np.array(misfits, dtype=float))))
         assert mean == pytest.approx(1.0, abs=4 * math.sqrt(2 / TRIALS))
@@ -219,35 +219,35 @@ class TestTheGroundAgainstItsDescription:
             total = Estimate.normal(record.figures["r_total_ohm"].value + 0.01, 1e-12)
             return replace(record, figures={**record.figures, "r_total_ohm": total})
 
-        found = parted([low, changed(middle, worse), high])
+        found = separated([low, changed(middle, worse), high])
         assert found.misfit is not None
         assert found.misfit > 4
 
 
 class TestHeightsTooAlike:
-    def alike(self) -> list[Stand]:
+    def alike(self) -> list[HeightSweeps]:
         near = Loop(ground={1.5: (0.0190, 0.80), 2.5: (0.0185, 0.80)})
         return draw(np.random.default_rng(31), (1.5, 2.5), near, noise=0.01)[0]
 
-    def test_part_nothing_and_say_how_little_they_know(self) -> None:
-        found = parted(self.alike())
-        assert not found.parted
+    def test_are_not_separated_and_the_factor_stays_wide(self) -> None:
+        found = separated(self.alike())
+        assert not found.separated
         assert found.r_loss_ohm is None
         assert found.as_described is None
         assert found.ground_factor is not None
         assert found.ground_factor.low < 0 < found.ground_factor.high
 
-    def test_the_height_named_next_is_worth_what_is_said(self) -> None:
+    def test_the_height_advised_next_gives_the_uncertainty_predicted(self) -> None:
         rng = np.random.default_rng(32)
         first, _ = draw(rng, (1.5, 2.5))
-        before = parted(first)
+        before = separated(first)
         # Ground that falls with the power of height that the two heights show.
         power = math.log(0.0190 / 0.0095) / math.log(2.5 / 1.5)
         assert before.next_height_m == pytest.approx(5.0)
         drawn = 0.0190 * (5.0 / 1.5) ** -power
         loop = Loop(ground={**Loop().ground, 4.0: (drawn, 0.7)})
         (third,) = draw(rng, (4.0,), loop)[0]
-        after = parted([*first, Stand(Quantity(5.0), third.records)])
+        after = separated([*first, HeightSweeps(Quantity(5.0), third.records)])
         assert before.r_loss_ohm is not None
         assert after.r_loss_ohm is not None
         assert before.u_r_loss_then_ohm is not None
@@ -257,15 +257,15 @@ class TestHeightsTooAlike:
 
     def test_no_height_is_named_where_the_grounds_share_swings(self) -> None:
         # A quarter of the wavelength is 5.3 m on 20 m.
-        found = parted(draw(np.random.default_rng(33), (1.5, 4.0), Loop(f_hz=14.2e6))[0])
+        found = separated(draw(np.random.default_rng(33), (1.5, 4.0), Loop(f_hz=14.2e6))[0])
         assert found.next_height_m is not None
         assert found.next_height_m <= 5.3
 
-    def test_one_height_says_nothing(self) -> None:
-        stands, _ = draw(np.random.default_rng(34))
-        assert part_heights(stands[:1]) == []
-        assert part_heights([stands[0], stands[0]]) == []
-        assert part_heights([]) == []
+    def test_one_height_gives_no_separation(self) -> None:
+        by_height, _ = draw(np.random.default_rng(34))
+        assert separate_ground(by_height[:1]) == []
+        assert separate_ground([by_height[0], by_height[0]]) == []
+        assert separate_ground([]) == []
 
 
 class TestWithoutADescribedGround:
@@ -275,28 +275,28 @@ class TestWithoutADescribedGround:
             kept = {name: e for name, e in record.figures.items() if name not in gone}
             return replace(record, figures=kept)
 
-        found = parted([changed(stand, undescribed) for stand in exact()])
+        found = separated([changed(of_height, undescribed) for of_height in exact()])
         assert found.ground_difference_ohm.value == pytest.approx(0.0190 - 0.0043, rel=1e-9)
-        assert not found.parted
+        assert not found.separated
         assert found.ground_factor is None
         assert found.r_loss_ohm is None
 
 
 class TestInAComparison:
-    def codes(self, stands: list[Stand], changes: list[Change]) -> set[str]:
-        before, after = (stand.records for stand in stands)
+    def codes(self, by_height: list[HeightSweeps], changes: list[Change]) -> set[str]:
+        before, after = (of_height.records for of_height in by_height)
         return {finding.code for finding in compare(before, after, changes).findings}
 
     def test_builds_that_differ_in_height_alone_part_the_ground(self) -> None:
-        stands, _ = draw(np.random.default_rng(41))
-        found = parted(stands)
-        before, after = (stand.records for stand in stands)
+        by_height, _ = draw(np.random.default_rng(41))
+        found = separated(by_height)
+        before, after = (of_height.records for of_height in by_height)
         comparison = compare(before, after, MOVED)
         (finding,) = [f for f in comparison.findings if f.code == "heights-part-ground"]
         assert found.r_loss_ohm is not None
         assert finding.evidence["r_loss_ohm"] == found.r_loss_ohm.value
         assert finding.evidence["u_r_loss_ohm"] == found.r_loss_ohm.u
-        for at in found.at:
+        for at in found.heights:
             assert at.efficiency is not None
             key = f"efficiency_at_{at.height_m:g}_m"
             assert finding.evidence[key] == at.efficiency.value
@@ -305,20 +305,16 @@ class TestInAComparison:
         json.dumps(comparison.to_json(), allow_nan=False)
 
     def test_builds_that_differ_in_more_do_not(self) -> None:
-        stands, _ = draw(np.random.default_rng(42))
+        by_height, _ = draw(np.random.default_rng(42))
         also = [*MOVED, Change("loop.circumference", "3 m", "3.2 m")]
         for changes in ([], also, [Change("site.height", None, "4 m")]):
-            assert not any("height" in code for code in self.codes(stands, changes))
+            assert not any("height" in code for code in self.codes(by_height, changes))
 
     def test_a_ground_unlike_the_described_one_is_a_warning(self) -> None:
-        stands, _ = draw(np.random.default_rng(43), loop=Loop(factor=2.0), constants=False)
-        assert {"heights-part-ground", "ground-not-as-described"} <= self.codes(stands, MOVED)
+        by_height, _ = draw(np.random.default_rng(43), loop=Loop(factor=2.0), constants=False)
+        assert {"heights-part-ground", "ground-not-as-described"} <= self.codes(by_height, MOVED)
 
     def test_heights_too_alike_are_named(self) -> None:
         codes = self.codes(TestHeightsTooAlike().alike(), MOVED)
         assert "heights-too-alike" in codes
         assert "heights-part-ground" not in codes
-
-    def test_figures_print_as_json_without_nan(self) -> None:
-        for stands in (exact(), TestHeightsTooAlike().alike()):
-            json.dumps(parted(stands).to_json(), allow_nan=False)

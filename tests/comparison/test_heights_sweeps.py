@@ -109,7 +109,7 @@ def number(finding: Finding, key: str) -> float:
 
 class TestAGroundAsDescribed:
     @pytest.mark.parametrize("soil", SOILS)
-    def test_is_parted_from_the_loss(self, tmp_path: Path, soil: str) -> None:
+    def test_is_separated_from_the_loss(self, tmp_path: Path, soil: str) -> None:
         parted = findings(tmp_path, soil, soil)["heights-part-ground"]
         loss, u = (number(parted, key) for key in ("r_loss_ohm", "u_r_loss_ohm"))
         assert loss == pytest.approx(loss_ohm(), abs=2 * u)

@@ -18,25 +18,25 @@ from simulated_heights import CONSTANTS, EPS, NEAR, SIGMA, SIZE, TAPE, Loop, Tru
 from uncertainties import ufloat
 
 from sweeplab import Estimate
-from sweeplab.comparison.heights import Heights, Stand, part_heights
+from sweeplab.comparison.heights import GroundSeparation, HeightSweeps, separate_ground
 from sweeplab.record import Record
 
 DRAWS = 150
 BOUND = 4 / math.sqrt(2 * DRAWS)
 Errors = dict[str, np.ndarray]
 
-FIGURES: dict[str, Callable[[Heights, Truth], tuple[Estimate | None, float]]] = {
+FIGURES: dict[str, Callable[[GroundSeparation, Truth], tuple[Estimate | None, float]]] = {
     "loss": lambda found, truth: (found.r_loss_ohm, truth.loss),
     "remainder": lambda found, truth: (found.r_remainder_ohm, truth.remainder),
-    "ground, low": lambda found, truth: (found.at[0].r_ground_ohm, truth.drawn[1.5]),
-    "ground, high": lambda found, truth: (found.at[-1].r_ground_ohm, truth.drawn[4.0]),
+    "ground, low": lambda found, truth: (found.heights[0].r_ground_ohm, truth.drawn[1.5]),
+    "ground, high": lambda found, truth: (found.heights[-1].r_ground_ohm, truth.drawn[4.0]),
     "difference": lambda found, truth: (
         found.ground_difference_ohm, truth.drawn[1.5] - truth.drawn[4.0]
     ),
-    "efficiency, low": lambda found, truth: (found.at[0].efficiency, truth.efficiency[1.5]),
-    "efficiency, high": lambda found, truth: (found.at[-1].efficiency, truth.efficiency[4.0]),
+    "efficiency, low": lambda found, truth: (found.heights[0].efficiency, truth.efficiency[1.5]),
+    "efficiency, high": lambda found, truth: (found.heights[-1].efficiency, truth.efficiency[4.0]),
     "over ground": lambda found, truth: (
-        found.at[0].efficiency_over_ground, truth.over_ground[1.5]
+        found.heights[0].efficiency_over_ground, truth.over_ground[1.5]
     ),
 }  # fmt: skip
 
@@ -48,8 +48,8 @@ def off(request: pytest.FixtureRequest) -> Errors:
     found: dict[str, list[float]] = {name: [] for name in FIGURES}
     for _ in range(DRAWS):
         # Noise as stated, known beforehand: repeats scatter by no more.
-        stands, truth = draw(rng, request.param, noise=0.003)
-        (heights,) = part_heights(stands)
+        by_height, truth = draw(rng, request.param, noise=0.003)
+        (heights,) = separate_ground(by_height)
         for name, figure in FIGURES.items():
             estimate, wanted = figure(heights, truth)
             if estimate is not None:
@@ -71,21 +71,25 @@ class TestTwoHeightsByHand:
     loop = Loop()
     noise = 0.003
 
-    def solved(self, **which: bool) -> tuple[Heights, list[Stand]]:
-        stands, _ = draw(np.random.default_rng(3), (1.5, 4.0), self.loop, noise=self.noise, **which)
+    def solved(self, **which: bool) -> tuple[GroundSeparation, list[HeightSweeps]]:
+        by_height, _ = draw(
+            np.random.default_rng(3), (1.5, 4.0), self.loop, noise=self.noise, **which
+        )
         # One sweep a height: its noise is all that is its own.
-        stands = [replace(stand, records=list(stand.records[:1])) for stand in stands]
-        (heights,) = part_heights(stands)
-        return heights, stands
+        by_height = [
+            replace(of_height, records=list(of_height.records[:1])) for of_height in by_height
+        ]
+        (heights,) = separate_ground(by_height)
+        return heights, by_height
 
     def test_loss_factor_and_difference(self) -> None:
-        heights, stands = self.solved()
+        heights, by_height = self.solved()
         size, sigma, eps = (ufloat(0, 1) for _ in range(3))
         y, ground, fixed_y, fixed_ground = [], [], [], []
-        for stand in stands:
-            h = stand.height.value
+        for of_height in by_height:
+            h = of_height.height.value
             described = self.loop.ground[h][0]
-            total = stand.records[0].figures["r_total_ohm"].value
+            total = of_height.records[0].figures["r_total_ohm"].value
             own = ufloat(0, self.noise * total)
             radiation = self.loop.radiation * (1 + 0.012 * size)
             lean = 0.004 * (self.loop.loss + self.loop.radiation + described) * size
@@ -112,7 +116,9 @@ class TestTwoHeightsByHand:
         assert heights.r_loss_ohm.u == pytest.approx(loss.s, rel=1e-3)
         difference = y[0] - y[1]
         assert heights.ground_difference_ohm.u == pytest.approx(difference.s, rel=1e-3)
-        for at, drawn in zip(heights.at, (factor * ground[0], factor * ground[1]), strict=True):
+        for at, drawn in zip(
+            heights.heights, (factor * ground[0], factor * ground[1]), strict=True
+        ):
             assert at.r_ground_ohm is not None
             assert at.r_ground_ohm.u == pytest.approx(drawn.s, rel=1e-3)
 
@@ -123,9 +129,9 @@ class TestTwoHeightsByHand:
             # One sweep a height: noise known beforehand.
             assert estimate.high - estimate.value == pytest.approx(1.959964 * estimate.u, rel=1e-5)
             assert estimate.value - estimate.low == pytest.approx(1.959964 * estimate.u, rel=1e-5)
-        stands, _ = draw(np.random.default_rng(3), (1.5, 4.0), self.loop, n=2, constants=False)
-        (repeated,) = part_heights(stands)
-        at = repeated.at[0].r_total_ohm
+        by_height, _ = draw(np.random.default_rng(3), (1.5, 4.0), self.loop, n=2, constants=False)
+        (repeated,) = separate_ground(by_height)
+        at = repeated.heights[0].r_total_ohm
         # Repeats, two and two: two degrees of freedom for what they scatter, shared by the bands;
         # the size's share is known. Welch and Satterthwaite (GUM eq. G.2b).
         lean = 0.004 * (self.loop.loss + self.loop.radiation + self.loop.ground[1.5][0])
@@ -138,7 +144,7 @@ class TestTwoHeightsByHand:
 @pytest.mark.parametrize("source", [SIZE, SIGMA, EPS, "site.height", "model.ground"])
 def test_a_source_left_out_narrows_the_loss_by_just_its_share(source: str) -> None:
     """Two heights are solved exactly: what each source does to the loss adds in quadrature."""
-    stands, _ = draw(np.random.default_rng(8), (1.5, 4.0), noise=0.003)
+    by_height, _ = draw(np.random.default_rng(8), (1.5, 4.0), noise=0.003)
 
     def scaled(record: Record, times: float) -> Record:
         shares = {
@@ -148,9 +154,9 @@ def test_a_source_left_out_narrows_the_loss_by_just_its_share(source: str) -> No
         return replace(record, shares=shares)
 
     def u_of_loss(times: float) -> float:
-        (found,) = part_heights([
-            replace(stand, records=[scaled(record, times) for record in stand.records])
-            for stand in stands
+        (found,) = separate_ground([
+            replace(of_height, records=[scaled(record, times) for record in of_height.records])
+            for of_height in by_height
         ])  # fmt: skip
         assert found.r_loss_ohm is not None
         return found.r_loss_ohm.u

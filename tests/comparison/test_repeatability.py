@@ -12,10 +12,10 @@ from sweeplab.comparison.repeatability import (
     Repeats,
     Scatter,
     effective_dof,
-    mean,
-    moderated,
-    pooled,
+    moderated_scatter,
+    pooled_scatter,
     student_factor,
+    weighted_mean,
 )
 
 
@@ -34,9 +34,9 @@ class TestAgainstTheGum:
     def test_mean_and_its_uncertainty(self) -> None:
         within = math.sqrt(np.mean(np.square(self.spreads)))
         voltages = group([float(day) for day in self.days], noise=within / math.sqrt(5))
-        scatter = pooled([voltages])
+        scatter = pooled_scatter([voltages])
         assert scatter is not None
-        result = mean(voltages, scatter)
+        result = weighted_mean(voltages, scatter)
         # H.5.2.2: mean 97 uV, s(V_j) = 57 uV, s(V) = 57 uV/sqrt(10) = 18 uV with 9 degrees.
         assert result.value == pytest.approx(97, abs=0.5)
         assert math.sqrt(scatter.variance) == pytest.approx(57, abs=0.5)
@@ -50,13 +50,13 @@ class TestAgainstTheGum:
 class TestMean:
     def test_equal_noise_gives_the_plain_mean(self) -> None:
         repeats = group([1.0, 2.0, 6.0], noise=0.3)
-        result = mean(repeats, pooled([repeats]))
+        result = weighted_mean(repeats, pooled_scatter([repeats]))
         assert result.value == pytest.approx(3.0)
         assert result.u_repeat == pytest.approx(np.std([1, 2, 6], ddof=1) / math.sqrt(3))
 
     def test_without_scatter_the_noise_alone_weighs(self) -> None:
         repeats = Repeats(np.array([1.0, 2.0]), np.array([0.1, 0.2]), 1.0, ({}, {}))
-        result = mean(repeats, None)
+        result = weighted_mean(repeats, None)
         # Weights 4 to 1, u = 1/sqrt(100 + 25): the inverse-variance mean (GUM, any textbook).
         assert result.value == pytest.approx(1.2)
         assert result.u_repeat == pytest.approx(1 / math.sqrt(125))
@@ -64,48 +64,53 @@ class TestMean:
 
     def test_a_noisy_sweep_counts_less_the_less_repeats_scatter(self) -> None:
         repeats = Repeats(np.array([1.0, 2.0]), np.array([0.1, 1.0]), 1.0, ({}, {}))
-        means = [mean(repeats, Scatter(v, 5.0, 0.0)).value for v in (0.0, 0.1, 100.0)]
+        means = [weighted_mean(repeats, Scatter(v, 5.0, 0.0)).value for v in (0.0, 0.1, 100.0)]
         assert means[0] < means[1] < means[2] < 1.5
 
     def test_repeats_that_agree_by_luck_are_not_better_than_their_noise(self) -> None:
         repeats = group([5.0, 5.0, 5.0], noise=0.3)
-        assert mean(repeats, pooled([repeats])).u_repeat == pytest.approx(0.3 / math.sqrt(3))
+        assert weighted_mean(repeats, pooled_scatter([repeats])).u_repeat == pytest.approx(
+            0.3 / math.sqrt(3)
+        )
 
     def test_exact_repeats_without_noise_have_no_uncertainty(self) -> None:
         repeats = group([5.0, 5.0])
-        result = mean(repeats, pooled([repeats]))
+        result = weighted_mean(repeats, pooled_scatter([repeats]))
         assert (result.value, result.u_repeat) == (5.0, 0.0)
 
     def test_shares_are_weighed_like_the_values(self) -> None:
         repeats = Repeats(
             np.array([1.0, 2.0]), np.array([0.1, 0.2]), 1.0, ({"gap": 1.0}, {"gap": -1.0})
         )
-        assert mean(repeats, None).shares == {"gap": pytest.approx(0.6)}
+        assert weighted_mean(repeats, None).shares == {"gap": pytest.approx(0.6)}
 
 
 class TestScatter:
     def test_pools_as_the_two_sample_t_does(self) -> None:
         a, b = [10.0, 11.0, 13.0], [20.0, 21.0]
-        scatter = pooled([group(a), group(b)])
+        scatter = pooled_scatter([group(a), group(b)])
         assert scatter is not None
         squares = 2 * np.var(a, ddof=1) + np.var(b, ddof=1)
         assert scatter.variance == pytest.approx(squares / 3)
         assert scatter.dof == 3
 
     def test_is_relative_to_the_scale(self) -> None:
-        small, large = pooled([group([1.0, 2.0])]), pooled([group([10.0, 20.0], scale=10.0)])
+        small, large = (
+            pooled_scatter([group([1.0, 2.0])]),
+            pooled_scatter([group([10.0, 20.0], scale=10.0)]),
+        )
         assert small is not None
         assert large is not None
         assert small.variance == pytest.approx(large.variance)
 
     def test_without_repeats_there_is_none(self) -> None:
-        assert pooled([group([1.0]), group([2.0])]) is None
-        assert moderated({"40m": [group([1.0])], "20m": []}) == {"40m": None, "20m": None}
+        assert pooled_scatter([group([1.0]), group([2.0])]) is None
+        assert moderated_scatter({"40m": [group([1.0])], "20m": []}) == {"40m": None, "20m": None}
 
     def test_a_quiet_band_s_own_scatter_and_two_degrees_of_the_pooled_one(self) -> None:
         loud, quiet = [group([0.0, 4.0, 2.0])], [group([0.0, 1.0]), group([0.0, 3.0])]
-        moderate = moderated({"80m": loud, "20m": quiet})["20m"]
-        everything, own = pooled([*loud, *quiet]), pooled(quiet)
+        moderate = moderated_scatter({"80m": loud, "20m": quiet})["20m"]
+        everything, own = pooled_scatter([*loud, *quiet]), pooled_scatter(quiet)
         assert everything is not None
         assert own is not None
         assert moderate is not None
@@ -113,39 +118,39 @@ class TestScatter:
         assert moderate.variance == pytest.approx((2 * everything.variance + 2 * own.variance) / 4)
         assert (moderate.dof, everything.dof) == (4, 4)
 
-    def test_a_loud_band_borrows_nothing(self) -> None:
+    def test_a_band_of_larger_scatter_is_not_pooled(self) -> None:
         loud, quiet = [group([0.0, 4.0, 2.0])], [group([0.0, 1.0]), group([0.0, 3.0])]
-        assert moderated({"80m": loud, "20m": quiet})["80m"] == pooled(loud)
+        assert moderated_scatter({"80m": loud, "20m": quiet})["80m"] == pooled_scatter(loud)
 
     def test_other_builds_on_the_band_lend_their_scatter(self) -> None:
         own, past = [group([0.0, 1.0])], [group([0.0, 1.2]), group([3.0, 2.0, 2.5])]
         loud = [group([0.0, 9.0])]
-        lent = moderated({"40m": own, "20m": loud}, {"40m": past})
-        assert lent["40m"] == pooled([*own, *past])
+        lent = moderated_scatter({"40m": own, "20m": loud}, {"40m": past})
+        assert lent["40m"] == pooled_scatter([*own, *past])
         # Three times as far off is more than twice the variance: not one of their kind.
-        apart = moderated({"40m": loud}, {"40m": past})
-        assert apart["40m"] == pooled(loud)
+        apart = moderated_scatter({"40m": loud}, {"40m": past})
+        assert apart["40m"] == pooled_scatter(loud)
 
-    def test_a_single_pair_of_another_build_says_too_little(self) -> None:
+    def test_a_single_pair_of_another_build_is_not_pooled(self) -> None:
         own, past = [group([0.0, 1.0])], [group([0.0, 1.2])]
-        assert moderated({"40m": own}, {"40m": past}) == {"40m": pooled(own)}
+        assert moderated_scatter({"40m": own}, {"40m": past}) == {"40m": pooled_scatter(own)}
 
     def test_many_repeats_of_a_band_speak_for_themselves(self) -> None:
         rng = np.random.default_rng(3)
         loud, quiet = ([group(list(rng.normal(0, sd, 200)))] for sd in (5.0, 1.0))
-        own = pooled(quiet)
-        moderate = moderated({"80m": loud, "20m": quiet})["20m"]
+        own = pooled_scatter(quiet)
+        moderate = moderated_scatter({"80m": loud, "20m": quiet})["20m"]
         assert own is not None
         assert moderate is not None
         assert moderate.variance == pytest.approx(own.variance, rel=0.15)
 
     def test_a_single_band_is_left_as_it_is(self) -> None:
         groups = [group([0.0, 1.0, 5.0]), group([2.0, 4.0])]
-        assert moderated({"40m": groups}) == {"40m": pooled(groups)}
+        assert moderated_scatter({"40m": groups}) == {"40m": pooled_scatter(groups)}
 
-    def test_a_band_without_repeats_borrows_from_the_others(self) -> None:
-        scatters = moderated({"40m": [group([0.0, 1.0, 2.0])], "20m": [group([5.0])]})
-        assert scatters["20m"] == pooled([group([0.0, 1.0, 2.0])])
+    def test_a_band_without_repeats_takes_the_scatter_of_the_others(self) -> None:
+        scatters = moderated_scatter({"40m": [group([0.0, 1.0, 2.0])], "20m": [group([5.0])]})
+        assert scatters["20m"] == pooled_scatter([group([0.0, 1.0, 2.0])])
 
 
 class TestNumbers:

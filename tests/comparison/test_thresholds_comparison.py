@@ -10,7 +10,7 @@ import pytest
 from records import record, repeats
 
 from sweeplab.comparison.comparison import Comparison, FigureChange, compare
-from sweeplab.comparison.repeatability import Repeats, moderated, student_factor
+from sweeplab.comparison.repeatability import Repeats, moderated_scatter, student_factor
 from sweeplab.record import Record
 
 
@@ -129,7 +129,7 @@ class TestRemarks:
         assert ("moved-between-sweeps" in self.moved(times * 100.0)) is said
 
     @pytest.mark.parametrize(("moved_hz", "said"), [(19e3, True), (21e3, False)])
-    def test_half_a_bandwidth_off_it_was_tuned(self, moved_hz: float, said: bool) -> None:
+    def test_half_a_bandwidth_off_counts_as_retuned(self, moved_hz: float, said: bool) -> None:
         assert ("moved-between-sweeps" in self.moved(moved_hz)) is said
 
 
@@ -148,22 +148,22 @@ class TestBorrowedScatter:
         self, before: int, dof: float
     ) -> None:
         own, past = [self.group(1.0, 3)], [self.group(1.0, before)]
-        found = moderated({"40m": own}, {"40m": past})["40m"]
+        found = moderated_scatter({"40m": own}, {"40m": past})["40m"]
         assert found is not None
         assert found.dof == dof
 
     @pytest.mark.parametrize(("variance", "dof"), [(1.8, 12), (2.2, 2)])
-    def test_other_builds_do_not_count_for_a_band_twice_as_loud(
+    def test_other_builds_are_not_pooled_with_a_band_of_twice_their_variance(
         self, variance: float, dof: float
     ) -> None:
         own, past = [self.group(math.sqrt(variance), 3)], [self.group(1.0, 11)]
-        found = moderated({"40m": own}, {"40m": past})["40m"]
+        found = moderated_scatter({"40m": own}, {"40m": past})["40m"]
         assert found is not None
         assert found.dof == dof
 
     def test_other_bands_are_worth_two_degrees_of_freedom(self) -> None:
         bands = {"40m": [self.group(1.0, 3)], "20m": [self.group(2.0, 5)]}
-        found = moderated(bands)["40m"]
+        found = moderated_scatter(bands)["40m"]
         assert found is not None
         # Pooled over both: (2 * 1 + 4 * 4)/6 = 3; beside the own 1 with two of each, 2.
         assert (found.variance, found.dof) == pytest.approx((2.0, 4.0))

@@ -10,12 +10,12 @@ from records import record
 from simulated_heights import draw
 
 from sweeplab.builds.diff import Change
-from sweeplab.comparison.heights import Heights, Stand, part_heights
+from sweeplab.comparison.heights import GroundSeparation, HeightSweeps, separate_ground
 from sweeplab.comparison.heights_findings import height_findings
 from sweeplab.quantity import Quantity
 
 
-class TestParting:
+class TestSeparation:
     """The described ground is a factor of 1, none a factor of 0."""
 
     @pytest.mark.parametrize(
@@ -25,19 +25,19 @@ class TestParting:
     def test_needs_a_factor_known_better_than_to_one(
         self, noise: float, half: float, code: str
     ) -> None:
-        stands, _ = draw(np.random.default_rng(1), n=1, noise=noise)
-        (found,) = part_heights(stands)
+        by_height, _ = draw(np.random.default_rng(1), n=1, noise=noise)
+        (found,) = separate_ground(by_height)
         factor = found.ground_factor
         assert factor is not None
         assert factor.high - factor.value == pytest.approx(half, abs=0.02)
-        low, high = (stand.records for stand in stands)
+        low, high = (of_height.records for of_height in by_height)
         told = height_findings(low, high, [Change("site.height", "1.5 m", "4 m")])
         assert [finding.code for finding in told][:1] == [code]
 
 
-def at_heights(ground_ohm: Mapping[float, float], u_ohm: Mapping[float, float]) -> Heights:
+def at_heights(ground_ohm: Mapping[float, float], u_ohm: Mapping[float, float]) -> GroundSeparation:
     """Return what heights say of a loss of 0.05 ohm at 7.1 MHz, noise the only error."""
-    stands = []
+    by_height = []
     for height, drawn in ground_ohm.items():
         figures = {
             "f_loaded_hz": 7.1e6,
@@ -50,8 +50,8 @@ def at_heights(ground_ohm: Mapping[float, float], u_ohm: Mapping[float, float]) 
             "efficiency_over_ground": 0.8 * 0.01 / (0.06 + drawn),
         }
         u = {**dict.fromkeys(figures, 0.0), "r_total_ohm": u_ohm[height]}
-        stands.append(Stand(Quantity(height), [record(figures, u=u)]))
-    (found,) = part_heights(stands)
+        by_height.append(HeightSweeps(Quantity(height), [record(figures, u=u)]))
+    (found,) = separate_ground(by_height)
     return found
 
 

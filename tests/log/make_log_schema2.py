@@ -38,7 +38,7 @@ def main() -> None:
             sweep = sweep_from_bytes(raw, name)
             reading = take_reading(
                 sweep, log.build(build), setting,
-                near_hz=near_hz, reference=None if kept is None else kept.reference(),
+                near_hz=near_hz, calibration=None if kept is None else kept.calibration(),
             )  # fmt: skip
             log.add(sweep, raw, reading, build, setting, near_hz=near_hz, standards=kept)
         log.set_aside(2, "the plug was loose")

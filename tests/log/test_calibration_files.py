@@ -11,7 +11,7 @@ from log_samples import a_build, a_reading, a_real_build, a_sweep, add, new_log,
 from simulated import Truth
 
 from sweeplab.errors import LogError
-from sweeplab.log import Log, Standard, Standards, reread
+from sweeplab.log import Log, Standard, Standards, refit_readings
 from sweeplab.reading import take_reading
 
 
@@ -29,22 +29,22 @@ def path(tmp_path: Path) -> Path:
         return tmp_path / "sweeplab.db"
 
 
-def add_with(log: Log, number: int, **said: object) -> bool:
+def add_with(log: Log, number: int, **options: object) -> bool:
     sweep, raw = a_sweep(number), raw_bytes(number)
-    return log.add(sweep, raw, a_reading(), a_build(), **said).new  # type: ignore[arg-type]
+    return log.add(sweep, raw, a_reading(), a_build(), **options).new  # type: ignore[arg-type]
 
 
-def test_what_was_said_comes_back(path: Path) -> None:
+def test_the_options_of_a_fit_are_stored(path: Path) -> None:
     with Log.open(path) as log:
         add_with(log, 1, near_hz=7.1e6, standards=standards())
         add(log, 2)
-        told = log.taken_with(1)
-        assert told["near_hz"] == 7.1e6
-        assert told["reference"].load.origin.file == "load.s1p"
-        assert log.taken_with(2) == {}
+        options = log.reading_options(1)
+        assert options["near_hz"] == 7.1e6
+        assert options["calibration"].load.origin.file == "load.s1p"
+        assert log.reading_options(2) == {}
 
 
-def test_a_standard_of_many_sweeps_is_kept_once(path: Path) -> None:
+def test_a_standard_of_many_sweeps_is_stored_once(path: Path) -> None:
     with Log.open(path) as log:
         for number in (1, 2):
             add_with(log, number, standards=standards())
@@ -57,9 +57,9 @@ def test_the_same_bytes_with_other_standards_are_one_line(path: Path) -> None:
         add_with(log, 1, near_hz=7.1e6, standards=standards())
         assert not add_with(log, 1, near_hz=7.1e6, standards=standards())
         assert not add_with(log, 1)
-        for said in ({"near_hz": 7.2e6}, {"standards": standards(raw_bytes(14))}):
+        for options in ({"near_hz": 7.2e6}, {"standards": standards(raw_bytes(14))}):
             with pytest.raises(LogError, match="left as it is"):
-                add_with(log, 1, **said)
+                add_with(log, 1, **options)
         assert len(log.sweeps()) == 1
 
 
@@ -96,7 +96,7 @@ def touchstone(gamma: complex | None = None) -> bytes:
     return "\n".join(["# HZ S RI R 50", *rows]).encode()
 
 
-def test_read_anew_it_says_the_same(path: Path) -> None:
+def test_a_refit_gives_the_same_figures(path: Path) -> None:
     from sweeplab.files import sweep_from_bytes
 
     names = ("open.s1p", "short.s1p", "load.s1p")
@@ -105,10 +105,10 @@ def test_read_anew_it_says_the_same(path: Path) -> None:
     with Log.open(path) as log:
         log.add_build(build)
         sweep = sweep_from_bytes(touchstone(), "sweep.s1p")
-        reading = take_reading(sweep, build, near_hz=7.1e6, reference=taken.reference())
+        reading = take_reading(sweep, build, near_hz=7.1e6, calibration=taken.calibration())
         added = log.add(sweep, touchstone(), reading, build, near_hz=7.1e6, standards=taken)
         first = log.reading(added.id)
-        assert reread(log, [added.id]).failed == ()
+        assert refit_readings(log, [added.id]).failed == ()
         again = log.reading(added.id)
     assert again["resonance"] == first["resonance"]
     q0 = first["resonance"]["q_unloaded"]["value"]

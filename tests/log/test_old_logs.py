@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from sweeplab.log import Log, reread
+from sweeplab.log import Log, refit_readings
 
 LOGS = Path(__file__).parents[1] / "data" / "logs"
 
@@ -43,10 +43,10 @@ def test_builds_changes_and_sweeps_are_all_there(log: Log) -> None:
 
 
 def test_what_its_sweeps_were_read_with_is_there(log: Log) -> None:
-    told = [log.taken_with(sweep.id) for sweep in log.sweeps()]
+    told = [log.reading_options(sweep.id) for sweep in log.sweeps()]
     if "standards" in log.path.name:
         assert told[2]["near_hz"] == 7.1e6
-        assert told[2]["reference"].short.origin.file == "short.s1p"
+        assert told[2]["calibration"].short.origin.file == "short.s1p"
         told.pop(2)
     assert all(said == {} for said in told)
 
@@ -56,9 +56,9 @@ def test_its_builds_are_still_understood(log: Log) -> None:
     assert log.build("fen-2").describe()["conductor.diameter"] == "15 mm"
 
 
-def test_readings_made_anew_agree_with_those_kept(log: Log) -> None:
+def test_recomputed_readings_agree_with_those_stored(log: Log) -> None:
     kept = {record.sweep_id: record.figures for record in log.records(set_aside=True)}
-    outcome = reread(log, [1, 2, 3, 4])
+    outcome = refit_readings(log, [1, 2, 3, 4])
     assert (outcome.done, outcome.failed) == ((1, 2, 3, 4), ())
     for record in log.records(set_aside=True):
         for name in ("f_loaded_hz", "q_loaded", "q_unloaded"):

@@ -129,7 +129,7 @@ class TestRefused:
             Log.open(path, create=True)
         assert bytes_of(path.parent) == before
 
-    def test_an_empty_file_is_made_a_log_only_when_asked(self, path: Path) -> None:
+    def test_an_empty_file_is_made_a_log_only_on_request(self, path: Path) -> None:
         path.touch()
         with pytest.raises(LogError, match="empty"):
             Log.open(path)

@@ -19,7 +19,7 @@ from sweeplab.builds.diff import difference
 from sweeplab.errors import BuildError, LogError, ReadError
 from sweeplab.estimate import Estimate
 from sweeplab.log import Log
-from sweeplab.log.refit import reread
+from sweeplab.log.refit import refit_readings
 from sweeplab.sweep import Origin, Sweep
 
 
@@ -106,12 +106,12 @@ class TestAdding:
             assert log.raw(added.id) == raw
             assert log.verify() == []
 
-    def test_what_the_reader_was_told_is_kept(self, log: Log) -> None:
+    def test_the_readers_options_are_stored(self, log: Log) -> None:
         columns = ["frequency Hz", "R ohm", "X ohm"]
         added = log.add(
             a_sweep(), raw_bytes(1), a_reading(), "quay-1", columns=columns, z0_ohm=75.0
         )
-        assert log.read_with(added.id) == {"columns": columns, "z0_ohm": 75.0}
+        assert log.reader_options(added.id) == {"columns": columns, "z0_ohm": 75.0}
 
 
 class TestAsking:
@@ -141,7 +141,7 @@ class TestAsking:
         assert record.counts
 
     def test_an_unknown_sweep_is_one_line(self, log: Log) -> None:
-        for ask in (log.sweep, log.raw, log.reading, log.read_with):
+        for ask in (log.sweep, log.raw, log.reading, log.reader_options):
             with pytest.raises(LogError, match="there is no sweep 17"):
                 ask(17)
 
@@ -163,7 +163,7 @@ class TestAfterwards:
         assert log.records() == []
         (record,) = log.records(set_aside=True)
         assert not record.counts
-        log.take_back(1, "it was not")
+        log.restore(1, "it was not")
         assert log.sweep(1).set_aside is None
         assert [(event.what, event.why) for event in log.events()] == [
             ("set aside", "cable was loose"), ("taken back", "it was not"),
@@ -177,7 +177,7 @@ class TestAfterwards:
     def test_a_sweep_filed_under_the_wrong_build_can_be_moved(self, log: Log) -> None:
         log.add_build(a_build("quay-2"))
         add(log)
-        log.refile(1, a_reading(band="20m"), "quay-2", None, "mixed up the folders")
+        log.reassign(1, a_reading(band="20m"), "quay-2", None, "mixed up the folders")
         moved = log.sweep(1)
         assert (moved.build, moved.band) == ("quay-2", "20m")
         assert log.events()[0].what == "moved from build 'quay-1'"
@@ -230,7 +230,7 @@ class TestBuildsAndChanges:
 
 
 class TestReadingsMadeAnew:
-    def test_only_stale_readings_are_made_anew(
+    def test_only_stale_readings_are_recomputed(
         self, log: Log, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         monkeypatch.setattr("sweeplab.log.store.__version__", "0.0.1")
@@ -238,27 +238,34 @@ class TestReadingsMadeAnew:
         monkeypatch.undo()
         add(log, 2)
         assert [sweep.id for sweep in log.stale()] == [1]
-        asked = []
+        calls = []
 
-        def read(raw: bytes, name: str, **told: object) -> object:
-            asked.append((raw, name, told))
+        def read(raw: bytes, name: str, **options: object) -> object:
+            calls.append((raw, name, options))
             return a_sweep(1)
 
-        outcome = reread(log, None, read, lambda sweep, build, setting: a_reading(band="20m"))
+        monkeypatch.setattr("sweeplab.files.sweep_from_bytes", read)
+        monkeypatch.setattr(
+            "sweeplab.reading.take_reading", lambda sweep, build, setting: a_reading(band="20m")
+        )
+        outcome = refit_readings(log)
         assert (outcome.done, outcome.failed) == ((1,), ())
-        assert asked == [(raw_bytes(1), "sweep-1.s1p", {"columns": None, "z0_ohm": None})]
+        assert calls == [(raw_bytes(1), "sweep-1.s1p", {"columns": None, "z0_ohm": None})]
         assert [(record.band, record.program_version) for record in log.records()] == [
             ("20m", __version__), ("40m", __version__),
         ]  # fmt: skip
         assert log.stale() == []
 
-    def test_a_sweep_that_can_no_longer_be_read_keeps_its_reading(self, log: Log) -> None:
+    def test_a_sweep_that_can_no_longer_be_read_keeps_its_reading(
+        self, log: Log, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
         add(log)
 
-        def read(raw: bytes, name: str, **told: object) -> object:
+        def read(raw: bytes, name: str, **options: object) -> object:
             raise ReadError(name, "no numbers", "look at it", line=2)
 
-        outcome = reread(log, [1], read, lambda sweep, build, setting: a_reading(band="20m"))
+        monkeypatch.setattr("sweeplab.files.sweep_from_bytes", read)
+        outcome = refit_readings(log, [1])
         assert outcome.done == ()
         assert "sweep-1.s1p:2: no numbers" in outcome.failed[0].text
         assert log.sweep(1).band == "40m"

@@ -6,7 +6,7 @@ import pytest
 from rich.console import Console
 from simulated import Truth
 
-from sweeplab.present.terminal import first_words
+from sweeplab.present.terminal import summary
 from sweeplab.reading import take_reading
 
 
@@ -20,5 +20,5 @@ def test_a_remedy_is_named_from_an_swr_of_one_and_a_half(
     assert reading.match.swr_min == pytest.approx(coupling_factor, rel=1e-3)
     console = Console(width=80)
     with console.capture() as page:
-        console.print(first_words(reading))
+        console.print(summary(reading))
     assert ("a smaller or less close coupling loop" in page.get()) is said
