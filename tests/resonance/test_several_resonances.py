@@ -40,7 +40,7 @@ def test_two_alike_are_no_ripple(apart: float, share: float) -> None:
     assert fit.q_unloaded.value == pytest.approx(TRUTH.q_unloaded, abs=4 * fit.q_unloaded.u)
 
 
-def test_intervals_hold_beside_another_of_any_size_and_width() -> None:
+def test_intervals_hold_next_to_another_of_any_depth_and_width() -> None:
     rng = np.random.default_rng(22)
     sweeps = []
     for _ in range(200):
