@@ -10,7 +10,7 @@ from sweeplab.finding import Threshold
 from sweeplab.resonance.circle.batch import BoolArray, CircleFit, IndexArray, SweepBatch
 from sweeplab.resonance.circle.initial_guess import initial_guesses
 from sweeplab.resonance.circle.multi import MultiResonance, separate_resonances
-from sweeplab.resonance.circle.null_models import ripple_rss, step_gain
+from sweeplab.resonance.circle.null_models import STRONG_RESONANCE, ripple_rss, step_gain
 from sweeplab.resonance.circle.thresholds import (
     EXTRA_PARAMETER_CHI2,
     MIN_SPAN_BANDWIDTHS,
@@ -30,8 +30,6 @@ _FEW = 2
 _SUSPECT_DEVIATIONS = 5.0
 # No instrument and no file is better than this: a sweep with less noise was computed.
 _MIN_NOISE: Threshold = 1e-8
-# Where the background leaves this many times the circle's residual nothing else explains it.
-_STRONG_RESONANCE: Threshold = 60.0
 # Standard deviations of the residual's correlation from which a second resonance is looked for.
 _CORRELATION_DEVIATIONS: Threshold = 4.0
 # A null model that leaves less than this times the uncorrelated residual explains the sweep.
@@ -331,7 +329,7 @@ def _null_rss(
     Several resonances can look like a line's ripple: rows in `null_tested` are always tested.
     """
     null = np.full(len(batch), np.inf)
-    weak = background < _STRONG_RESONANCE * fit.rss
+    weak = background < STRONG_RESONANCE * fit.rss
     weak[null_tested] = True
     index = np.flatnonzero(weak)
     if index.size:

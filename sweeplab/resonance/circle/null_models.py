@@ -6,10 +6,13 @@ from functools import lru_cache
 
 import numpy as np
 
+from sweeplab.finding import Threshold
 from sweeplab.resonance.circle.batch import SweepBatch
 from sweeplab.resonance.circle.varpro import projected_normal_equations
 from sweeplab.sweep import ComplexArray, FloatArray
 
+# Where the background leaves this many times the resonance's residual no null model explains it.
+STRONG_RESONANCE: Threshold = 60.0
 _STEPS = 6
 _MOST_POINTS = 1024
 _PHASES = np.concatenate([np.arange(-4.0, 20.1, 0.25), np.arange(20.5, 45.0, 0.5)])
