@@ -41,7 +41,7 @@ def test_two_alike_are_no_ripple(apart: float, share: float) -> None:
 
 
 @pytest.mark.parametrize("count", [80, pytest.param(200, marks=pytest.mark.slow)])
-def test_intervals_hold_beside_another_of_any_size_and_width(count: int) -> None:
+def test_intervals_hold_next_to_another_of_any_depth_and_width(count: int) -> None:
     rng = np.random.default_rng(22)
     sweeps = []
     for _ in range(count):

@@ -181,12 +181,12 @@ class TestNoted:
 
     # One kelvin moves copper by 17e-6, and a drift of that passes for 17e-6 QL/widths of QL.
     @pytest.mark.parametrize(("q_loaded", "said"), [(1000.0, False), (1120.0, True)])
-    def test_an_unseen_drift_of_three_thousandths(self, q_loaded: float, said: bool) -> None:
+    def test_an_undetectable_drift_of_three_thousandths(self, q_loaded: float, said: bool) -> None:
         _, findings = verdict({"q_loaded": q_loaded, "u_q_loaded": 1e-5})
         assert (("drift-unseen", "note") in findings) == said
 
     @pytest.mark.parametrize(("u", "said"), [(0.0053, False), (0.0047, True)])
-    def test_an_unseen_drift_of_twice_the_uncertainty(self, u: float, said: bool) -> None:
+    def test_an_undetectable_drift_of_twice_the_uncertainty(self, u: float, said: bool) -> None:
         _, findings = verdict({"q_loaded": 0.01 * 6 / 17e-6, "u_q_loaded": u})
         assert (("drift-unseen", "note") in findings) == said
 

@@ -11,8 +11,7 @@ from sweeplab.resonance.circle.batch import SweepBatch
 from sweeplab.resonance.circle.varpro import projected_normal_equations
 from sweeplab.sweep import ComplexArray, FloatArray
 
-# A resonance that leaves this much less than the smooth background alone is nothing else: no null
-# model is compared with it. A ratio of sums of squares.
+# Where the background leaves this many times the resonance's residual no null model explains it.
 STRONG_RESONANCE: Threshold = 60.0
 _STEPS = 6
 _MOST_POINTS = 1024

@@ -25,8 +25,7 @@ _MAX_STEPS = 14
 # A step well within the noise's uncertainty is the last and is taken without evaluating its end:
 # the error it leaves goes with its square, and may reach this many standard deviations.
 _ACCURACY = 0.005
-# After so many iterations a step that gains less chi-square than this follows the noise along a
-# flat minimum.
+# After so many iterations a step that gains less chi-square follows noise along a flat minimum.
 _PATIENCE, _MIN_PROGRESS = 6, 0.01
 # Less damping than this does not shorten a step that overshot.
 _MIN_RAISED_DAMPING = 1e-3
@@ -204,7 +203,7 @@ def solve(
     steps : int
         Limit on the number of steps.
     accuracy : float
-        How far from its minimum a fit may end, in standard deviations.
+        Largest distance from the minimum at the end, in standard deviations.
 
     Returns
     -------
