@@ -1,8 +1,8 @@
-"""Measurements that sweeplab did not make.
+"""Measured data from elsewhere.
 
-`MAT58` is kept with the tests. Sweeps whose licences do not let them be kept here are looked for in
-`shared/corpus`, beside the repository; tests that want them take their paths from `measured`, and
-are skipped where that folder is not.
+`MAT58` is stored with the tests. Sweeps whose licences do not allow that are looked for in
+`shared/corpus`, next to the repository; tests that need them take their paths from `measured`, and
+are skipped where that folder is missing.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ def measured(*patterns: str) -> list[object]:
     Raises
     ------
     FileNotFoundError
-        The corpus is there, and holds nothing of the kind: its test would check nothing.
+        The corpus is present but contains no such file: the test would check nothing.
     """
     paths = sorted(path for pattern in patterns for path in CORPUS.glob(pattern) if path.is_file())
     if CORPUS.is_dir() and not paths:

@@ -1,4 +1,4 @@
-"""The JSON of every command on the demo's samples and the kept logs, by two checkouts, compared.
+"""Compare the JSON of every command on the demo's samples and the stored logs, by two checkouts.
 
 Run by hand before a change that must not move a figure: ``python tests/same_figures.py BEFORE``,
 where BEFORE is another checkout (``git worktree add``). Prints each place at which this tree's
@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import Any
 
 HERE = Path(__file__).parents[1]
-# When and by which version is no figure.
-PASSING = ("added_at", "at", "program_version", "version")
+# Times and versions are not figures.
+IGNORED = ("added_at", "at", "program_version", "version")
 
 
 def sweeplab(tree: Path, folder: Path, *words: str) -> Any:
@@ -42,7 +42,7 @@ def sweeplab(tree: Path, folder: Path, *words: str) -> Any:
 
 
 def outputs(tree: Path, samples: Path) -> dict[str, Any]:
-    """Return what every command of a checkout says, by its words."""
+    """Return the output of every command of a checkout, by its arguments."""
     found: dict[str, Any] = {}
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -84,7 +84,7 @@ def outputs(tree: Path, samples: Path) -> dict[str, Any]:
 def differences(before: Any, after: Any, where: str) -> Iterator[str]:
     """Yield each place at which two JSON values differ."""
     if isinstance(before, dict) and isinstance(after, dict):
-        for key in sorted({*before, *after} - {*PASSING}):
+        for key in sorted({*before, *after} - {*IGNORED}):
             if key not in before or key not in after:
                 yield f"{where}.{key}: only {'after' if key in after else 'before'}"
             else:

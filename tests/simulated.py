@@ -29,16 +29,16 @@ class Truth:
     ----------
     f_loaded_hz, q_loaded, coupling_factor : float
     theta : float
-        Phase that an undescribed line turns over the span [rad].
+        Phase change over the span by an undescribed line [rad].
     angle : float
-        Phase of the detuned reflection in mid span [rad].
+        Phase of the detuned reflection at the centre of the span [rad].
     span_bandwidths : float
         Width of the sweep in half-power bandwidths.
     off_centre : float
-        Place of the resonance from the middle of the span, in half-power bandwidths.
+        Offset of the resonance from the centre of the span, in half-power bandwidths.
     points : int
     noise : float
-        Standard deviation a quadrature.
+        Standard deviation of the noise in each quadrature.
     """
 
     f_loaded_hz: float = 7.1e6
@@ -60,18 +60,18 @@ class Truth:
     def f_hz(self) -> NDArray[np.float64]:
         """Frequencies of the sweep [Hz]."""
         bandwidth = self.f_loaded_hz / self.q_loaded
-        middle = self.f_loaded_hz - self.off_centre * bandwidth
+        centre = self.f_loaded_hz - self.off_centre * bandwidth
         half = self.span_bandwidths * bandwidth / 2
-        return np.linspace(middle - half, middle + half, self.points)
+        return np.linspace(centre - half, centre + half, self.points)
 
     def reflection(self) -> NDArray[np.complex128]:
         """Return the reflection without noise."""
         f = self.f_hz
         t = f / self.f_loaded_hz - self.f_loaded_hz / f
         diameter = 2 * self.coupling_factor / (1 + self.coupling_factor)
-        picture = np.exp(1j * self.angle) * (1 - diameter / (1 + 1j * self.q_loaded * t))
-        place = (f - (f[0] + f[-1]) / 2) / (f[-1] - f[0])
-        return np.asarray(picture * np.exp(-1j * self.theta * place))
+        locus = np.exp(1j * self.angle) * (1 - diameter / (1 + 1j * self.q_loaded * t))
+        position = (f - (f[0] + f[-1]) / 2) / (f[-1] - f[0])
+        return np.asarray(locus * np.exp(-1j * self.theta * position))
 
     def sweep(self, rng: np.random.Generator | None = None) -> Sweep:
         """Return the sweep, with noise where a generator is given."""
@@ -82,7 +82,7 @@ class Truth:
 
 
 def white(rng: np.random.Generator, points: int, sigma: float) -> NDArray[np.complex128]:
-    """Return complex white noise of `sigma` a quadrature."""
+    """Return complex white noise, `sigma` in each quadrature."""
     return np.asarray(sigma * (rng.standard_normal(points) + 1j * rng.standard_normal(points)))
 
 

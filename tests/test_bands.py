@@ -23,7 +23,7 @@ def test_every_amateur_band_has_its_name(f_mhz: float, name: str) -> None:
 
 
 @pytest.mark.parametrize("f_mhz", [7.3, 7.01, 6.99, 7.32])
-def test_a_loop_tuned_a_little_beside_a_band_still_belongs_to_it(f_mhz: float) -> None:
+def test_a_loop_tuned_slightly_outside_a_band_still_belongs_to_it(f_mhz: float) -> None:
     assert band_of(f_mhz * 1e6) == "40m"
 
 
@@ -45,8 +45,8 @@ def test_names_sort_by_frequency(frequencies: list[float]) -> None:
     names = [band_of(f) for f in sorted(frequencies)]
     order = [band_order(name) for name in names]
     # A band counts from its lower edge and a frequency is rounded to three digits.
-    for f, place in zip(sorted(frequencies), order, strict=True):
-        assert 0.88 * f <= place <= 1.006 * f
+    for f, key in zip(sorted(frequencies), order, strict=True):
+        assert 0.88 * f <= key <= 1.006 * f
 
 
 class TestSelectedResonance:

@@ -105,7 +105,7 @@ class TestCoverageFactor:
         # JCGM 100:2008, table G.2, p = 95 %.
         assert coverage_factor(dof) == pytest.approx(factor, abs=0.005)
 
-    def test_ever_more_observations_come_to_the_normal_law(self) -> None:
+    def test_it_tends_to_the_normal_quantile(self) -> None:
         factors = [coverage_factor(dof) for dof in (5, 10, 100, 1000, math.inf)]
         assert factors == sorted(factors, reverse=True)
 
@@ -131,7 +131,7 @@ class TestIntervals:
         assert estimate.high / value == pytest.approx(value / estimate.low)
 
     @given(value=st.floats(1e-6, 1 - 1e-6), u=st.floats(0, 2), dof=dofs)
-    def test_share_stays_between_nothing_and_all(self, value: float, u: float, dof: float) -> None:
+    def test_share_stays_between_zero_and_one(self, value: float, u: float, dof: float) -> None:
         estimate = Estimate.share(value, u, dof)
         assert 0 <= estimate.low <= value + 1e-12
         assert value - 1e-12 <= estimate.high <= 1
@@ -140,13 +140,13 @@ class TestIntervals:
     @given(value=st.floats(0.05, 0.95), u=st.floats(1e-6, 1e-3))
     def test_a_narrow_interval_is_the_normal_one(self, value: float, u: float) -> None:
         plain = Estimate.normal(value, u)
-        for bent in (Estimate.share(value, u), Estimate.lognormal(value, u)):
-            assert bent.low == pytest.approx(plain.low, abs=0.05 * u)
-            assert bent.high == pytest.approx(plain.high, abs=0.05 * u)
+        for skewed in (Estimate.share(value, u), Estimate.lognormal(value, u)):
+            assert skewed.low == pytest.approx(plain.low, abs=0.05 * u)
+            assert skewed.high == pytest.approx(plain.high, abs=0.05 * u)
 
     @pytest.mark.parametrize("value", [-0.2, 0.0, 1.0, 1.3])
-    def test_a_share_that_cannot_be_is_left_as_it_is(self, value: float) -> None:
-        # It says that something is wrong: it is not pushed back where it would look right.
+    def test_an_impossible_share_keeps_the_normal_interval(self, value: float) -> None:
+        # It shows that something is wrong, and is not moved to where it would look right.
         assert Estimate.share(value, 0.1) == Estimate.normal(value, 0.1)
 
     @given(u=st.floats(0, 1), others=st.lists(st.floats(-5, 5), min_size=1, max_size=3))
@@ -164,6 +164,6 @@ class TestIntervals:
         )
 
     def test_json_has_the_contracts_four_figures(self) -> None:
-        told = Estimate.normal(1.0, 0.5).to_json()
-        assert list(told) == ["value", "u", "low", "high"]
-        assert told["low"] == pytest.approx(1 - 1.959964 * 0.5)
+        figures = Estimate.normal(1.0, 0.5).to_json()
+        assert list(figures) == ["value", "u", "low", "high"]
+        assert figures["low"] == pytest.approx(1 - 1.959964 * 0.5)

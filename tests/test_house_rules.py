@@ -34,10 +34,15 @@ def lines() -> dict[str, int]:
 
 
 def function_lines(tree: ast.Module) -> Iterator[tuple[str, int]]:
-    """Yield every function's name and its lines, signature and docstring among them."""
+    """Yield every function's name and its lines, those of its docstring apart."""
     for node in ast.walk(tree):
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
-            yield node.name, (node.end_lineno or node.lineno) - node.lineno + 1
+            docstring = [node.body[0]] if ast.get_docstring(node) is not None else []
+            yield node.name, _lines(node) - sum(map(_lines, docstring))
+
+
+def _lines(node: ast.stmt) -> int:
+    return (node.end_lineno or node.lineno) - node.lineno + 1
 
 
 def positional_findings(tree: ast.Module) -> list[int]:

@@ -1,4 +1,4 @@
-"""What a batch asks of the machine."""
+"""Settings of the interpreter and its libraries during a batch."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import pytest
 from sweeplab.runtime import keep_freed_memory, no_collection
 
 
-def test_no_search_for_cycles_inside_and_again_after() -> None:
+def test_the_search_for_cycles_pauses_and_resumes() -> None:
     assert gc.isenabled()
     with no_collection():
         assert not gc.isenabled()
@@ -37,9 +37,9 @@ def test_it_is_on_again_after_an_error() -> None:
 
 @pytest.mark.skipif(
     sys.platform != "linux" or platform.libc_ver()[0] != "glibc",
-    reason="only GNU's C library is known to give memory back so eagerly",
+    reason="only GNU's C library is known to return memory so eagerly",
 )
-def test_freed_memory_is_asked_for_no_second_time() -> None:
+def test_freed_memory_is_not_requested_again() -> None:
     import resource
 
     keep_freed_memory()

@@ -31,7 +31,6 @@ from sweeplab.line import embed
 from sweeplab.resonance.scalar import power_fit
 from sweeplab.resonance.scalar.power_fit import fit_power, noisy_power_moments
 
-SWEEPS = 500
 LIMIT = 4.0
 
 
@@ -44,11 +43,11 @@ def within(share: float, expected: float, n: int) -> bool:
     return abs(share - expected) < LIMIT * math.sqrt(expected * (1 - expected) / n)
 
 
-@pytest.fixture(scope="module")
-def study() -> list[tuple[Truth, Resonance]]:
+@pytest.fixture(scope="module", params=[200, pytest.param(500, marks=pytest.mark.slow)])
+def study(request: pytest.FixtureRequest) -> list[tuple[Truth, Resonance]]:
     rng = np.random.default_rng(11)
     lengths = (51, 101, 201, 401)
-    truths = [replace(drawn(rng), points=int(rng.choice(lengths))) for _ in range(SWEEPS)]
+    truths = [replace(drawn(rng), points=int(rng.choice(lengths))) for _ in range(request.param)]
     return list(zip(truths, fit_many([size_of(t.sweep(rng)) for t in truths]), strict=True))
 
 
@@ -72,9 +71,9 @@ class TestFigures:
             }[name]
             inside.append(estimate.low <= told <= estimate.high)
             pulls.append((estimate.value - told) / estimate.u)
-        assert within(float(np.mean(inside)), 0.95, SWEEPS)
-        assert abs(float(np.mean(pulls))) < LIMIT / math.sqrt(SWEEPS)
-        assert abs(float(np.std(pulls)) - 1) < LIMIT / math.sqrt(2 * SWEEPS)
+        assert within(float(np.mean(inside)), 0.95, len(study))
+        assert abs(float(np.mean(pulls))) < LIMIT / math.sqrt(len(study))
+        assert abs(float(np.std(pulls)) - 1) < LIMIT / math.sqrt(2 * len(study))
 
     def test_the_true_unloaded_q_is_one_of_the_two(
         self, study: list[tuple[Truth, Resonance]]
@@ -87,7 +86,7 @@ class TestFigures:
                 candidate.low <= truth.q_unloaded <= candidate.high
                 for candidate in (fit.q_unloaded, fit.q_unloaded_other)
             )
-        assert inside >= 0.93 * SWEEPS
+        assert inside >= 0.93 * len(study)
 
     def test_each_candidate_has_its_own_interval(
         self, study: list[tuple[Truth, Resonance]]
@@ -104,8 +103,8 @@ class TestFigures:
                 <= truth.q_loaded * (1 + 1 / beta)
                 <= fit.q_unloaded_other.high
             )
-        assert within(under / SWEEPS, 0.95, SWEEPS)
-        assert within(over / SWEEPS, 0.95, SWEEPS)
+        assert within(under / len(study), 0.95, len(study))
+        assert within(over / len(study), 0.95, len(study))
 
     @pytest.mark.parametrize(
         ("beta", "noise"),
