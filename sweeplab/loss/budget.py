@@ -25,7 +25,7 @@ from sweeplab.loss.findings import (
     smaller_than_physics,
     two_efficiencies,
 )
-from sweeplab.loss.model_uncertainty import model_findings, model_uncertainty
+from sweeplab.loop.model_uncertainty import model_findings, model_uncertainty
 from sweeplab.loss.result import LossBudget
 from sweeplab.loss.uncertainty_sources import sources
 from sweeplab.resonance import Resonance, fit_resonance

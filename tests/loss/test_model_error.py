@@ -11,7 +11,7 @@ from sourced import budget, described, swept
 from sweeplab import Build, LoopModel
 from sweeplab.loop.path import Geometry, closed_path, fitting_gap_segments
 from sweeplab.loop.thinwire import ThinWire
-from sweeplab.loss.model_uncertainty import ModelUncertainty, model_uncertainty
+from sweeplab.loop.model_uncertainty import ModelUncertainty, model_uncertainty
 
 C0_M_PER_S = 299_792_458.0
 RING_M = 2.0

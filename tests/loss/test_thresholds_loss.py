@@ -19,7 +19,7 @@ from sweeplab.loss.coupled_fit import CouplingLoop, _Solved, fit_coupled
 from sweeplab.loss.figures import FREE_SPACE
 from sweeplab.loss.findings import budget_findings
 from sweeplab.loss.line_loss import unsaid_loss
-from sweeplab.loss.model_uncertainty import model_findings, model_uncertainty
+from sweeplab.loop.model_uncertainty import model_findings, model_uncertainty
 from sweeplab.loss.uncertainty_sources import sources
 
 LOOP = """\
