@@ -34,20 +34,33 @@ class ModelUncertainty:
 
     Parameters
     ----------
-    radiation, reactance : float
-        Of the radiation resistance and the effective reactance, each its own.
+    radiation : float
+        Of the radiation resistance alone.
+    reactance, effective_reactance : float
+        One error of the reactance alone, as it moves the reactance itself and the effective
+        reactance.
     together : float
-        What moves both alike.
+        One error that moves radiation resistance and both reactances alike.
     """
 
     radiation: float
     reactance: float
+    effective_reactance: float
     together: float
 
 
-def model_uncertainty(build: Build, model: LoopModel, f0_hz: float) -> ModelUncertainty:
-    """Return how far the model may be off at one frequency."""
-    x_error, r_error = model.solver_error(f0_hz)
+def model_uncertainty(build: Build, model: LoopModel, f_hz: float) -> ModelUncertainty:
+    """Return how far the model may be off at one frequency.
+
+    Parameters
+    ----------
+    build : Build
+        Whether its leads are described counts where there are several turns.
+    model : LoopModel
+        Of that build.
+    f_hz : float
+    """
+    x_error, r_error = model.solver_error(f_hz)
     radiation, reactance = max(r_error, _SINGLE_TURN), max(x_error, _SINGLE_TURN)
     together, geometry = 0.0, model.geometry
     if len(geometry.turn_lengths_m) > 1:
@@ -56,30 +69,40 @@ def model_uncertainty(build: Build, model: LoopModel, f0_hz: float) -> ModelUnce
         radiation = math.hypot(radiation, shape)
         reactance = math.hypot(reactance, _CROWDING * nearness)
         together = math.hypot(_TURNS_TOGETHER, _SPACERS * nearness)
-    steepness = max(_steepness(model, f0_hz), 1.0) ** 2
-    return ModelUncertainty(radiation, reactance * steepness, together)
+    # X_eff = s X, and to leading order s itself moves with X by s.
+    steepness = max(_steepness(model, f_hz), 1.0)
+    return ModelUncertainty(radiation, reactance, reactance * steepness**2, together)
 
 
-def model_findings(build: Build, model: LoopModel, f0_hz: float) -> list[Finding]:
-    """Return what the person should know of the model's reach."""
+def model_findings(build: Build, model: LoopModel, f_hz: float) -> list[Finding]:
+    """Return what the person should know about the limits of the model at one frequency."""
     findings = []
     if len(model.geometry.turn_lengths_m) > 1 and build.loop.leads is None:
-        findings.append(Finding(
-            "leads-not-described", "note",
-            "The leads from the turns to the capacitor are not described: taken as none, and the "
-            "interval knows of it.",
-            {}, "Measure each lead and write loop.leads.",
-        ))  # fmt: skip
-    steepness = _steepness(model, f0_hz)
+        findings.append(
+            Finding(
+                code="leads-not-described",
+                level="note",
+                text="The leads from the turns to the capacitor are not described: taken as none, "
+                "and the interval knows of it.",
+                evidence={},
+                action="Measure each lead and write loop.leads.",
+            )
+        )
+    steepness = _steepness(model, f_hz)
     if steepness > _NEAR_RESONANCE:
-        findings.append(Finding(
-            "near-own-resonance", "warning",
-            "The loop is near its own resonance: small errors of its description grow large here.",
-            {"x_eff_over_x": steepness},
-            "Take the efficiency as rough; fewer turns or a smaller loop suit this band.",
-        ))  # fmt: skip
+        findings.append(
+            Finding(
+                code="near-own-resonance",
+                level="warning",
+                text="The loop is near its own resonance: small errors of its description grow "
+                "large here.",
+                evidence={"x_eff_over_x": steepness},
+                action="Take the efficiency as rough; fewer turns or a smaller loop suit this "
+                "band.",
+            )
+        )
     return findings
 
 
-def _steepness(model: LoopModel, f0_hz: float) -> float:
-    return model.effective_reactance(f0_hz) / model.impedance(f0_hz).imag
+def _steepness(model: LoopModel, f_hz: float) -> float:
+    return model.effective_reactance(f_hz) / model.impedance(f_hz).imag

@@ -16,6 +16,7 @@ from sweeplab.loop import LoopModel
 from sweeplab.loop.conductor import round_wire_impedance
 from sweeplab.loop.coupling import CouplingGeometry, coupling_of
 from sweeplab.loop.ground import GroundEffect, ground_effect, moved_effects
+from sweeplab.loop.model_uncertainty import model_findings, model_uncertainty
 from sweeplab.loss.coupled_fit import Coupled, CouplingLoop, fit_coupled
 from sweeplab.loss.figures import FREE_SPACE, Model, Unloaded, budget_figures, parts_known
 from sweeplab.loss.findings import (
@@ -25,7 +26,6 @@ from sweeplab.loss.findings import (
     smaller_than_physics,
     two_efficiencies,
 )
-from sweeplab.loop.model_uncertainty import model_findings, model_uncertainty
 from sweeplab.loss.result import LossBudget
 from sweeplab.loss.uncertainty_sources import sources
 from sweeplab.resonance import Resonance, fit_resonance
@@ -243,7 +243,7 @@ def _shares(
     error = model_uncertainty(build, model, f0)
     models = {
         "model.radiation": at.off_by(radiation=error.radiation),
-        "model.reactance": at.off_by(reactance=error.reactance),
+        "model.reactance": at.off_by(reactance=error.effective_reactance),
         "model.turns": at.off_by(radiation=error.together, reactance=error.together),
     }
     over_ground = at.ground is not FREE_SPACE and build.site is not None

@@ -14,18 +14,14 @@ from sweeplab.builds import Build
 from sweeplab.errors import ModelError
 from sweeplab.estimate import Estimate
 from sweeplab.loop import LoopModel
+from sweeplab.loop.model_uncertainty import model_uncertainty
 from sweeplab.loss.figures import described_parts, skin
 from sweeplab.loss.uncertainty_sources import sources
 from sweeplab.planning.safety import Strain, strain
 
-# The thin-wire model against converged full-wave answers; with several turns the links between
-# them are described but roughly.
-_U_RADIATION = {1: 0.003}
-_U_RADIATION_TURNS = 0.01
-_U_REACTANCE = 0.001
 # A smooth round conductor's resistance follows exactly, crowding between turns too; that in strip
 # less.
-_U_CONDUCTOR, _U_CONDUCTOR_ROUGHLY = 0.01, 0.05
+_U_CONDUCTOR, _U_STRIP = 0.01, 0.05
 # What is not described may cost up to this, at 10 MHz (common practice, no source).
 _ESR_MOST_OHM = 0.1
 _PART_MOST_OHM = 0.025
@@ -48,6 +44,17 @@ class Ohms:
     def r_total(self) -> float:
         """All resistance together."""
         return self.r_radiation + self.r_conductor + self.r_parts
+
+    def scaled(
+        self, radiation: float = 0.0, reactance: float = 0.0, effective_reactance: float = 0.0
+    ) -> Ohms:
+        """Return the ohms with radiation resistance or reactances larger by a fraction."""
+        return replace(
+            self,
+            r_radiation=self.r_radiation * (1 + radiation),
+            x=self.x * (1 + reactance),
+            x_eff=self.x_eff * (1 + effective_reactance),
+        )
 
 
 @dataclass(frozen=True)
@@ -168,7 +175,7 @@ def band_figures(build: Build, f_hz: float) -> BandFigures:
     """
     here = ohms_of(build, f_hz)
     moved = [ohms_of(source.moved, f_hz) for source in sources(build)]
-    moved += _model_moved(build, here)
+    moved += _moved_by_model(build, LoopModel(build), here)
     opened = [(item.most_ohm(here), item) for item in open_items(build)]
     more = [replace(here, r_parts=here.r_parts + ohm) for ohm, _ in opened]
     most = replace(here, r_parts=here.r_parts + sum(ohm for ohm, _ in opened))
@@ -219,16 +226,15 @@ def _estimate(
     return Estimate(value, u, min(near.low, far.low), near.high)
 
 
-def _model_moved(build: Build, here: Ohms) -> list[Ohms]:
-    """Return the ohms as they would be with each part of the model off by its uncertainty."""
-    turns = build.loop.turns
-    radiation = _U_RADIATION.get(turns, _U_RADIATION_TURNS)
-    strip = build.conductor.form == "strip"
-    conductor = _U_CONDUCTOR_ROUGHLY if strip else _U_CONDUCTOR
+def _moved_by_model(build: Build, model: LoopModel, ohms: Ohms) -> list[Ohms]:
+    """Return the ohms with each independent error of the model at one standard uncertainty."""
+    error = model_uncertainty(build, model, ohms.f_hz)
+    conductor = _U_STRIP if build.conductor.form == "strip" else _U_CONDUCTOR
     return [
-        replace(here, r_radiation=here.r_radiation * (1 + radiation)),
-        replace(here, x=here.x * (1 + _U_REACTANCE), x_eff=here.x_eff * (1 + _U_REACTANCE)),
-        replace(here, r_conductor=here.r_conductor * (1 + conductor)),
+        ohms.scaled(radiation=error.radiation),
+        ohms.scaled(reactance=error.reactance, effective_reactance=error.effective_reactance),
+        ohms.scaled(*3 * (error.together,)),
+        replace(ohms, r_conductor=ohms.r_conductor * (1 + conductor)),
     ]
 
 

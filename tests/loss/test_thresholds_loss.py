@@ -14,12 +14,12 @@ from simulated import Truth
 from sweeplab import Build, LoopModel, fit_resonance
 from sweeplab.estimate import Estimate
 from sweeplab.line import Line
+from sweeplab.loop.model_uncertainty import model_findings, model_uncertainty
 from sweeplab.loss import budget, coupled_fit
 from sweeplab.loss.coupled_fit import CouplingLoop, _Solved, fit_coupled
 from sweeplab.loss.figures import FREE_SPACE
 from sweeplab.loss.findings import budget_findings
 from sweeplab.loss.line_loss import unsaid_loss
-from sweeplab.loop.model_uncertainty import model_findings, model_uncertainty
 from sweeplab.loss.uncertainty_sources import sources
 
 LOOP = """\
@@ -61,7 +61,12 @@ def modelled(turns: int = 1, radius_m: float = 0.005, steepness: float = 1.0) ->
 class TestModelError:
     def test_of_a_single_turn_is_a_thousandth(self) -> None:
         error = model_uncertainty(build(), modelled(), 7e6)
-        assert (error.radiation, error.reactance, error.together) == (0.001, 0.001, 0.0)
+        assert (error.radiation, error.reactance, error.effective_reactance, error.together) == (
+            0.001,
+            0.001,
+            0.001,
+            0.0,
+        )
 
     def test_of_turns_whose_leads_are_described_is_four_thousandths_of_radiation(self) -> None:
         error = model_uncertainty(build('leads = "50 mm"'), modelled(turns=2), 7e6)
@@ -74,9 +79,9 @@ class TestModelError:
     def test_of_close_turns_goes_with_the_square_of_radius_over_spacing(self) -> None:
         far = model_uncertainty(build(), modelled(2, radius_m=1e-5), 7e6)
         near = model_uncertainty(build(), modelled(2, radius_m=0.005), 7e6)
-        assert far.reactance == pytest.approx(0.001)
+        assert far.effective_reactance == pytest.approx(0.001)
         assert far.together == pytest.approx(0.008)
-        assert near.reactance == pytest.approx(math.hypot(0.001, 0.01 / 16))
+        assert near.effective_reactance == pytest.approx(math.hypot(0.001, 0.01 / 16))
         assert near.together == pytest.approx(math.hypot(0.008, 0.25 / 16))
 
     @pytest.mark.parametrize(("steepness", "warned"), [(1.95, False), (2.05, True)])
