@@ -16,11 +16,11 @@ from sweeplab.loop import LoopModel
 from sweeplab.loop.coupling import CouplingGeometry
 from sweeplab.planning.band import BandFigures, band_figures, open_items
 from sweeplab.planning.coupling import (
-    Matched,
-    OnePlace,
+    CommonPlacement,
+    CouplingMatch,
+    common_placement,
     coupling_geometry,
-    matched,
-    one_place,
+    coupling_match,
 )
 from sweeplab.planning.cut_list import conductor_length_m, conductor_mass_kg
 from sweeplab.planning.safety import Distances, Strain, distances, strain, voltage_finding
@@ -50,7 +50,7 @@ class BandPlan:
         How much of the band the capacitor covers.
     figures : BandFigures or None
         None where the model has no answer.
-    coupling : Matched or None
+    coupling : CouplingMatch or None
     tuning_hz_per_degree : float or None
         Of the knob, capacitance taken as linear in its angle; None where its turns are not known.
     at_power : Strain or None
@@ -66,7 +66,7 @@ class BandPlan:
     reachable: bool | None
     reach_hz: tuple[float, float] | None = None
     figures: BandFigures | None = None
-    coupling: Matched | None = None
+    coupling: CouplingMatch | None = None
     tuning_hz_per_degree: float | None = None
     at_power: Strain | None = None
     distances: Distances | None = None
@@ -75,7 +75,7 @@ class BandPlan:
     def to_json(self) -> dict[str, Any]:
         """Return the band as the JSON contract has it, and more."""
         found = self.figures
-        coupling = self.coupling or Matched(None)
+        coupling = self.coupling or CouplingMatch(None)
         estimates: dict[str, Estimate | None] = {
             **{name: getattr(found, name, None) for name in _PLAIN},
             **_strained(None if found is None else found.per_100w, "_per_100w"),
@@ -136,7 +136,7 @@ class Plan:
     findings : tuple of Finding
     not_described : mapping of str to str
         What was left out of the build and may cost efficiency, by key.
-    coupling_for_all : OnePlace or None
+    coupling_for_all : CommonPlacement or None
         Where the coupling loop described serves all bands best; None where none is described, or
         no place does.
     """
@@ -150,7 +150,7 @@ class Plan:
     power_w: float | None
     findings: tuple[Finding, ...]
     not_described: dict[str, str]
-    coupling_for_all: OnePlace | None = None
+    coupling_for_all: CommonPlacement | None = None
 
     @property
     def tuning_hz_per_degree(self) -> float | None:
@@ -230,7 +230,7 @@ def _plan(
         power_w=power_w,
         findings=ranked((*_findings(build, planned, power_w), *taken, *build.findings)),
         not_described={item.key: item.words for item in items},
-        coupling_for_all=one_place(build, geometry, [
+        coupling_for_all=common_placement(build, geometry, [
             (band.figures, band.coupling)
             for band in planned
             if band.figures is not None and band.coupling is not None
@@ -276,7 +276,7 @@ def _planned(
     return replace(
         place,
         figures=figures,
-        coupling=None if geometry is None else matched(build, geometry, figures),
+        coupling=None if geometry is None else coupling_match(build, geometry, figures),
         tuning_hz_per_degree=_tuning(build, figures),
         at_power=at_power,
         distances=near,

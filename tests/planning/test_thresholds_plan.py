@@ -12,7 +12,12 @@ from sweeplab.builds import Build
 from sweeplab.estimate import Estimate
 from sweeplab.loop import LoopModel
 from sweeplab.planning.band import BandFigures, band_figures, ohms_of, open_items
-from sweeplab.planning.coupling import Matched, OnePlace, coupling_geometry, one_place
+from sweeplab.planning.coupling import (
+    CommonPlacement,
+    CouplingMatch,
+    common_placement,
+    coupling_geometry,
+)
 from sweeplab.planning.plan import BandPlan, _worth_planning, plan
 from sweeplab.planning.safety import Distances, distances, fields
 from sweeplab.planning.stock import assumed_joint, stock_loops
@@ -64,7 +69,7 @@ def test_a_turn_of_four_gaps_and_less_is_no_loop() -> None:
     assert single == [(0.095,)]
 
 
-class TestOnePlace:
+class TestCommonPlacement:
     """Two bands with the same size of coupling loop: left, or turned for both."""
 
     @staticmethod
@@ -72,12 +77,14 @@ class TestOnePlace:
     def figures(f_hz: float) -> BandFigures:
         return band_figures(build(), f_hz)
 
-    def place(self, high: float, low: float) -> OnePlace | None:
+    def place(self, high: float, low: float) -> CommonPlacement | None:
         fed = build(rest=f'{CAPACITOR}[feed]\ncircumference = "0.55 m"\n')
         geometry, _ = coupling_geometry(fed)
         factors = (Estimate.lognormal(high, 0.05), Estimate.lognormal(low, 0.05))
         bands = zip((self.figures(10.1e6), self.figures(14.1e6)), factors, strict=True)
-        return one_place(fed, geometry, [(at, Matched(None, factor)) for at, factor in bands])
+        return common_placement(
+            fed, geometry, [(at, CouplingMatch(None, factor)) for at, factor in bands]
+        )
 
     def test_a_coupling_loop_nearly_at_its_best_is_left_as_it_is(self) -> None:
         # Half way between them in logarithms SWR would be at most 1.50; it is 1.04 times that.
