@@ -7,8 +7,8 @@ import tomllib
 from collections.abc import Mapping
 from typing import Any
 
+from sweeplab.builds.diff import labels
 from sweeplab.builds.parse import PLAIN
-from sweeplab.builds.plain_text import labels
 from sweeplab.builds.schema import BY_NAME, TABLES, Key, Table, nearest
 from sweeplab.builds.toml_text import TomlText
 from sweeplab.errors import BuildError

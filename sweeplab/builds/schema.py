@@ -238,3 +238,21 @@ def suggestion(word: str, table: str) -> str:
     if elsewhere:
         return f"{word} stands in [{elsewhere[0]}]" if elsewhere[0] else f"{word} stands on top"
     return f"did you mean {nearest(word, here)}?"
+
+
+def template() -> str:
+    """Return a build's file with every key; those that few need are commented out."""
+    return "\n".join(_table_lines(table) for table in TABLES)
+
+
+def _table_lines(table: Table) -> str:
+    lines = [_key_line(key) for key in table.keys]
+    if table.name:
+        header = f"[[{table.name}]]" if table.identity else f"[{table.name}]"
+        lines.insert(0, f"{header:<33} # {table.help}" if table.help else header)
+    return "\n".join(lines) + "\n"
+
+
+def _key_line(key: Key) -> str:
+    setting = f"{'' if key.shown else '# '}{key.name} = {key.example}"
+    return f"{setting:<33} # {key.help}"

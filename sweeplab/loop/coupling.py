@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from sweeplab.builds.materials import COPPER_S_PER_M
 from sweeplab.errors import ModelError
 from sweeplab.finding import Threshold
 from sweeplab.line import C0_M_PER_S
@@ -32,7 +33,6 @@ _CIRCLE_SIDES = 32
 # The coupling loop lies so close that the main loop's chords must be much shorter than the solver
 # needs: a chord's height counts against the offset.
 _FINE_SEGMENTS = 112
-_COPPER_S_PER_M = 5.8e7
 # Half the coupling loop's electrical length [rad] up to which it is taken as a shorted line.
 _MOST_HALF_PHASE: Threshold = 1.4
 # Where along a turn the tangent is taken, as a fraction of its length either way: more than one
@@ -137,20 +137,35 @@ def coupling_of(model: LoopModel, feed: CouplingGeometry, f_hz: float) -> Coupli
     linked = sum(
         path_integral(main.nodes_m[ring], nodes, 0.0, current[ring], k) for ring in main.rings
     )
-    size = feed.circumference_m
-    per_m = round_wire_impedance(f_hz, feed.conductor_radius_m, _COPPER_S_PER_M)
-    filling = 1.0 if feed.shape == "circle" else math.pi / 4
     return Coupling(
         f_hz=f_hz,
-        l_h=_inductance(feed) * _shorted_line_factor(k * size / 2),
+        l_h=_inductance(feed) * _shorted_line_factor(k * feed.circumference_m / 2),
         m_h=abs(linked.real) * MU0 / (4 * math.pi),
-        r_ohm=per_m.real * size,
-        # The small loop's 20 pi^2 (C/lambda)^4 in the ratio of areas squared (C. A. Balanis,
-        # Antenna Theory, eq. 5-24).
-        r_radiation_ohm=20 * math.pi**2 * (k * size / (2 * math.pi)) ** 4 * filling**2,
+        r_ohm=wire_resistance(feed.circumference_m, feed.conductor_radius_m, f_hz),
+        r_radiation_ohm=small_loop_radiation_resistance(feed.shape, feed.circumference_m, f_hz),
         # j w mu0/4 pi times the integral, its sign that of a positive mutual inductance.
         r_mutual_ohm=-math.copysign(1, linked.real) * linked.imag * 1e-7 * 2 * math.pi * f_hz,
     )
+
+
+def small_loop_radiation_resistance(shape: str, circumference_m: float, f_hz: float) -> float:
+    """Return ``20 pi^2 (C/lambda)^4``, of a square in the ratio of the areas squared [ohm].
+
+    C. A. Balanis, Antenna Theory, eq. 5-24, of one turn.
+
+    Parameters
+    ----------
+    shape : str
+        'circle' or 'square'.
+    circumference_m, f_hz : float
+    """
+    area_ratio = 1.0 if shape == "circle" else math.pi / 4
+    return 20 * math.pi**2 * (circumference_m * f_hz / C0_M_PER_S) ** 4 * area_ratio**2
+
+
+def wire_resistance(length_m: float, radius_m: float, f_hz: float) -> float:
+    """Return the resistance of a round copper wire [ohm]."""
+    return round_wire_impedance(f_hz, radius_m, COPPER_S_PER_M).real * length_m
 
 
 def coupling_factor(

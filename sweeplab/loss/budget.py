@@ -11,10 +11,14 @@ from sweeplab.errors import ModelError
 from sweeplab.estimate import Estimate
 from sweeplab.finding import Finding, ranked
 from sweeplab.isolation import isolated, unforeseen_finding
-from sweeplab.line import C0_M_PER_S, deembed
+from sweeplab.line import deembed
 from sweeplab.loop import LoopModel
-from sweeplab.loop.conductor import round_wire_impedance
-from sweeplab.loop.coupling import CouplingGeometry, coupling_of
+from sweeplab.loop.coupling import (
+    CouplingGeometry,
+    coupling_of,
+    small_loop_radiation_resistance,
+    wire_resistance,
+)
 from sweeplab.loop.ground import GroundEffect, ground_effect, moved_effects
 from sweeplab.loop.model_uncertainty import model_findings, model_uncertainty
 from sweeplab.loss.coupled_fit import Coupled, CouplingLoop, fit_coupled
@@ -159,9 +163,8 @@ def _coupled(
 def _coupling_loop(build: Build, model: LoopModel, f_hz: float) -> CouplingLoop:
     """Return what the description lets expect of the coupling loop.
 
-    Where it says how large the coupling loop is, but not where: both loops radiate the same
-    pattern, with the small loop's ``20 pi^2 (C/lambda)^4`` (C. A. Balanis, Antenna Theory, eq.
-    5-24), taken in the ratio of areas for a square.
+    Where it says how large the coupling loop is, but not where: both radiate the same pattern, so
+    that their mutual resistance is the geometric mean of their radiation resistances.
     """
     feed = build.feed
     if feed is None or feed.circumference is None:
@@ -180,14 +183,12 @@ def _coupling_loop(build: Build, model: LoopModel, f_hz: float) -> CouplingLoop:
             found = coupling_of(model, geometry, f_hz)
             u_r = max(found.r_ohm, _LEAST_U_COUPLING_OHM)
             return CouplingLoop(found.r_ohm, u_r, found.r_mutual_ohm, found.x_ohm)
-    filling = 1.0 if feed.shape == "circle" else math.pi / 4
-    radiation = 20 * math.pi**2 * (size * f_hz / C0_M_PER_S) ** 4 * filling**2
+    radiation = small_loop_radiation_resistance(feed.shape, size, f_hz)
     mutual = math.sqrt(radiation * model.radiation_resistance(f_hz))
     if feed.conductor_diameter is None:
         return CouplingLoop(r_mutual_ohm=mutual)
-    copper = 5.8e7
-    per_m = round_wire_impedance(f_hz, feed.conductor_diameter.value / 2, copper).real
-    return CouplingLoop(per_m * size, max(per_m * size, _LEAST_U_COUPLING_OHM), mutual)
+    r = wire_resistance(size, feed.conductor_diameter.value / 2, f_hz)
+    return CouplingLoop(r, max(r, _LEAST_U_COUPLING_OHM), mutual)
 
 
 def _budget(

@@ -21,10 +21,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sweeplab.finding import Threshold
-from sweeplab.line import Line
+from sweeplab.line import Line, propagation_per_radian, round_trip_loss_prior
 from sweeplab.loop import LoopModel
-from sweeplab.loss.line_loss import rest_of_line, unsaid_loss
+from sweeplab.resonance.circle.fit import REST_OF_LINE_CHI2
 from sweeplab.resonance.circle.uncertainty import correlation_inflation
 from sweeplab.resonance.result import Circle
 from sweeplab.sweep import ComplexArray, FloatArray, Sweep
@@ -32,8 +31,6 @@ from sweeplab.sweep import ComplexArray, FloatArray, Sweep
 _MAX_STEPS = 120
 # Of the longest step: a millionth of any uncertainty.
 _SETTLED = 1e-7
-# One parameter more, at a significance of 0.1 %.
-_REST_OF_LINE_CHI2: Threshold = 10.83
 # The coupling loop's reactance by its size, leads and connector not in it (common practice, no
 # source).
 _U_X_RELATIVE = 0.2
@@ -236,8 +233,8 @@ def fit_coupled(
         r_prior=(coupling.r_ohm, coupling.u_r_ohm),
         x_prior=(coupling.x_ohm or 0.0, _U_X_RELATIVE * (coupling.x_ohm or 0.0)),
         turn_prior=2 * math.pi * band.f_mid_hz * (0.0 if line is None else line.u_delay_s),
-        per_turn=rest_of_line(f, band.f_mid_hz, line),
-        loss_prior=unsaid_loss(band.f_mid_hz, line),
+        per_turn=propagation_per_radian(f, band.f_mid_hz, line),
+        loss_prior=round_trip_loss_prior(band.f_mid_hz, line),
         # Both loops stand over the same ground.
         r_mutual_ohm=ground_ratio * coupling.r_mutual_ohm,
         ground_ratio=ground_ratio,
@@ -249,7 +246,7 @@ def fit_coupled(
         insisted = free | (np.arange(free.size) == 5)
         again = _solve(problem, solved.p, insisted)
         dof = 2 * f.size - int(insisted.sum())
-        if again and (solved.rss - again.rss) > _REST_OF_LINE_CHI2 * again.rss / dof:
+        if again and (solved.rss - again.rss) > REST_OF_LINE_CHI2 * again.rss / dof:
             solved = again
     if solved is None or not math.isfinite(solved.rss):
         return None

@@ -19,7 +19,6 @@ from sweeplab.loss import budget, coupled_fit
 from sweeplab.loss.coupled_fit import CouplingLoop, _Solved, fit_coupled
 from sweeplab.loss.figures import FREE_SPACE
 from sweeplab.loss.findings import budget_findings
-from sweeplab.loss.line_loss import unsaid_loss
 from sweeplab.loss.uncertainty_sources import sources
 
 LOOP = """\
@@ -194,12 +193,6 @@ class TestSecondStage:
         found = self.fit(CouplingLoop())
         assert found is not None
         assert (found.delay_s != 0) == insisted
-
-
-def test_thin_coax_loses_4_6_db_per_100_m_at_10_mhz_give_or_take_seven_tenths() -> None:
-    mean, u = unsaid_loss(10e6, Line(10.0))
-    assert mean == pytest.approx(2 * 0.46 * math.log(10) / 20)
-    assert u == pytest.approx(0.7 * mean)
 
 
 def test_a_gap_not_described_is_uncertain_by_four_tenths() -> None:

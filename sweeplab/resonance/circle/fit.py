@@ -23,7 +23,7 @@ _MOST_SET_ASIDE: Threshold = 0.15
 _FEW = 2
 # Chi-square, one degree of freedom: of sweeps whose described line is right one in a thousand fits
 # a rest of it; more would cost the spread over narrow spans.
-_REST_OF_LINE_CHI2: Threshold = 10.83
+REST_OF_LINE_CHI2: Threshold = 10.83
 # A residual so many standard deviations above what neighbours do not share may be the wrong valley.
 _SUSPECT = 5.0
 # No instrument and no file is better than this: a cleaner sweep was computed.
@@ -253,7 +253,7 @@ def _with_rest_of_line(
     freed = solve(part, solution.p[fixed], np.ones(fixed.size, dtype=bool))
     dof = 2 * part.weight.sum(axis=1) - 7
     gain = (solution.rss[fixed] - freed.rss) / np.maximum(freed.rss / dof, 1e-300)
-    insisted = np.flatnonzero(gain > _REST_OF_LINE_CHI2)
+    insisted = np.flatnonzero(gain > REST_OF_LINE_CHI2)
     delay_free, misfit = delay_free.copy(), misfit.copy()
     index = fixed[insisted]
     delay_free[index] = True
