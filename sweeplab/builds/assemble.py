@@ -128,9 +128,16 @@ def _article(word: str) -> str:
 
 
 _LOOP_AS_READ = (
-    "width", "height", "turns", "winding", "arrangement", "turn_spacing", "turn_lengths",
-    "gap", "leads",
-)  # fmt: skip
+    "width",
+    "height",
+    "turns",
+    "winding",
+    "arrangement",
+    "turn_spacing",
+    "turn_lengths",
+    "gap",
+    "leads",
+)
 
 
 def _circumference(table: dict[str, Any], shape: str, size: str) -> Quantity:
@@ -294,9 +301,11 @@ def _settings(
             if kind not in kinds:
                 hint = f"did you mean {nearest(kind, kinds)}?" if kinds else "add a table [[parts]]"
                 raise source.error(
-                    ("settings", index, "parts"), f"no part of the kind {kind!r}", hint,
+                    ("settings", index, "parts"),
+                    f"no part of the kind {kind!r}",
+                    hint,
                     key=f"settings.{name}.parts",
-                )  # fmt: skip
+                )
         overrides = {
             "loop.turns" if key == "turns" else f"capacitor.{key}": value
             for key, value in table.items()

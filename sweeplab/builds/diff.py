@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from sweeplab.builds.parse import Values
-from sweeplab.builds.schema import TABLES, Key
+from sweeplab.builds.schema_tables import TABLES
+from sweeplab.builds.schema_types import Key
 from sweeplab.quantity import BASE_UNIT, Quantity, exact_text
 
 if TYPE_CHECKING:

@@ -9,7 +9,9 @@ from typing import Any
 
 from sweeplab.builds.diff import labels
 from sweeplab.builds.parse import PLAIN
-from sweeplab.builds.schema import BY_NAME, TABLES, Key, Table, nearest
+from sweeplab.builds.schema import BY_NAME, nearest
+from sweeplab.builds.schema_tables import TABLES
+from sweeplab.builds.schema_types import Key, Table
 from sweeplab.builds.toml_text import TomlText
 from sweeplab.errors import BuildError
 

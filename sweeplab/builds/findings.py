@@ -20,8 +20,12 @@ def findings_of(pieces: Pieces, taken: Mapping[str, str]) -> tuple[Finding, ...]
         Keys that were left out, with what was taken for them.
     """
     open_questions = (
-        _exact_size(pieces), _exact_lengths(pieces), _taken(taken), _alloy(pieces), _braid(pieces),
-    )  # fmt: skip
+        _exact_size(pieces),
+        _exact_lengths(pieces),
+        _taken(taken),
+        _alloy(pieces),
+        _braid(pieces),
+    )
     return tuple(finding for finding in open_questions if finding is not None)
 
 
@@ -31,13 +35,14 @@ def _exact_size(pieces: Pieces) -> Finding | None:
         return None
     size = pieces.loop.size_key
     return Finding(
-        "no-tolerance",
-        "note",
-        f"{size} has no uncertainty and is taken as exact; 1 % in circumference "
+        code="no-tolerance",
+        level="note",
+        text=f"{size} has no uncertainty and is taken as exact; 1 % in circumference "
         f"({format_quantity(around.value / 100, 'm', digits=2)}) is 4 % in radiation resistance "
         "and up to 4 % in efficiency.",
-        {"circumference_m": around.value, "efficiency_percent_per_percent": 4.0},
-        f'Measure it and write how surely, such as "{format_quantity(around.value, "m", digits=3)}'
+        evidence={"circumference_m": around.value, "efficiency_percent_per_percent": 4.0},
+        action="Measure it and write how surely, such as "
+        f'"{format_quantity(around.value, "m", digits=3)}'
         ' ± 1 cm".',
     )
 
@@ -56,11 +61,11 @@ def _exact_lengths(pieces: Pieces) -> Finding | None:
     if not exact:
         return None
     return Finding(
-        "taken-as-exact",
-        "note",
-        f"No uncertainty is given for {', '.join(exact)}: taken as exact.",
-        {f"{name}_m": value for name, value in exact.items()},
-        'Write "12 mm ± 0.1 mm" where it is known.',
+        code="taken-as-exact",
+        level="note",
+        text=f"No uncertainty is given for {', '.join(exact)}: taken as exact.",
+        evidence={f"{name}_m": value for name, value in exact.items()},
+        action='Write "12 mm ± 0.1 mm" where it is known.',
     )
 
 
@@ -69,11 +74,11 @@ def _taken(taken: Mapping[str, str]) -> Finding | None:
         return None
     listed = ", ".join(f"{key} {value}" for key, value in taken.items())
     return Finding(
-        "taken-as",
-        "note",
-        f"Not said, so taken as: {listed}.",
-        dict(taken),
-        "Say it in the build's file, even where it is as taken.",
+        code="taken-as",
+        level="note",
+        text=f"Not said, so taken as: {listed}.",
+        evidence=dict(taken),
+        action="Say it in the build's file, even where it is as taken.",
     )
 
 
@@ -87,13 +92,13 @@ def _alloy(pieces: Pieces) -> Finding | None:
     # Skin effect: the resistance goes with the square root of the resistivity.
     more, less = (conductivity / low) ** 0.5 - 1, 1 - (conductivity / high) ** 0.5
     return Finding(
-        "alloy-open",
-        "note",
-        f"{name} may be any alloy from {low / 1e6:.0f} to {high / 1e6:.0f} MS/m; taken as "
+        code="alloy-open",
+        level="note",
+        text=f"{name} may be any alloy from {low / 1e6:.0f} to {high / 1e6:.0f} MS/m; taken as "
         f"{known.name}, {conductivity / 1e6:.0f} MS/m. The conductor's resistance could be "
         f"{more:.0%} more or {less:.0%} less.",
-        {f"{alloy}_s_per_m": value for alloy, value in reach.items()},
-        f"Name the alloy: {', '.join(reach)}; or give conductivity.",
+        evidence={f"{alloy}_s_per_m": value for alloy, value in reach.items()},
+        action=f"Name the alloy: {', '.join(reach)}; or give conductivity.",
     )
 
 
@@ -102,12 +107,13 @@ def _braid(pieces: Pieces) -> Finding | None:
     if pieces.conductor.form != "braid" or factor.u_given or factor.value != 1.0:
         return None
     return Finding(
-        "braid-factor",
-        "note",
-        "Braid loses more than a smooth tube, and no trustworthy multiplier is published: it is "
+        code="braid-factor",
+        level="note",
+        text="Braid loses more than a smooth tube, and no trustworthy multiplier is published: it "
+        "is "
         "taken as smooth, and what it loses on top stands in the remainder.",
-        {"surface_factor": factor.value},
-        "Compare it with a tube of the same size on the same loop, or give conductor."
+        evidence={"surface_factor": factor.value},
+        action="Compare it with a tube of the same size on the same loop, or give conductor."
         "surface_factor with an uncertainty.",
     )
 
@@ -116,9 +122,9 @@ def no_setting(names: tuple[str, ...]) -> Finding:
     """Return the finding for a build whose settings were not chosen from."""
     listed = ", ".join(names)
     return Finding(
-        "no-setting",
-        "note",
-        f"This build has settings ({listed}) and none was named: taken without any of them.",
-        {"settings": listed},
-        "Name the setting the sweep was taken in.",
+        code="no-setting",
+        level="note",
+        text=f"This build has settings ({listed}) and none was named: taken without any of them.",
+        evidence={"settings": listed},
+        action="Name the setting the sweep was taken in.",
     )

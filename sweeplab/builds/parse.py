@@ -8,7 +8,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from sweeplab.builds.schema import TABLES, Key, Table, children, nearest, suggestion
+from sweeplab.builds.schema import children, nearest, suggestion
+from sweeplab.builds.schema_tables import TABLES
+from sweeplab.builds.schema_types import Key, Table
 from sweeplab.builds.toml_text import TomlText, Trail
 from sweeplab.errors import QuantityError
 from sweeplab.finding import Threshold
@@ -215,8 +217,9 @@ def _choice(value: Any, key: Key) -> str:
     text = _text(value, key)
     if text not in key.choices:
         known = ", ".join(key.choices)
-        raise _BadError(f"unknown {key.name} {text!r}", f"known: {known}; nearest: "
-                   f"{nearest(text, key.choices)}")  # fmt: skip
+        raise _BadError(
+            f"unknown {key.name} {text!r}", f"known: {known}; nearest: {nearest(text, key.choices)}"
+        )
     return text
 
 
@@ -260,8 +263,10 @@ def _quantity(value: Any, key: Key) -> Quantity:
         raise _BadError(found, action or f"write {key.name} = {key.example}") from None
     _bounded(quantity.value, key, value)
     if key.above == 0 and quantity.u >= quantity.value:
-        raise _BadError(f"{value!r} is no more than its own uncertainty", "what follows ± is the "
-                   "standard uncertainty, not a range from zero")  # fmt: skip
+        raise _BadError(
+            f"{value!r} is no more than its own uncertainty",
+            "what follows ± is the standard uncertainty, not a range from zero",
+        )
     return quantity
 
 

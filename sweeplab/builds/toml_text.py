@@ -8,7 +8,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sweeplab.builds.schema import BY_NAME, TABLES, children
+from sweeplab.builds.schema import BY_NAME, children
+from sweeplab.builds.schema_tables import TABLES
 from sweeplab.errors import BuildError
 from sweeplab.finding import Threshold
 

@@ -115,9 +115,12 @@ Ring = tuple[FloatArray, NDArray[np.bool_]]
 def _closed(runs: list[FloatArray], geometry: Geometry, step: float, gap_segments: int) -> Ring:
     """Return one ring: runs joined one after the other, closed over the capacitor."""
     wire = np.concatenate(
-        [part for run, following in zip(runs, [*runs[1:], None], strict=True)
-         for part in (run, _joint(run, following, step))]
-    )  # fmt: skip
+        [
+            part
+            for run, following in zip(runs, [*runs[1:], None], strict=True)
+            for part in (run, _joint(run, following, step))
+        ]
+    )
     bridge, in_gap = _bridge(wire[-1], wire[0], geometry, step, len(runs), gap_segments)
     flags = np.concatenate([np.zeros(len(wire) - 1, dtype=bool), in_gap])
     return np.concatenate([wire, bridge]), flags

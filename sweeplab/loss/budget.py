@@ -90,9 +90,12 @@ def _inferred(sweep: Sweep, build: Build, fit: Resonance) -> LossBudget:
         return _budget(build, model, fit, unloaded, ground, doubt)
     except ModelError as error:
         refusal = Finding(
-            "outside-model", "problem", f"The loop's model cannot answer: {error}.", {},
-            "The resonance's figures stand; compare them between builds.",
-        )  # fmt: skip
+            code="outside-model",
+            level="problem",
+            text=f"The loop's model cannot answer: {error}.",
+            evidence={},
+            action="The resonance's figures stand; compare them between builds.",
+        )
         return LossBudget("refused", ranked((*fit.findings, refusal)))
 
 

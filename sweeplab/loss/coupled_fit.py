@@ -172,9 +172,10 @@ class _Problem:
         ratio = self.f_hz / f0
         loss = math.exp(p[1]) - self.ground_ratio * float(self.band.r_radiation(f0))
         z_main = (
-            self.ground_ratio * self.band.r_radiation(self.f_hz) + loss * np.sqrt(ratio)
+            self.ground_ratio * self.band.r_radiation(self.f_hz)
+            + loss * np.sqrt(ratio)
             + 1j * (self.band.x_loop(self.f_hz) - float(self.band.x_loop(f0)) / ratio)
-        )  # fmt: skip
+        )
         # The mutual resistance goes with the product of two radiation lengths, f^4 in all.
         mutual = self.r_mutual_ohm * ratio**4 + 1j * math.exp(p[2] / 2) * ratio
         z = p[4] + 1j * p[3] * ratio - mutual**2 / z_main
@@ -226,7 +227,9 @@ def fit_coupled(
     f, gamma = sweep.f_hz[kept], sweep.gamma[kept]
     band = Band.of(model, float(f[0]), float(f[-1]))
     problem = _Problem(
-        f_hz=f, gamma=gamma, z0_ohm=sweep.z0_ohm,
+        f_hz=f,
+        gamma=gamma,
+        z0_ohm=sweep.z0_ohm,
         band=band,
         f_scale_hz=circle.f_loaded_hz / circle.q_loaded,
         start_hz=circle.f_loaded_hz,
@@ -238,7 +241,7 @@ def fit_coupled(
         # Both loops stand over the same ground.
         r_mutual_ohm=ground_ratio * coupling.r_mutual_ohm,
         ground_ratio=ground_ratio,
-    )  # fmt: skip
+    )
     unsure = [problem.turn_prior > 0, problem.loss_prior[1] > 0]
     free = np.array([True, True, True, True, True, *unsure])
     solved = _solve(problem, _start(problem, circle, model), free)

@@ -140,28 +140,35 @@ def open_items(build: Build) -> tuple[Open, ...]:
     """Return what the build leaves undescribed that may cost ohms."""
     found = []
     if build.capacitor is None or build.capacitor.esr is None:
-        found.append(Open(
-            "capacitor.esr",
-            f"the capacitor's series resistance, up to {1e3 * _ESR_MOST_OHM:.0f} mohm",
-            lambda ohms: skin(_ESR_MOST_OHM, ohms.f_hz),
-        ))  # fmt: skip
+        found.append(
+            Open(
+                "capacitor.esr",
+                f"the capacitor's series resistance, up to {1e3 * _ESR_MOST_OHM:.0f} mohm",
+                lambda ohms: skin(_ESR_MOST_OHM, ohms.f_hz),
+            )
+        )
     found += [
         _open_part(build, part.kind, part.count, part.position)
         for part in build.parts
         if part.r is None
     ]
     if not build.parts:
-        found.append(Open(
-            "parts", f"joints and connections, up to {1e3 * _CONNECTIONS_MOST_OHM:.0f} mohm in all",
-            lambda ohms: skin(_CONNECTIONS_MOST_OHM, ohms.f_hz),
-        ))  # fmt: skip
+        found.append(
+            Open(
+                "parts",
+                f"joints and connections, up to {1e3 * _CONNECTIONS_MOST_OHM:.0f} mohm in all",
+                lambda ohms: skin(_CONNECTIONS_MOST_OHM, ohms.f_hz),
+            )
+        )
     factor = build.conductor.surface_factor
     if build.conductor.form in ("braid", "coax") and factor.value == 1.0 and not factor.u_given:
-        found.append(Open(
-            "conductor.surface_factor",
-            f"braid's resistance, up to {_BRAID_MOST:g} times a smooth tube's",
-            lambda ohms: (_BRAID_MOST - 1) * ohms.r_conductor,
-        ))  # fmt: skip
+        found.append(
+            Open(
+                "conductor.surface_factor",
+                f"braid's resistance, up to {_BRAID_MOST:g} times a smooth tube's",
+                lambda ohms: (_BRAID_MOST - 1) * ohms.r_conductor,
+            )
+        )
     return tuple(found)
 
 
@@ -180,9 +187,8 @@ def band_figures(build: Build, f_hz: float) -> BandFigures:
     more = [replace(here, r_parts=here.r_parts + ohm) for ohm, _ in opened]
     most = replace(here, r_parts=here.r_parts + sum(ohm for ohm, _ in opened))
     estimates = {
-        name: _estimate(name, figure, here, moved, more, most)
-        for name, figure in _FIGURES.items()
-    }  # fmt: skip
+        name: _estimate(name, figure, here, moved, more, most) for name, figure in _FIGURES.items()
+    }
     return BandFigures(
         f_hz=f_hz,
         per_100w=strain(here.x, estimates["r_total_ohm"], 100.0),

@@ -101,8 +101,15 @@ class BandPlan:
         }
 
 
-_PLAIN = ("c_required_f", "r_radiation_ohm", "r_conductor_ohm", "r_parts_ohm", "r_total_ohm",
-          "x_loop_ohm", "x_eff_ohm")  # fmt: skip
+_PLAIN = (
+    "c_required_f",
+    "r_radiation_ohm",
+    "r_conductor_ohm",
+    "r_parts_ohm",
+    "r_total_ohm",
+    "x_loop_ohm",
+    "x_eff_ohm",
+)
 _WHOLE = ("efficiency", "q_unloaded", "bandwidth_hz")
 
 
@@ -230,12 +237,16 @@ def _plan(
         power_w=power_w,
         findings=ranked((*_findings(build, planned, power_w), *taken, *build.findings)),
         not_described={item.key: item.words for item in items},
-        coupling_for_all=common_placement(build, geometry, [
-            (band.figures, band.coupling)
-            for band in planned
-            if band.figures is not None and band.coupling is not None
-        ]),
-    )  # fmt: skip
+        coupling_for_all=common_placement(
+            build,
+            geometry,
+            [
+                (band.figures, band.coupling)
+                for band in planned
+                if band.figures is not None and band.coupling is not None
+            ],
+        ),
+    )
 
 
 def resized(build: Build, circumference_m: float) -> Build:
@@ -247,13 +258,16 @@ def resized(build: Build, circumference_m: float) -> Build:
         return replace(quantity, value=factor * quantity.value)
 
     around = replace(loop.circumference, value=circumference_m)
-    return replace(build, loop=replace(
-        loop,
-        circumference=around,
-        width=None if loop.width is None else scaled(loop.width),
-        height=None if loop.height is None else scaled(loop.height),
-        turn_lengths=tuple(scaled(q) for q in loop.turn_lengths),
-    ))  # fmt: skip
+    return replace(
+        build,
+        loop=replace(
+            loop,
+            circumference=around,
+            width=None if loop.width is None else scaled(loop.width),
+            height=None if loop.height is None else scaled(loop.height),
+            turn_lengths=tuple(scaled(q) for q in loop.turn_lengths),
+        ),
+    )
 
 
 def _planned(
@@ -317,26 +331,40 @@ def _tuning(build: Build, figures: BandFigures) -> float | None:
 
 
 def _findings(build: Build, planned: Sequence[BandPlan], power_w: float | None) -> list[Finding]:
-    found = [Finding(
-        "as-in-free-space", "note",
-        "Expected as in free space; ground, people and metal nearby cost more.", {},
-        "Measure it where it stands, and compare.",
-    )]  # fmt: skip
+    found = [
+        Finding(
+            code="as-in-free-space",
+            level="note",
+            text="Expected as in free space; ground, people and metal nearby cost more.",
+            evidence={},
+            action="Measure it where it stands, and compare.",
+        )
+    ]
     items = open_items(build)
     if items:
-        found.append(Finding(
-            "not-described", "note",
-            f"Not described, so only the interval knows of it: {'; '.join(i.words for i in items)} "
-            "at 10 MHz (common practice, no source).",
-            {}, f"Write {' and '.join(item.key for item in items)} in its file where known.",
-        ))  # fmt: skip
+        found.append(
+            Finding(
+                code="not-described",
+                level="note",
+                text="Not described, so only the interval knows of it: "
+                f"{'; '.join(i.words for i in items)} "
+                "at 10 MHz (common practice, no source).",
+                evidence={},
+                action=f"Write {' and '.join(item.key for item in items)} in its file where known.",
+            )
+        )
     missing = [band for band in planned if band.reachable is False or band.figures is None]
     found += [_missing(band) for band in missing]
     if conductor_mass_kg(build) is None:
-        found.append(Finding(
-            "no-mass", "note", "The conductor's mass is not known: section or metal missing.", {},
-            "Write conductor.wall for a tube, thickness for a strip, and the material.",
-        ))  # fmt: skip
+        found.append(
+            Finding(
+                code="no-mass",
+                level="note",
+                text="The conductor's mass is not known: section or metal missing.",
+                evidence={},
+                action="Write conductor.wall for a tube, thickness for a strip, and the material.",
+            )
+        )
     warned = _overload(build, planned)
     if warned is not None:
         found.append(warned if power_w is not None else replace(warned, level="note"))
@@ -348,11 +376,15 @@ def _findings(build: Build, planned: Sequence[BandPlan], power_w: float | None) 
         and band.tuning_hz_per_degree > _FAST * band.figures.bandwidth_hz.value
     ]
     if fast:
-        found.append(Finding(
-            "knob-too-fast", "note",
-            f"One degree of the knob passes over half the bandwidth on {', '.join(fast)}.",
-            {}, "Gear the capacitor down, or add a small one beside it.",
-        ))  # fmt: skip
+        found.append(
+            Finding(
+                code="knob-too-fast",
+                level="note",
+                text=f"One degree of the knob passes over half the bandwidth on {', '.join(fast)}.",
+                evidence={},
+                action="Gear the capacitor down, or add a small one beside it.",
+            )
+        )
     return found
 
 
@@ -371,11 +403,18 @@ def _overload(build: Build, planned: Sequence[BandPlan]) -> Finding | None:
 
 def _missing(band: BandPlan) -> Finding:
     if band.figures is None:
-        return Finding("band-outside-model", "warning", f"{band.band}: {band.why_not}.", {},
-                       "Plan a smaller loop for that band.")  # fmt: skip
+        return Finding(
+            code="band-outside-model",
+            level="warning",
+            text=f"{band.band}: {band.why_not}.",
+            evidence={},
+            action="Plan a smaller loop for that band.",
+        )
     needed = band.figures.c_required_f.value
     return Finding(
-        "band-not-reached", "warning",
-        f"{band.band} needs {format_quantity(needed, 'F', digits=3)}, beyond the capacitor.",
-        {"c_required_f": needed}, "Another capacitor or size; '--circumference' shows which.",
-    )  # fmt: skip
+        code="band-not-reached",
+        level="warning",
+        text=f"{band.band} needs {format_quantity(needed, 'F', digits=3)}, beyond the capacitor.",
+        evidence={"c_required_f": needed},
+        action="Another capacitor or size; '--circumference' shows which.",
+    )

@@ -203,13 +203,14 @@ def voltage_finding(build: Build, band: str, strained: Strain) -> Finding | None
     at = f"{format_quantity(strained.power_w, 'W', digits=3)} on {band}"
     most = format_quantity(allowed_w, "W", digits=2)
     return Finding(
-        "rated-voltage-exceeded",
-        "warning",
-        f"At {at} the capacitor carries about {format_quantity(volts.value, 'V', digits=2)} peak; "
+        code="rated-voltage-exceeded",
+        level="warning",
+        text=f"At {at} the capacitor carries about {format_quantity(volts.value, 'V', digits=2)} "
+        "peak; "
         f"it is rated {format_quantity(rated.value, 'V', digits=2)}"
         f"{'.' if surely else ', inside the uncertainty.'}",
-        {"v_peak": volts.value, "rated_v": rated.value, "power_at_rated_w": allowed_w},
-        f"Stay well below {most} there, or use a capacitor of wider spacing.",
+        evidence={"v_peak": volts.value, "rated_v": rated.value, "power_at_rated_w": allowed_w},
+        action=f"Stay well below {most} there, or use a capacitor of wider spacing.",
     )
 
 
