@@ -15,7 +15,7 @@ from sweeplab.workflows.sweeps import load_build
 
 if TYPE_CHECKING:
     from sweeplab.planning.cut_list import Allowance
-    from sweeplab.planning.plan import Plan
+    from sweeplab.planning.result import Plan
     from sweeplab.quantity import Dimension, Quantity
 
 _MOST_POWER_W: Threshold = 5000.0

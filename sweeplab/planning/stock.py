@@ -14,7 +14,8 @@ from sweeplab.loop import LoopModel
 from sweeplab.loop.model import gap_of
 from sweeplab.loss.figures import skin
 from sweeplab.planning.cut_list import Allowance
-from sweeplab.planning.plan import Plan, plan, resized
+from sweeplab.planning.plan import plan, resized
+from sweeplab.planning.result import Plan
 from sweeplab.quantity import Quantity
 
 # A turn of so few gaps is more gap than loop.

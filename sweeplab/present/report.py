@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from sweeplab.bands import band_order
-from sweeplab.planning.safety import CAUTIONS, Distances, Strain, voltage_finding
+from sweeplab.planning.safety import CAUTIONS, Distances, ElectricalStress, voltage_finding
 from sweeplab.present import plots
 from sweeplab.present.labels import (
     FIGURES,
@@ -100,7 +100,7 @@ class Chapter:
     build: Build
     entries: Sequence[Entry]
     figures: Mapping[str, Mapping[str, Estimate]]
-    strains: Mapping[str, Strain] = field(default_factory=dict)
+    strains: Mapping[str, ElectricalStress] = field(default_factory=dict)
     distances: Mapping[str, Distances] = field(default_factory=dict)
     came_from: str = ""
     why: str = ""

@@ -11,17 +11,18 @@ import pytest
 from sweeplab.builds import Build
 from sweeplab.estimate import Estimate
 from sweeplab.loop import LoopModel
-from sweeplab.planning.band import BandFigures, band_figures, ohms_of, open_items
+from sweeplab.planning.band import BandFigures, band_figures, loop_impedance, undescribed_losses
 from sweeplab.planning.coupling import (
     CommonPlacement,
     CouplingMatch,
     common_placement,
     coupling_geometry,
 )
-from sweeplab.planning.plan import BandPlan, _worth_planning, plan
+from sweeplab.planning.plan import _within_range, plan
+from sweeplab.planning.result import BandPlan
 from sweeplab.planning.safety import Distances, distances, fields
 from sweeplab.planning.stock import assumed_joint, stock_loops
-from sweeplab.planning.tuning_range import tuning_reach
+from sweeplab.planning.tuning_range import tuning_range
 
 CAPACITOR = '[capacitor]\nc_min = "8 pF"\nc_max = "330 pF"\nesr = "50 mohm"\n'
 
@@ -54,12 +55,12 @@ class TestReach:
     ) -> None:
         # 10 m, in its middle 10.39 m long; 30 mm of each turn are the gap.
         place = BandPlan("10m", 28.85e6, reachable=None)
-        assert _worth_planning(build(around, rest=""), place) is planned
+        assert _within_range(build(around, rest=""), place) is planned
 
     def test_is_not_asked_below_one_megahertz_nor_above_sixty(self) -> None:
         # A loop half a metre round, of some 0.3 uH, would go from 0.3 to over 200 MHz.
         wide = build("0.5 m", rest='[capacitor]\nc_min = "1 pF"\nc_max = "1 uF"\n')
-        assert tuning_reach(wide, LoopModel(wide)) == pytest.approx((1e6, 60e6), rel=1e-3)
+        assert tuning_range(wide, LoopModel(wide)) == pytest.approx((1e6, 60e6), rel=1e-3)
 
 
 def test_a_turn_of_four_gaps_and_less_is_no_loop() -> None:
@@ -153,14 +154,14 @@ class TestAssumptions:
         rest = '[[parts]]\nkind = "joint"\ncount = 2\n'
         braid = 'form = "braid"\ndiameter = "12 mm"\n'
         bare = 'name = "bare"\n[loop]\ncircumference = "3.2 m"\n[conductor]\n'
-        ohms = ohms_of(build(), 10e6)
+        ohms = loop_impedance(build(), 10e6)
         most = {
-            item.key: item.most_ohm(ohms)
+            item.key: item.upper_bound_ohm(ohms)
             for text in (bare + braid, bare + braid + rest)
-            for item in open_items(Build.from_toml(text))
+            for item in undescribed_losses(Build.from_toml(text))
         }
         # At 10 MHz; opposite the gap the current is some 7 % larger than in it.
         assert most["capacitor.esr"] == pytest.approx(0.1)
         assert most["parts"] == pytest.approx(0.005)
         assert most["parts.joint.r"] == pytest.approx(0.05 * 1.07**2, rel=0.02)
-        assert most["conductor.surface_factor"] == pytest.approx(ohms.r_conductor)
+        assert most["conductor.surface_factor"] == pytest.approx(ohms.r_conductor_ohm)
