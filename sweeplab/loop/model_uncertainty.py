@@ -12,16 +12,16 @@ from sweeplab.loop import LoopModel
 # From a converged full-wave solution: half of the largest difference met on 64 single turns up to
 # 0.27 wavelengths of circumference.
 _SINGLE_TURN = 0.001
-# How joints and leads of several turns run is not described: 0.35 % covers 16 full-wave cases of
+# Where joints and leads of several turns run is not described: 0.35 % covers 16 full-wave cases of
 # two turns with leads given; 1 % those with leads left out.
 _TURNS = 0.004
 _TURNS_WITHOUT_LEADS = 0.010
-# They also move both ohms together, which efficiency does not see.
+# They also move radiation resistance and reactance together, which efficiency does not show.
 _TURNS_TOGETHER = 0.008
-# Crowding by the plane solution against turns solved by their whole surface: within 6e-4 of the
-# reactance from three radii on (-0.9 % of it at four, falling with the square).
-_CROWDING = 0.01
-# Insulation and spacers between close turns hold charge that nobody describes, and move both ohms
+# Proximity effect by the plane solution against turns solved by their whole surface: within 6e-4 of
+# the reactance from three radii on (-0.9 % of it at four, falling with the square).
+_PROXIMITY = 0.01
+# Insulation and spacers between close turns hold charge that nobody describes: they too move both
 # together.
 _SPACERS = 0.25
 # X_eff over X grows towards the loop's own resonance, and with it what small errors do.
@@ -67,7 +67,7 @@ def model_uncertainty(build: Build, model: LoopModel, f_hz: float) -> ModelUncer
         shape = _TURNS_WITHOUT_LEADS if build.loop.leads is None else _TURNS
         nearness = (geometry.radius_m / geometry.turn_spacing_m) ** 2
         radiation = math.hypot(radiation, shape)
-        reactance = math.hypot(reactance, _CROWDING * nearness)
+        reactance = math.hypot(reactance, _PROXIMITY * nearness)
         together = math.hypot(_TURNS_TOGETHER, _SPACERS * nearness)
     # X_eff = s X, and to leading order s itself moves with X by s.
     steepness = max(_steepness(model, f_hz), 1.0)

@@ -19,7 +19,7 @@ from sweeplab.loop.coupling import (
     small_loop_radiation_resistance,
     wire_resistance,
 )
-from sweeplab.loop.ground import GroundEffect, ground_effect, moved_effects
+from sweeplab.loop.ground import GroundEffect, ground_effect, shifted_effects
 from sweeplab.loop.model_uncertainty import model_findings, model_uncertainty
 from sweeplab.loss.coupled_fit import Coupled, CouplingLoop, fit_coupled
 from sweeplab.loss.figures import FREE_SPACE, Model, Unloaded, budget_figures, parts_known
@@ -258,7 +258,7 @@ def _shares(
             ground = ground_effect(moved, f0, build.site)
         models[source.key] = Model.at(source.moved, moved, f0, ground, at.directivity)
     if over_ground and build.site is not None:
-        for key, effect in moved_effects(model, f0, build.site).items():
+        for key, effect in shifted_effects(model, f0, build.site).items():
             models[key] = at.over(effect)
     shifted = {key: budget_figures(moved, unloaded, q) for key, moved in models.items()}
     shifted["fit"] = budget_figures(at, unloaded, q * (1 + unloaded.u_relative))

@@ -11,10 +11,10 @@ from loop_samples import build, model
 from sweeplab.builds.components import Site
 from sweeplab.errors import ModelError
 from sweeplab.loop.coupling import _shorted_line_factor
-from sweeplab.loop.ground import ground_effect, moved_effects
+from sweeplab.loop.ground import ground_effect, shifted_effects
 from sweeplab.loop.model import gap_of, geometry_of
 from sweeplab.loop.path import closed_path
-from sweeplab.loop.proximity import crowding
+from sweeplab.loop.proximity import proximity_effect
 from sweeplab.quantity import Quantity
 
 CIRCLE = 'circumference = "3 m"'
@@ -93,7 +93,7 @@ class TestWhatIsTaken:
 
     def test_for_wires_nearer_than_2_1_radii_the_crowding_at_that(self) -> None:
         touching, nearest, apart = (
-            crowding((0j, radii + 0j)).extra_loss for radii in (2, 2.1, 2.2)
+            proximity_effect((0j, radii + 0j)).extra_loss for radii in (2, 2.1, 2.2)
         )
         assert touching == pytest.approx(nearest)
         assert apart < 0.97 * nearest
@@ -104,7 +104,7 @@ def of_the_ground(height_m: float, orientation: str) -> tuple[float, float, floa
     """By what the ground's model may be off: power drawn, power to the sky, reactance."""
     site = Site("perfect", Quantity(height_m), orientation, "top")  # type: ignore[arg-type]
     here = ground_effect(model(CIRCLE), 7e6, site)
-    moved = moved_effects(model(CIRCLE), 7e6, site)["model.ground"]
+    moved = shifted_effects(model(CIRCLE), 7e6, site)["model.ground"]
     return (
         moved.total_ratio / here.total_ratio - 1,
         moved.sky_ratio / here.sky_ratio - 1,
