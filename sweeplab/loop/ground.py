@@ -282,8 +282,8 @@ def _oriented_loops(model: LoopModel, f_hz: float, site: Site) -> Iterator[_Orie
     above = f_hz * (1 + _SLOPE_STEP)
     growth = model.radiation_resistance(above) / model.radiation_resistance(f_hz)
     for gap in orientations:
-        spectra = (_spectrum(model, f, gap, height) for f in (f_hz, above))
-        yield _OrientedLoop(f_hz, *spectra, growth)
+        spectrum, spectrum_above = (_spectrum(model, f, gap, height) for f in (f_hz, above))
+        yield _OrientedLoop(f_hz, spectrum, spectrum_above, growth)
 
 
 def _height(model: LoopModel, site: Site) -> float:

@@ -8,9 +8,9 @@ from sweeplab.builds import Build
 from sweeplab.estimate import Estimate
 from sweeplab.finding import Finding, Threshold
 from sweeplab.loop.model import gap_of
-from sweeplab.loss.coupled_fit import Coupled
+from sweeplab.loss.coupled_fit import CoupledFit
 
-_WORDS = {
+_SOURCE_TEXTS = {
     "fit": ("the sweep's noise", "take more points, or a quieter hour"),
     "loop.gap": ("the length of the capacitor's gap", "measure it and write loop.gap"),
     "model.radiation": ("the loop's model itself", "nothing a tape measure would mend"),
@@ -29,7 +29,7 @@ def budget_findings(
     build: Build,
     estimates: Mapping[str, Estimate],
     shares: Mapping[str, Mapping[str, float]],
-    coupled: Coupled | None,
+    coupled: CoupledFit | None,
 ) -> list[Finding]:
     """Return the budget's own findings.
 
@@ -38,30 +38,45 @@ def budget_findings(
     build : Build
     estimates, shares : mapping
         The budget's figures and their uncertainty by source.
-    coupled : Coupled or None
+    coupled : CoupledFit or None
         The second stage, where it ran.
     """
-    findings = [*build.findings, *_unaccounted(estimates), _dominant(shares["efficiency"])]
-    findings += [*_space(build), *_coax(build)]
-    findings += _too_good(estimates)
-    if build.loop.gap is None:
-        findings.append(
-            Finding(
-                code="gap-not-described",
-                level="note",
-                text=f"The capacitor's gap is not described; {1000 * gap_of(build):.0f} mm is "
-                "taken.",
-                evidence={"gap_m": gap_of(build)},
-                action="Measure it and write loop.gap.",
-            )
+    return [
+        *build.findings,
+        *_unaccounted_loss(estimates),
+        _dominant_uncertainty(shares["efficiency"]),
+        *_free_space(build),
+        *_coax(build),
+        *_below_conductor_loss(estimates),
+        *_gap(build),
+        *_coupling(build, coupled),
+    ]
+
+
+def _gap(build: Build) -> list[Finding]:
+    if build.loop.gap is not None:
+        return []
+    gap_m = gap_of(build)
+    return [
+        Finding(
+            code="gap-not-described",
+            level="note",
+            text=f"The capacitor's gap is not described; {1000 * gap_m:.0f} mm is taken.",
+            evidence={"gap_m": gap_m},
+            action="Measure it and write loop.gap.",
         )
+    ]
+
+
+def _coupling(build: Build, coupled: CoupledFit | None) -> list[Finding]:
+    """Return a finding where there is no second stage, or it does not fit the sweep."""
     if coupled is None:
         without, remedy = (
             ("Without [feed]", "Describe the coupling loop under [feed], and the line to it.")
             if build.feed is None
             else ("From this sweep", "Save complex data (Touchstone).")
         )
-        findings.append(
+        return [
             Finding(
                 code="coupling-not-described",
                 level="note",
@@ -70,20 +85,19 @@ def budget_findings(
                 evidence={},
                 action=remedy,
             )
+        ]
+    if coupled.inflation <= _MISFIT:
+        return []
+    return [
+        Finding(
+            code="model-misfit",
+            level="warning",
+            text="The loop's model misses the sweep by more than its noise; intervals are widened.",
+            evidence={"residual_rms": coupled.residual_rms, "widened_by": coupled.inflation},
+            action="Check the described line and loop; keep people and metal away during the "
+            "sweep.",
         )
-    elif coupled.inflation > _MISFIT:
-        findings.append(
-            Finding(
-                code="model-misfit",
-                level="warning",
-                text="The loop's model misses the sweep by more than its noise; intervals are "
-                "widened.",
-                evidence={"residual_rms": coupled.residual_rms, "widened_by": coupled.inflation},
-                action="Check the described line and loop; keep people and metal away during the "
-                "sweep.",
-            )
-        )
-    return findings
+    ]
 
 
 def _coax(build: Build) -> list[Finding]:
@@ -102,7 +116,7 @@ def _coax(build: Build) -> list[Finding]:
     ]
 
 
-def _space(build: Build) -> list[Finding]:
+def _free_space(build: Build) -> list[Finding]:
     if build.site is not None and build.site.ground != "free":
         return []
     return [
@@ -127,7 +141,7 @@ def ground_unknown(why: str) -> Finding:
     )
 
 
-def two_efficiencies(under: float, over: float) -> Finding:
+def ambiguous_efficiency(under: float, over: float) -> Finding:
     """Return the finding for a sweep that does not tell the side of the match."""
     if 0 < over < 1:
         words = f"or {100 * over:.3g} % if over-coupled: the sweep does not tell which"
@@ -144,7 +158,7 @@ def two_efficiencies(under: float, over: float) -> Finding:
     )
 
 
-def overdrawn(figures: Mapping[str, float]) -> Finding:
+def ground_exceeds_total(figures: Mapping[str, float]) -> Finding:
     """Return the finding for a ground that would draw more than was measured."""
     return Finding(
         code="ground-overdrawn",
@@ -170,7 +184,7 @@ def smaller_than_physics(q_radiation: float, least_q: float) -> list[Finding]:
     ]
 
 
-def _unaccounted(estimates: Mapping[str, Estimate]) -> list[Finding]:
+def _unaccounted_loss(estimates: Mapping[str, Estimate]) -> list[Finding]:
     """Return a finding where a good part of the loss lies in nothing described."""
     loss, remainder = estimates["r_loss_ohm"], estimates["r_remainder_ohm"]
     if remainder.low <= 0 or remainder.value < _LARGE_REMAINDER * loss.value:
@@ -181,8 +195,7 @@ def _unaccounted(estimates: Mapping[str, Estimate]) -> list[Finding]:
             code="unaccounted-loss",
             level="note",
             text=f"{100 * share:.0f} % of the loss ({1000 * remainder.value:.1f} mohm) is in "
-            "nothing "
-            "described: joints, contacts, capacitor, surroundings.",
+            "nothing described: joints, contacts, capacitor, surroundings.",
             evidence={"r_remainder_ohm": remainder.value, "u": remainder.u, "share_of_loss": share},
             action="Braze, clean or bridge one joint or contact in the loop's path, and sweep "
             "again.",
@@ -190,22 +203,23 @@ def _unaccounted(estimates: Mapping[str, Estimate]) -> list[Finding]:
     ]
 
 
-def _dominant(shares: Mapping[str, float]) -> Finding:
+def _dominant_uncertainty(shares: Mapping[str, float]) -> Finding:
     total = sum(share**2 for share in shares.values())
     key = max(shares, key=lambda name: abs(shares[name]))
     part = shares[key] ** 2 / total if total > 0 else 0.0
-    words, action = _WORDS.get(key, (f"the uncertainty of {key}", f"measure {key} more closely"))
+    unknown = (f"the uncertainty of {key}", f"measure {key} more closely")
+    source, action = _SOURCE_TEXTS.get(key, unknown)
     return Finding(
         code="dominant-uncertainty",
         level="note",
         text=f"Most of the efficiency's uncertainty ({100 * part:.0f} % of its variance) is "
-        f"{words}.",
+        f"{source}.",
         evidence={"source": key, "share_of_variance": part},
         action=f"To know it better: {action}.",
     )
 
 
-def _too_good(estimates: Mapping[str, Estimate]) -> list[Finding]:
+def _below_conductor_loss(estimates: Mapping[str, Estimate]) -> list[Finding]:
     """Return findings where the loss is below what the conductor alone must cost."""
     loss, conductor = estimates["r_loss_ohm"], estimates["r_conductor_ohm"]
     remainder = estimates["r_remainder_ohm"]
@@ -219,8 +233,7 @@ def _too_good(estimates: Mapping[str, Estimate]) -> list[Finding]:
                 code="better-than-conductor",
                 level="warning",
                 text="The loss found is below what the conductor alone must cost: something "
-                "described or "
-                "measured is off.",
+                "described or measured is off.",
                 evidence={"r_loss_ohm": loss.value, "r_conductor_ohm": conductor.value},
                 action=causes,
             )

@@ -15,7 +15,7 @@ from sweeplab.errors import ModelError
 from sweeplab.estimate import Estimate
 from sweeplab.loop import LoopModel
 from sweeplab.loop.model_uncertainty import model_uncertainty
-from sweeplab.loss.figures import described_parts, skin
+from sweeplab.loss.figures import described_parts, skin_effect_scaled
 from sweeplab.loss.uncertainty_sources import sources
 from sweeplab.planning.safety import ElectricalStress, electrical_stress
 
@@ -144,7 +144,7 @@ def undescribed_losses(build: Build) -> tuple[UndescribedLoss, ...]:
             UndescribedLoss(
                 "capacitor.esr",
                 f"the capacitor's series resistance, up to {1e3 * _ESR_MOST_OHM:.0f} mohm",
-                lambda loop: skin(_ESR_MOST_OHM, loop.f_hz),
+                lambda loop: skin_effect_scaled(_ESR_MOST_OHM, loop.f_hz),
             )
         )
     found += [
@@ -157,7 +157,7 @@ def undescribed_losses(build: Build) -> tuple[UndescribedLoss, ...]:
             UndescribedLoss(
                 "parts",
                 f"joints and connections, up to {1e3 * _CONNECTIONS_MOST_OHM:.0f} mohm in all",
-                lambda loop: skin(_CONNECTIONS_MOST_OHM, loop.f_hz),
+                lambda loop: skin_effect_scaled(_CONNECTIONS_MOST_OHM, loop.f_hz),
             )
         )
     factor = build.conductor.surface_factor
@@ -181,7 +181,7 @@ def band_figures(build: Build, f_hz: float) -> BandFigures:
         See `ohms_of`.
     """
     nominal = loop_impedance(build, f_hz)
-    shifted = [loop_impedance(source.moved, f_hz) for source in sources(build)]
+    shifted = [loop_impedance(source.shifted, f_hz) for source in sources(build)]
     shifted += _shifted_by_model(build, LoopModel(build), nominal)
     bounds_ohm = [loss.upper_bound_ohm(nominal) for loss in undescribed_losses(build)]
     with_each = [_with_parts(nominal, bound) for bound in bounds_ohm]
@@ -262,7 +262,7 @@ def _shifted_by_model(build: Build, model: LoopModel, loop: LoopImpedance) -> li
 def _undescribed_part(build: Build, kind: str, count: int, position: float) -> UndescribedLoss:
     def upper_bound_ohm(loop: LoopImpedance) -> float:
         weight = LoopModel(build).part_weight(loop.f_hz, position)
-        return count * weight * skin(_PART_MOST_OHM, loop.f_hz)
+        return count * weight * skin_effect_scaled(_PART_MOST_OHM, loop.f_hz)
 
     assumption = f"{count} x {kind}, up to {1e3 * _PART_MOST_OHM:.0f} mohm each"
     return UndescribedLoss(f"parts.{kind}.r", assumption, upper_bound_ohm)

@@ -134,7 +134,7 @@ def circumference_for(
 ) -> float | None:
     """Return the circumference of the coupling loop that gives a coupling factor [m].
 
-    Of several solutions this is the smallest.
+    The smallest that does; None where none that fits inside the main loop does.
 
     Parameters
     ----------
@@ -146,11 +146,6 @@ def circumference_for(
     target : float
         The coupling factor; 1 is a match.
     z0_ohm : float
-
-    Returns
-    -------
-    float or None
-        None where no coupling loop that fits gives that much.
 
     Raises
     ------

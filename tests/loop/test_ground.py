@@ -31,7 +31,7 @@ from sweeplab.loop.ground import (
 from sweeplab.loop.halfspace import complex_permittivity, dipole, fresnel
 from sweeplab.loop.inductance import mutual_inductance
 from sweeplab.loop.path import closed_path
-from sweeplab.loss.figures import Model
+from sweeplab.loss.figures import ModelFigures
 from sweeplab.quantity import Quantity
 
 ETA0_OHM = 4e-7 * math.pi * C0_M_PER_S
@@ -177,7 +177,7 @@ class TestReactance:
         moved = shifted_effects(model, f, here)["model.ground"]
         assert moved.reactance_ratio == pytest.approx(1.1 * effect.reactance_ratio)
         ground = GroundEffect(1.0, 1.0, -2.0)
-        x = Model(100.0, 0.5, 0.1, 0.0, 1.5).over(ground).x_eff_ohm
+        x = ModelFigures(100.0, 0.5, 0.1, 0.0, 1.5).over_ground(ground).x_eff_ohm
         assert x == pytest.approx(99.0)
 
 
