@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from sweeplab.builds.parse import Values
+from sweeplab.builds.parse import ParsedBuild
 from sweeplab.builds.schema_tables import TABLES
 from sweeplab.builds.schema_types import Key
 from sweeplab.quantity import BASE_UNIT, Quantity, exact_text
@@ -54,7 +54,7 @@ def labels(names: list[str]) -> list[str]:
     ]
 
 
-def plain_texts(values: Values) -> dict[str, str]:
+def plain_texts(values: ParsedBuild) -> dict[str, str]:
     """Return values as dotted keys and plain texts, name and note left out."""
     texts: dict[str, str] = {}
     for table in TABLES:
@@ -78,15 +78,15 @@ def _plain_text(value: Any, key: Key | None) -> str:
     if isinstance(value, Quantity):
         return exact_text(value, BASE_UNIT[key.dimension if key else "number"])
     if key is not None and key.kind == "losses":
-        return ", ".join(f"{_exact(f, 'Hz')} {_exact(db, 'dB')}" for f, db in value)
+        return ", ".join(f"{_exact_text(f, 'Hz')} {_exact_text(db, 'dB')}" for f, db in value)
     if key is not None and key.kind == "ground" and isinstance(value, tuple):
-        return f"eps_r {_exact(value[0], '')}, {_exact(value[1], 'S/m')}"
+        return f"eps_r {_exact_text(value[0], '')}, {_exact_text(value[1], 'S/m')}"
     if isinstance(value, tuple):
         return ", ".join(_plain_text(item, key) for item in value)
     if isinstance(value, float):
-        return _exact(value, "")
+        return _exact_text(value, "")
     return str(value)
 
 
-def _exact(value: float, unit: str) -> str:
+def _exact_text(value: float, unit: str) -> str:
     return exact_text(Quantity(value), unit)

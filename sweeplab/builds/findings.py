@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from sweeplab.builds.assemble import Pieces
+from sweeplab.builds.assemble import Components
 from sweeplab.builds.materials import MATERIALS, OPEN_NAMES, material
 from sweeplab.finding import Finding
 from sweeplab.quantity import Quantity, format_quantity
 
 
-def findings_of(pieces: Pieces, taken: Mapping[str, str]) -> tuple[Finding, ...]:
+def findings_of(components: Components, assumed: Mapping[str, str]) -> tuple[Finding, ...]:
     """Return what the description leaves open.
 
     Parameters
@@ -20,41 +20,41 @@ def findings_of(pieces: Pieces, taken: Mapping[str, str]) -> tuple[Finding, ...]
         Keys that were left out, with what was taken for them.
     """
     open_questions = (
-        _exact_size(pieces),
-        _exact_lengths(pieces),
-        _taken(taken),
-        _alloy(pieces),
-        _braid(pieces),
+        _exact_size(components),
+        _exact_lengths(components),
+        _defaults_assumed(assumed),
+        _open_alloy(components),
+        _braid_factor(components),
     )
     return tuple(finding for finding in open_questions if finding is not None)
 
 
-def _exact_size(pieces: Pieces) -> Finding | None:
-    around = pieces.loop.circumference
-    if around.u_given:
+def _exact_size(components: Components) -> Finding | None:
+    circumference = components.loop.circumference
+    if circumference.u_given:
         return None
-    size = pieces.loop.size_key
+    size = components.loop.size_key
     return Finding(
         code="no-tolerance",
         level="note",
         text=f"{size} has no uncertainty and is taken as exact; 1 % in circumference "
-        f"({format_quantity(around.value / 100, 'm', digits=2)}) is 4 % in radiation resistance "
-        "and up to 4 % in efficiency.",
-        evidence={"circumference_m": around.value, "efficiency_percent_per_percent": 4.0},
+        f"({format_quantity(circumference.value / 100, 'm', digits=2)}) is 4 % in radiation "
+        "resistance and up to 4 % in efficiency.",
+        evidence={"circumference_m": circumference.value, "efficiency_percent_per_percent": 4.0},
         action="Measure it and write how surely, such as "
-        f'"{format_quantity(around.value, "m", digits=3)}'
+        f'"{format_quantity(circumference.value, "m", digits=3)}'
         ' ± 1 cm".',
     )
 
 
-def _exact_lengths(pieces: Pieces) -> Finding | None:
+def _exact_lengths(components: Components) -> Finding | None:
     """Say which other lengths that the model uses are taken as exact."""
-    conductor, feed = pieces.conductor, pieces.feed
+    conductor, feed = components.conductor, components.feed
     lengths: dict[str, Quantity | None] = {
         "conductor.diameter": conductor.diameter,
         "conductor.width": conductor.width,
         "conductor.thickness": conductor.thickness,
-        "loop.turn_spacing": pieces.loop.turn_spacing,
+        "loop.turn_spacing": components.loop.turn_spacing,
         "feed.circumference": None if feed is None else feed.circumference,
     }
     exact = {name: q.value for name, q in lengths.items() if q is not None and not q.u_given}
@@ -69,21 +69,21 @@ def _exact_lengths(pieces: Pieces) -> Finding | None:
     )
 
 
-def _taken(taken: Mapping[str, str]) -> Finding | None:
-    if not taken:
+def _defaults_assumed(assumed: Mapping[str, str]) -> Finding | None:
+    if not assumed:
         return None
-    listed = ", ".join(f"{key} {value}" for key, value in taken.items())
+    listed = ", ".join(f"{key} {value}" for key, value in assumed.items())
     return Finding(
         code="taken-as",
         level="note",
         text=f"Not said, so taken as: {listed}.",
-        evidence=dict(taken),
+        evidence=dict(assumed),
         action="Say it in the build's file, even where it is as taken.",
     )
 
 
-def _alloy(pieces: Pieces) -> Finding | None:
-    name, conductivity = pieces.conductor.material, pieces.conductor.conductivity.value
+def _open_alloy(components: Components) -> Finding | None:
+    name, conductivity = components.conductor.material, components.conductor.conductivity.value
     known = material(name)
     if name not in OPEN_NAMES or known is None or known.conductivity_s_per_m != conductivity:
         return None
@@ -102,9 +102,9 @@ def _alloy(pieces: Pieces) -> Finding | None:
     )
 
 
-def _braid(pieces: Pieces) -> Finding | None:
-    factor = pieces.conductor.surface_factor
-    if pieces.conductor.form != "braid" or factor.u_given or factor.value != 1.0:
+def _braid_factor(components: Components) -> Finding | None:
+    factor = components.conductor.surface_factor
+    if components.conductor.form != "braid" or factor.u_given or factor.value != 1.0:
         return None
     return Finding(
         code="braid-factor",
