@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,10 @@ import numpy as np
 from sweeplab.sweep import ComplexArray, FloatArray, Sweep
 
 C0_M_PER_S = 299_792_458.0
+# Thin coaxial line at 10 MHz; thick has a quarter, a poor one twice that (common practice, no
+# source).
+_THIN_COAX_DB_PER_100M = 4.6
+_U_LOSS_RELATIVE = 0.7
 
 
 @dataclass(frozen=True)
@@ -93,3 +98,39 @@ def embed(sweep: Sweep, line: Line) -> Sweep:
     """Return the sweep as it would have been taken through the line: the inverse of `deembed`."""
     inner = renormalized(sweep.gamma, sweep.z0_ohm, line.z0_ohm) * line.round_trip(sweep.f_hz)
     return sweep.with_gamma(renormalized(inner, line.z0_ohm, sweep.z0_ohm))
+
+
+def propagation_per_radian(f_hz: FloatArray, f_mid_hz: float, line: Line | None) -> ComplexArray:
+    """Return ``2 gamma l`` of a short piece of line, per radian of its phase at mid-band.
+
+    Of a line whose length is uncertain the piece has delay and loss. Of an exact one only the slope
+    of the phase counts: a constant phase is much like a reactance.
+
+    Parameters
+    ----------
+    f_hz : ndarray, shape (n,)
+    f_mid_hz : float
+    line : Line or None
+
+    Returns
+    -------
+    ndarray of complex, shape (n,)
+    """
+    phase = 1j * f_hz / f_mid_hz
+    if line is None or line.u_length_m == 0 or line.length_m == 0:
+        return np.asarray(phase - 1j, dtype=np.complex128)
+    phase_of_line = 2 * math.pi * f_mid_hz * line.delay_s
+    # There and back: twice the loss one way, 20 dB a factor of ten.
+    return np.asarray(phase + line.loss_db(f_hz) * math.log(10) / 10 / phase_of_line)
+
+
+def round_trip_loss_prior(f_mid_hz: float, line: Line | None) -> tuple[float, float]:
+    """Return mean and standard uncertainty of a line's round-trip loss where not described [Np].
+
+    That of thin coaxial line; zero where there is no line, or its loss is described.
+    """
+    if line is None or line.loss_db_per_100m:
+        return 0.0, 0.0
+    loss_db = _THIN_COAX_DB_PER_100M * math.sqrt(f_mid_hz / 10e6) * line.length_m / 100
+    mean = loss_db * math.log(10) / 10
+    return mean, _U_LOSS_RELATIVE * mean

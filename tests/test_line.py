@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from skrf.media import DefinedGammaZ0
 
 from sweeplab import Line, Sweep, deembed, embed
-from sweeplab.line import C0_M_PER_S, renormalized
+from sweeplab.line import C0_M_PER_S, renormalized, round_trip_loss_prior
 
 F_HZ = np.linspace(3e6, 30e6, 31)
 LOSS = ((1e6, 1.4), (10e6, 4.6), (30e6, 8.5))
@@ -112,3 +112,9 @@ class TestDelay:
         f_hz = np.array([10e6])
         line = Line(C0_M_PER_S / 10e6 / 4)
         assert embed(Sweep(f_hz, np.array([-1 + 0j])), line).gamma[0] == pytest.approx(1)
+
+
+def test_thin_coax_loses_4_6_db_per_100_m_at_10_mhz_give_or_take_seven_tenths() -> None:
+    mean, u = round_trip_loss_prior(10e6, Line(10.0))
+    assert mean == pytest.approx(2 * 0.46 * math.log(10) / 20)
+    assert u == pytest.approx(0.7 * mean)

@@ -12,7 +12,7 @@ from sweeplab.builds.components import (
 )
 from sweeplab.builds.diff import Change, difference
 from sweeplab.builds.materials import MATERIALS, Material
-from sweeplab.builds.template import template
+from sweeplab.builds.schema import template
 
 __all__ = [
     "MATERIALS",

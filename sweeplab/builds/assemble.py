@@ -1,4 +1,4 @@
-"""From checked values to the pieces of a build, with the checks that take two values."""
+"""From checked values to the components of a build, with the checks that involve two values."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from sweeplab.builds.materials import (
     awg_diameter_m,
     material,
 )
-from sweeplab.builds.parse import Values
+from sweeplab.builds.parse import ParsedBuild
 from sweeplab.builds.schema import nearest
 from sweeplab.builds.toml_text import TomlText
 from sweeplab.line import Line
@@ -27,7 +27,7 @@ _U_VELOCITY_FACTOR = 0.11 / math.sqrt(3)
 
 
 @dataclass(frozen=True)
-class Pieces:
+class Components:
     """Everything a build is made of."""
 
     name: str
@@ -41,13 +41,13 @@ class Pieces:
     site: Site | None
 
 
-def assemble(values: Values, source: TomlText) -> Pieces:
-    """Build the pieces from a file's values; what was taken for granted goes to `values.taken`.
+def assemble(values: ParsedBuild, source: TomlText) -> Components:
+    """Return a build's components from its file's values; defaults assumed go to `values.assumed`.
 
     Raises
     ------
     BuildError
-        Values that cannot stand together.
+        Values that contradict one another.
     """
     root = values.tables[""]
     loop = _loop(values.tables["loop"], source)
@@ -57,7 +57,7 @@ def assemble(values: Values, source: TomlText) -> Pieces:
     capacitor = values.tables.get("capacitor")
     feed = values.tables.get("feed")
     site = values.tables.get("site")
-    return Pieces(
+    return Components(
         name=root["name"],
         note=root.get("note", ""),
         loop=loop,
@@ -98,7 +98,7 @@ def _loop(table: dict[str, Any], source: TomlText) -> Loop:
         shape=shape,
         circumference=_circumference(table, shape, size),
         size_key=_SIZE_KEYS[size],
-        **{name: table[name] for name in _LOOP_AS_READ if name in table},
+        **{name: table[name] for name in _UNCHANGED_LOOP_KEYS if name in table},
     )
 
 
@@ -113,13 +113,13 @@ def _size(table: dict[str, Any], shape: str, source: TomlText) -> str:
     action += sizes[-1]
     if not given:
         raise source.error(("loop",), "no size", action)
-    trail = ("loop", given[-1].removeprefix("width and "))
+    key_path = ("loop", given[-1].removeprefix("width and "))
     if len(given) > 1:
         listed = " and ".join(given)
-        raise source.error(trail, f"{len(given)} sizes, {listed}", f"keep one: {action}")
+        raise source.error(key_path, f"{len(given)} sizes, {listed}", f"keep one: {action}")
     if given[0] not in sizes:
         found = f"{given[0]} does not size {_article(shape)} {shape}"
-        raise source.error(trail, found, f"{action}; or say another shape")
+        raise source.error(key_path, found, f"{action}; or say another shape")
     return given[0]
 
 
@@ -127,10 +127,17 @@ def _article(word: str) -> str:
     return "an" if word[0] in "aeiou" else "a"
 
 
-_LOOP_AS_READ = (
-    "width", "height", "turns", "winding", "arrangement", "turn_spacing", "turn_lengths",
-    "gap", "leads",
-)  # fmt: skip
+_UNCHANGED_LOOP_KEYS = (
+    "width",
+    "height",
+    "turns",
+    "winding",
+    "arrangement",
+    "turn_spacing",
+    "turn_lengths",
+    "gap",
+    "leads",
+)
 
 
 def _circumference(table: dict[str, Any], shape: str, size: str) -> Quantity:
@@ -193,22 +200,22 @@ def _check_section(conductor: Conductor, source: TomlText) -> None:
 
 def _check_form(form: str, given: list[str], wall: bool, source: TomlText) -> None:
     """Raise where a conductor's sizes are not those of its form."""
-    wanted = _FORMS[form]
-    trail = ("conductor",)
-    action = f"a {form} takes {' or '.join(wanted)}"
+    allowed = _FORMS[form]
+    key_path = ("conductor",)
+    action = f"a {form} takes {' or '.join(allowed)}"
     if form == "strip":
         action = "a strip takes width, and thickness where known"
     if form == "braid":
         action = 'a braid takes diameter; flat braid is form = "strip" with width and thickness'
     for name in given:
-        if name not in wanted:
-            raise source.error((*trail, name), f"{name} does not size a {form}", action)
+        if name not in allowed:
+            raise source.error((*key_path, name), f"{name} does not size a {form}", action)
     if not given or given == ["thickness"]:
-        raise source.error(trail, f"no {wanted[0]}", action)
+        raise source.error(key_path, f"no {allowed[0]}", action)
     if form == "wire" and len(given) > 1:
-        raise source.error((*trail, "awg"), "diameter and awg", "keep one of the two")
+        raise source.error((*key_path, "awg"), "diameter and awg", "keep one of the two")
     if wall and form != "tube":
-        raise source.error((*trail, "wall"), f"a {form} has no wall", "leave wall out")
+        raise source.error((*key_path, "wall"), f"a {form} has no wall", "leave wall out")
 
 
 def _conductivity(name: str, source: TomlText) -> Quantity:
@@ -229,9 +236,9 @@ def _check_fit(loop: Loop, conductor: Conductor, source: TomlText) -> None:
     """Raise where gap, leads, conductor or turns do not fit into the loop."""
     length = loop.circumference.value
     for name in ("gap", "leads"):
-        held: Quantity | None = getattr(loop, name)
-        if held is not None and held.value >= length:
-            found = f"{held.value:g} m in a loop of {length:.3g} m"
+        part: Quantity | None = getattr(loop, name)
+        if part is not None and part.value >= length:
+            found = f"{part.value:g} m in a loop of {length:.3g} m"
             raise source.error(("loop", name), found, "check the units of both")
     across = length / math.pi
     if loop.width is not None and loop.height is not None:
@@ -294,9 +301,11 @@ def _settings(
             if kind not in kinds:
                 hint = f"did you mean {nearest(kind, kinds)}?" if kinds else "add a table [[parts]]"
                 raise source.error(
-                    ("settings", index, "parts"), f"no part of the kind {kind!r}", hint,
+                    ("settings", index, "parts"),
+                    f"no part of the kind {kind!r}",
+                    hint,
                     key=f"settings.{name}.parts",
-                )  # fmt: skip
+                )
         overrides = {
             "loop.turns" if key == "turns" else f"capacitor.{key}": value
             for key, value in table.items()
@@ -307,7 +316,7 @@ def _settings(
 
 
 def _feed(
-    table: dict[str, Any], values: Values, loop: Loop, conductor: Conductor, source: TomlText
+    table: dict[str, Any], values: ParsedBuild, loop: Loop, conductor: Conductor, source: TomlText
 ) -> Feed:
     around = _feed_circumference(table, source)
     if around is not None and around.value >= loop.circumference.value:
@@ -324,13 +333,15 @@ def _feed(
     if around is None:
         # Without the coupling loop only its line is described: no shape or place to speak of.
         for name in ("feed.shape", "feed.position"):
-            values.taken.pop(name, None)
+            values.assumed.pop(name, None)
     line = values.tables.get("feed.line")
-    kept = {
+    unchanged = {
         name: value for name, value in table.items() if name not in ("circumference", "diameter")
     }
     return Feed(
-        circumference=around, line=None if line is None else _line(line, values.taken), **kept
+        circumference=around,
+        line=None if line is None else _line(line, values.assumed),
+        **unchanged,
     )
 
 
@@ -347,16 +358,16 @@ def _feed_circumference(table: dict[str, Any], source: TomlText) -> Quantity | N
     return Quantity(math.pi * diameter.value, math.pi * diameter.u, diameter.u_given)
 
 
-def _line(table: dict[str, Any], taken: dict[str, str]) -> Line:
+def _line(table: dict[str, Any], assumed: dict[str, str]) -> Line:
     length: Quantity = table["length"]
     u = length.u
     velocity_factor = table.get("velocity_factor")
     if velocity_factor is None:
         velocity_factor = _VELOCITY_FACTOR
-        taken["feed.line.velocity_factor"] = f"{_VELOCITY_FACTOR} ± {_U_VELOCITY_FACTOR:.2f}"
+        assumed["feed.line.velocity_factor"] = f"{_VELOCITY_FACTOR} ± {_U_VELOCITY_FACTOR:.2f}"
         # A line delays by length over velocity: what is not known of one stands in the other.
         u = math.hypot(u, length.value * _U_VELOCITY_FACTOR / _VELOCITY_FACTOR)
     losses = table.get("loss_db_per_100m", ())
     if not losses:
-        taken["feed.line.loss_db_per_100m"] = "what the sweep shows of it"
+        assumed["feed.line.loss_db_per_100m"] = "what the sweep shows of it"
     return Line(length.value, velocity_factor, losses, table["z0_ohm"], u)

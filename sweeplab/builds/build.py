@@ -8,10 +8,10 @@ from typing import Any
 
 from sweeplab.builds.assemble import assemble
 from sweeplab.builds.components import Capacitor, Conductor, Feed, Loop, Part, Setting, Site
-from sweeplab.builds.edit import changed, settled
+from sweeplab.builds.diff import plain_texts
+from sweeplab.builds.edit import changed_data, data_in_setting
 from sweeplab.builds.findings import findings_of, no_setting
-from sweeplab.builds.parse import read_values
-from sweeplab.builds.plain_text import plain_texts
+from sweeplab.builds.parse import parse_build
 from sweeplab.builds.schema import nearest
 from sweeplab.builds.toml_text import TomlText, write_toml
 from sweeplab.errors import BuildError
@@ -75,13 +75,13 @@ class Build:
 
     @classmethod
     def _from_data(cls, data: Mapping[str, Any], source: TomlText) -> Build:
-        values = read_values(data, source)
-        pieces = assemble(values, source)
-        for index, setting in enumerate(pieces.settings):
+        values = parse_build(data, source)
+        components = assemble(values, source)
+        for index, setting in enumerate(components.settings):
             _check_setting(data, setting.name, ("settings", index), source)
-        findings = findings_of(pieces, values.taken)
+        findings = findings_of(components, values.assumed)
         text = source.text or write_toml(data)
-        return cls(**vars(pieces), findings=findings, text=text, data=data)
+        return cls(**vars(components), findings=findings, text=text, data=data)
 
     def in_setting(self, name: str | None) -> Build:
         """Return the build as it is in one setting: that setting's values, and no settings left.
@@ -103,7 +103,7 @@ class Build:
                 listed = ", ".join(map(repr, known))
                 action = f"known: {listed}; nearest: {nearest(name, known)!r}"
             raise BuildError("settings", f"build {self.name!r} has no setting {name!r}", action)
-        state = Build._from_data(settled(self.data, name), TomlText())
+        state = Build._from_data(data_in_setting(self.data, name), TomlText())
         if name is not None:
             return state
         return replace(state, findings=(*state.findings, no_setting(known)))
@@ -125,7 +125,7 @@ class Build:
         BuildError
             An unknown key, or a build that does not hold.
         """
-        return Build._from_data(changed(self.data, changes), TomlText())
+        return Build._from_data(changed_data(self.data, changes), TomlText())
 
     def to_toml(self) -> str:
         """Return the build as TOML text, keys in a fixed order; read again it is equal."""
@@ -137,17 +137,17 @@ class Build:
         Defaults are in it, and lengths in one way of writing: descriptions differ only where
         builds do.
         """
-        return plain_texts(read_values(self.data, TomlText()))
+        return plain_texts(parse_build(self.data, TomlText()))
 
 
 def _check_setting(
-    data: Mapping[str, Any], name: str, trail: tuple[str | int, ...], source: TomlText
+    data: Mapping[str, Any], name: str, key_path: tuple[str | int, ...], source: TomlText
 ) -> None:
     """Raise, at the setting's place, where the build does not hold in that setting."""
     try:
-        assemble(read_values(settled(data, name), TomlText()), TomlText())
+        assemble(parse_build(data_in_setting(data, name), TomlText()), TomlText())
     except BuildError as error:
         key = error.key.rpartition(".")[2]
         found = f"{error.found} in the setting {name!r}"
         label = f"settings.{name}.{key}"
-        raise source.error((*trail, key), found, error.action, key=label) from None
+        raise source.error((*key_path, key), found, error.action, key=label) from None

@@ -7,14 +7,16 @@ import tomllib
 from collections.abc import Mapping
 from typing import Any
 
-from sweeplab.builds.parse import PLAIN
-from sweeplab.builds.plain_text import labels
-from sweeplab.builds.schema import BY_NAME, TABLES, Key, Table, nearest
+from sweeplab.builds.diff import labels
+from sweeplab.builds.parse import PLAIN_NUMBERS
+from sweeplab.builds.schema import BY_NAME, nearest
+from sweeplab.builds.schema_tables import TABLES
+from sweeplab.builds.schema_types import Key, Table
 from sweeplab.builds.toml_text import TomlText
 from sweeplab.errors import BuildError
 
 
-def settled(data: Mapping[str, Any], name: str | None) -> dict[str, Any]:
+def data_in_setting(data: Mapping[str, Any], name: str | None) -> dict[str, Any]:
     """Return the data of a build in one setting: its values merged, no settings left."""
     state = copy.deepcopy(dict(data))
     settings = state.pop("settings", [])
@@ -31,7 +33,7 @@ def settled(data: Mapping[str, Any], name: str | None) -> dict[str, Any]:
     return state
 
 
-def changed(data: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
+def changed_data(data: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
     """Return the data with some dotted keys set, or removed where the value is None or empty."""
     new = copy.deepcopy(dict(data))
     if "name" in changes:
@@ -44,8 +46,8 @@ def changed(data: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, An
 
 
 def _is_identity(dotted: str) -> bool:
-    head, _, last = dotted.rpartition(".")
-    table = BY_NAME.get(head.partition(".")[0])
+    prefix, _, last = dotted.rpartition(".")
+    table = BY_NAME.get(prefix.partition(".")[0])
     return table is not None and table.identity == last != ""
 
 
@@ -58,26 +60,26 @@ def _change(data: dict[str, Any], dotted: str, value: Any) -> None:
     if value is None and dotted in BY_NAME and dotted:
         _remove(data, dotted)
         return
-    head, _, name = dotted.rpartition(".")
-    key = BY_NAME[head].key(name) if head in BY_NAME else None
-    if key is None or BY_NAME[head].identity:
+    prefix, _, name = dotted.rpartition(".")
+    key = BY_NAME[prefix].key(name) if prefix in BY_NAME else None
+    if key is None or BY_NAME[prefix].identity:
         raise _unknown(data, dotted)
     if value is None:
         _remove(data, dotted)
         return
-    held = data
-    for step in head.split(".") if head else ():
-        held = held.setdefault(step, {})
-    held[key.name] = _toml_value(value, key)
+    content = data
+    for step in prefix.split(".") if prefix else ():
+        content = content.setdefault(step, {})
+    content[key.name] = _toml_value(value, key)
 
 
 def _remove(data: dict[str, Any], dotted: str) -> None:
     """Take a key or a table away, where it is there."""
     *outer, name = dotted.split(".")
-    held = data
+    content = data
     for step in outer:
-        held = held.get(step, {})
-    held.pop(name, None)
+        content = content.get(step, {})
+    content.pop(name, None)
 
 
 def _change_listed(data: dict[str, Any], table: Table, rest: str, dotted: str, value: Any) -> None:
@@ -86,8 +88,8 @@ def _change_listed(data: dict[str, Any], table: Table, rest: str, dotted: str, v
     if value is None and not rest:
         entries.clear()
         return
-    if value is None and (gone := _entries(entries, table, rest)):
-        data[table.name] = [entry for entry in entries if not any(entry is g for g in gone)]
+    if value is None and (removed := _entries(entries, table, rest)):
+        data[table.name] = [entry for entry in entries if not any(entry is g for g in removed)]
         return
     name, _, last = rest.rpartition(".")
     key = table.key(last)
@@ -111,10 +113,10 @@ def _change_listed(data: dict[str, Any], table: Table, rest: str, dotted: str, v
 
 def _entries(entries: list[dict[str, Any]], table: Table, name: str) -> list[dict[str, Any]]:
     """Return the entries a name stands for: all of a kind, or ``kind#2`` the second of them."""
-    told = labels([entry[table.identity] for entry in entries])
+    unique_labels = labels([entry[table.identity] for entry in entries])
     return [
         entry
-        for entry, label in zip(entries, told, strict=True)
+        for entry, label in zip(entries, unique_labels, strict=True)
         if name in (label, entry[table.identity])
     ]
 
@@ -128,7 +130,7 @@ def _toml_value(value: Any, key: Key) -> Any:
     text = value.strip()
     if key.kind in ("texts", "quantities") and not text.startswith("["):
         return [item.strip() for item in text.split(", ")]
-    measured = key.kind == "quantity" and key.dimension not in PLAIN
+    measured = key.kind == "quantity" and key.dimension not in PLAIN_NUMBERS
     if measured or (key.kind == "ground" and not text.startswith("[")):
         return text
     try:
@@ -147,11 +149,15 @@ def _known_keys(data: Mapping[str, Any]) -> list[str]:
     """Return every dotted key that could be changed in this build."""
     known = []
     for table in TABLES:
-        heads = [table.name]
+        prefixes = [table.name]
         if table.identity:
             names = [entry[table.identity] for entry in data.get(table.name, ())]
-            heads = [f"{table.name}.{label}" for label in dict.fromkeys([*names, *labels(names)])]
+            prefixes = [
+                f"{table.name}.{label}" for label in dict.fromkeys([*names, *labels(names)])
+            ]
         known += [
-            f"{head}.{key.name}" if head else key.name for head in heads for key in table.keys
+            f"{prefix}.{key.name}" if prefix else key.name
+            for prefix in prefixes
+            for key in table.keys
         ]
     return known

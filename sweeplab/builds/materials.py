@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-# 100 % IACS is 58 MS/m (International Electrotechnical Commission, Publication 28, 1925).
-_IACS_S_PER_M = 5.8e7
+# Annealed copper, 100 % IACS (International Electrotechnical Commission, Publication 28, 1925).
+COPPER_S_PER_M = 5.8e7
 
 
 @dataclass(frozen=True)
@@ -29,7 +29,7 @@ class Material:
 
 
 def _iacs(name: str, percent: float, u_percent: float, source: str) -> Material:
-    value, u = (_IACS_S_PER_M * part / 100 for part in (percent, u_percent))
+    value, u = (COPPER_S_PER_M * part / 100 for part in (percent, u_percent))
     return Material(name, value, u, f"{percent:g} % IACS, {source}")
 
 

@@ -1,4 +1,4 @@
-"""From TOML data to checked values, key by key, as the schema has them."""
+"""From TOML data to checked values, key by key, by the schema."""
 
 from __future__ import annotations
 
@@ -8,8 +8,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from sweeplab.builds.schema import TABLES, Key, Table, children, nearest, suggestion
-from sweeplab.builds.toml_text import TomlText, Trail
+from sweeplab.builds.schema import children, nearest, suggestion
+from sweeplab.builds.schema_tables import TABLES
+from sweeplab.builds.schema_types import Key, Table
+from sweeplab.builds.toml_text import KeyPath, TomlText
 from sweeplab.errors import QuantityError
 from sweeplab.finding import Threshold
 from sweeplab.quantity import BASE_UNIT, Quantity, format_quantity, parse_quantity
@@ -24,8 +26,8 @@ _MOST_GROUND_S_PER_M: Threshold = 100
 
 
 @dataclass
-class Values:
-    """What a file says, in SI units.
+class ParsedBuild:
+    """The values of a build's file, in SI units.
 
     Parameters
     ----------
@@ -34,23 +36,23 @@ class Values:
     lists : dict of str to list of dict
         The same for lists of tables.
     taken : dict of str to str
-        Dotted keys that were left out and may matter, with what was taken for them.
+        Dotted keys that were left out and may matter, with what was assumed for them.
     """
 
     tables: dict[str, dict[str, Any]] = field(default_factory=dict)
     lists: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
-    taken: dict[str, str] = field(default_factory=dict)
+    assumed: dict[str, str] = field(default_factory=dict)
 
 
-class _BadError(Exception):
-    """What is wrong with one value and what to do; the caller knows where it stands."""
+class _ValueError(Exception):
+    """What is wrong with one value and what to do; the caller knows its place."""
 
     def __init__(self, found: str, action: str) -> None:
         super().__init__(found)
         self.found, self.action = found, action
 
 
-def read_values(data: Mapping[str, Any], source: TomlText) -> Values:
+def parse_build(data: Mapping[str, Any], source: TomlText) -> ParsedBuild:
     """Check TOML data against the schema and return its values.
 
     Raises
@@ -58,91 +60,93 @@ def read_values(data: Mapping[str, Any], source: TomlText) -> Values:
     BuildError
         An unknown key, one that is missing, or a value of the wrong kind or out of bounds.
     """
-    values = Values(lists={table.name: [] for table in TABLES if table.identity})
+    values = ParsedBuild(lists={table.name: [] for table in TABLES if table.identity})
     for table in TABLES:
-        trail: Trail = tuple(table.name.split(".")) if table.name else ()
-        held = _held(data, trail, table, source)
-        if held is None:
+        key_path: KeyPath = tuple(table.name.split(".")) if table.name else ()
+        content = _table_data(data, key_path, table, source)
+        if content is None:
             continue
         if table.identity:
-            values.lists[table.name] = _read_list(held, table, source, values.taken)
+            values.lists[table.name] = _parse_list(content, table, source, values.assumed)
         else:
-            values.tables[table.name] = _read_table(held, table, trail, source, values.taken)
+            values.tables[table.name] = _parse_table(
+                content, table, key_path, source, values.assumed
+            )
     _infer(values)
     return values
 
 
-# A conductor's size says its form, a bare diameter excepted.
-_TELLING = {"awg": "wire", "width": "strip", "thickness": "strip", "shield_diameter": "coax"}
+# A conductor's size implies its form, a bare diameter excepted.
+_FORM_OF_SIZE = {"awg": "wire", "width": "strip", "thickness": "strip", "shield_diameter": "coax"}
 
 
-def _infer(values: Values) -> None:
-    """Fill in what follows from other keys, and drop what is no question then."""
+def _infer(values: ParsedBuild) -> None:
+    """Fill in what follows from other keys, and drop defaults that do not matter then."""
     loop, conductor = values.tables["loop"], values.tables["conductor"]
     loop.setdefault("turns", len(loop.get("turn_lengths", ())) or 1)
-    if "loop.shape" in values.taken and {"width", "height"} <= loop.keys():
+    if "loop.shape" in values.assumed and {"width", "height"} <= loop.keys():
         loop["shape"] = "rectangle"
-        del values.taken["loop.shape"]
+        del values.assumed["loop.shape"]
     if loop["turns"] == 1:
-        values.taken.pop("loop.winding", None)
-        values.taken.pop("loop.arrangement", None)
+        values.assumed.pop("loop.winding", None)
+        values.assumed.pop("loop.arrangement", None)
     if "form" not in conductor:
-        told = next((_TELLING[name] for name in conductor if name in _TELLING), None)
-        conductor["form"] = told or "tube"
-        if told is None:
-            values.taken["conductor.form"] = "tube"
+        form = next((_FORM_OF_SIZE[name] for name in conductor if name in _FORM_OF_SIZE), None)
+        conductor["form"] = form or "tube"
+        if form is None:
+            values.assumed["conductor.form"] = "tube"
     site = values.tables.get("site", {})
     if site.get("gap_at") == "unknown":
         del site["gap_at"]
-    if "conductivity" in conductor and "conductor.material" in values.taken:
-        del values.taken["conductor.material"], conductor["material"]
+    if "conductivity" in conductor and "conductor.material" in values.assumed:
+        del values.assumed["conductor.material"], conductor["material"]
 
 
-def _held(data: Mapping[str, Any], trail: Trail, table: Table, source: TomlText) -> Any:
+def _table_data(data: Mapping[str, Any], key_path: KeyPath, table: Table, source: TomlText) -> Any:
     """Return the table's data, None where it is not there."""
-    held: Any = data
-    for step in trail:
-        if not isinstance(held, Mapping) or step not in held:
+    content: Any = data
+    for step in key_path:
+        if not isinstance(content, Mapping) or step not in content:
             if table.required:
-                raise source.error(trail, "missing", f"add a table [{table.name}]")
+                raise source.error(key_path, "missing", f"add a table [{table.name}]")
             return None
-        held = held[step]
-    listed = isinstance(held, list) and all(isinstance(entry, Mapping) for entry in held)
+        content = content[step]
+    listed = isinstance(content, list) and all(isinstance(entry, Mapping) for entry in content)
     if table.identity and not listed:
-        found = f"{_kind_of(held)} where a list of tables is wanted"
-        raise source.error(trail, found, f"write [[{table.name}]], in double brackets")
-    if not table.identity and not isinstance(held, Mapping):
-        found = f"{_kind_of(held)} where one table is wanted"
-        raise source.error(trail, found, f"write [{table.name}], in single brackets")
-    return held
+        found = f"{_describe_kind(content)} where a list of tables is wanted"
+        raise source.error(key_path, found, f"write [[{table.name}]], in double brackets")
+    if not table.identity and not isinstance(content, Mapping):
+        found = f"{_describe_kind(content)} where one table is wanted"
+        raise source.error(key_path, found, f"write [{table.name}], in single brackets")
+    return content
 
 
-def _read_list(
-    entries: list[Mapping[str, Any]], table: Table, source: TomlText, taken: dict[str, str]
+def _parse_list(
+    entries: list[Mapping[str, Any]], table: Table, source: TomlText, assumed: dict[str, str]
 ) -> list[dict[str, Any]]:
     """Read a list of tables; each is named to a person by its `identity`."""
     read = []
     for index, entry in enumerate(entries):
         name = entry.get(table.identity)
         label = f"{table.name}.{name if isinstance(name, str) and name else index + 1}"
-        read.append(_read_table(entry, table, (table.name, index), source, taken, label))
+        read.append(_parse_table(entry, table, (table.name, index), source, assumed, label))
     return read
 
 
-def _read_table(
-    held: Mapping[str, Any],
+def _parse_table(
+    content: Mapping[str, Any],
     table: Table,
-    trail: Trail,
+    key_path: KeyPath,
     source: TomlText,
-    taken: dict[str, str],
+    assumed: dict[str, str],
     label: str | None = None,
 ) -> dict[str, Any]:
     """Read one table's keys, fill in the defaults, note those that may matter."""
     label = table.name if label is None else label
-    for name in held:
+    for name in content:
         if table.key(name) is None and name not in children(table.name):
             raise source.error(
-                (*trail, name),
+                (*key_path, name),
                 "unknown key",
                 suggestion(name, table.name),
                 key=_dotted(label, name),
@@ -150,21 +154,21 @@ def _read_table(
     values: dict[str, Any] = {}
     for key in table.keys:
         dotted = _dotted(label, key.name)
-        if key.name in held:
+        if key.name in content:
             try:
-                values[key.name] = _read(held[key.name], key)
-            except _BadError as bad:
-                place = (*trail, key.name)
+                values[key.name] = _parse(content[key.name], key)
+            except _ValueError as bad:
+                place = (*key_path, key.name)
                 raise source.error(place, bad.found, bad.action, key=dotted) from None
         elif key.required:
             action = f"add {key.name} = {key.example}"
-            raise source.error(trail, "missing", action, key=dotted)
+            raise source.error(key_path, "missing", action, key=dotted)
         elif key.default is not None:
             values[key.name] = (
                 Quantity(float(key.default)) if key.kind == "quantity" else key.default
             )
             if key.announced:
-                taken[dotted] = f"{key.default:g}" if key.kind == "number" else str(key.default)
+                assumed[dotted] = f"{key.default:g}" if key.kind == "number" else str(key.default)
     return values
 
 
@@ -172,7 +176,7 @@ def _dotted(label: str, name: str) -> str:
     return f"{label}.{name}" if label else name
 
 
-def _kind_of(value: Any) -> str:
+def _describe_kind(value: Any) -> str:
     """Return what a TOML value is, as a person would say it."""
     if isinstance(value, bool):
         return "true or false"
@@ -187,13 +191,13 @@ def _kind_of(value: Any) -> str:
     return "a table" if isinstance(value, dict) else "a date"
 
 
-def _read(value: Any, key: Key) -> Any:
-    return _READERS[key.kind](value, key)
+def _parse(value: Any, key: Key) -> Any:
+    return _PARSERS[key.kind](value, key)
 
 
-def _wrong_kind(value: Any, wanted: str, key: Key) -> _BadError:
-    return _BadError(
-        f"{_kind_of(value)} where {wanted} is wanted", f"write {key.name} = {key.example}"
+def _wrong_kind(value: Any, wanted: str, key: Key) -> _ValueError:
+    return _ValueError(
+        f"{_describe_kind(value)} where {wanted} is wanted", f"write {key.name} = {key.example}"
     )
 
 
@@ -201,7 +205,7 @@ def _text(value: Any, key: Key) -> str:
     if not isinstance(value, str):
         raise _wrong_kind(value, "text", key)
     if key.required and not value.strip():
-        raise _BadError("empty", f"write {key.name} = {key.example}")
+        raise _ValueError("empty", f"write {key.name} = {key.example}")
     return value
 
 
@@ -215,8 +219,9 @@ def _choice(value: Any, key: Key) -> str:
     text = _text(value, key)
     if text not in key.choices:
         known = ", ".join(key.choices)
-        raise _BadError(f"unknown {key.name} {text!r}", f"known: {known}; nearest: "
-                   f"{nearest(text, key.choices)}")  # fmt: skip
+        raise _ValueError(
+            f"unknown {key.name} {text!r}", f"known: {known}; nearest: {nearest(text, key.choices)}"
+        )
     return text
 
 
@@ -241,27 +246,29 @@ def _integer(value: Any, key: Key) -> int:
 
 
 # What may stand as a bare number: conductivities are tabulated in S/m.
-PLAIN = ("number", "conductivity")
+PLAIN_NUMBERS = ("number", "conductivity")
 
 
 def _quantity(value: Any, key: Key) -> Quantity:
-    if _is_number(value) and key.dimension in PLAIN:
+    if _is_number(value) and key.dimension in PLAIN_NUMBERS:
         _bounded(float(value), key)
         return Quantity(float(value))
     if not isinstance(value, str):
         if _is_number(value):
             action = f"write it with its unit, in quotes: {key.name} = {key.example}"
-            raise _BadError(f"the number {value:g} has no unit", action)
+            raise _ValueError(f"the number {value:g} has no unit", action)
         raise _wrong_kind(value, f"a {key.dimension}", key)
     try:
         quantity = parse_quantity(value, key.dimension)
     except QuantityError as error:
         found, _, action = str(error).partition("; ")
-        raise _BadError(found, action or f"write {key.name} = {key.example}") from None
+        raise _ValueError(found, action or f"write {key.name} = {key.example}") from None
     _bounded(quantity.value, key, value)
     if key.above == 0 and quantity.u >= quantity.value:
-        raise _BadError(f"{value!r} is no more than its own uncertainty", "what follows ± is the "
-                   "standard uncertainty, not a range from zero")  # fmt: skip
+        raise _ValueError(
+            f"{value!r} is no more than its own uncertainty",
+            "what follows ± is the standard uncertainty, not a range from zero",
+        )
     return quantity
 
 
@@ -274,11 +281,11 @@ def _bounded(value: float, key: Key, text: str | None = None) -> None:
         return format_quantity(limit, unit, digits=2) if unit and limit else f"{limit:g}"
 
     if key.above is not None and value <= key.above:
-        raise _BadError(f"{shown} cannot be", f"it must be above {bound(key.above)}")
+        raise _ValueError(f"{shown} cannot be", f"it must be above {bound(key.above)}")
     if key.at_least is not None and value < key.at_least:
-        raise _BadError(f"{shown} cannot be", f"it must be at least {bound(key.at_least)}")
+        raise _ValueError(f"{shown} cannot be", f"it must be at least {bound(key.at_least)}")
     if key.at_most is not None and value > key.at_most:
-        raise _BadError(f"{shown} cannot be", f"it must be at most {bound(key.at_most)}")
+        raise _ValueError(f"{shown} cannot be", f"it must be at most {bound(key.at_most)}")
 
 
 def _quantities(value: Any, key: Key) -> tuple[Quantity, ...]:
@@ -298,7 +305,7 @@ def _awg(value: Any, key: Key) -> int:
         elif digits:
             gauge = int(digits[0])
     if gauge is None or not _LEAST_GAUGE <= gauge <= _MOST_GAUGE:
-        raise _BadError(
+        raise _ValueError(
             f"no wire gauge: {value!r}", 'write awg = 12; from 40 to 0, "2/0", "3/0", "4/0"'
         )
     return int(gauge)
@@ -311,14 +318,14 @@ def _losses(value: Any, key: Key) -> tuple[tuple[float, float], ...]:
         if not (isinstance(pair, list) and len(pair) == 2 and all(map(_is_number, pair))):
             raise _wrong_kind(pair, "a pair of numbers [Hz, dB]", key)
         if pair[0] < _LEAST_LOSS_HZ:
-            raise _BadError(f"a loss at {pair[0]:g} Hz", "frequencies are in Hz: 10 MHz is 10e6")
+            raise _ValueError(f"a loss at {pair[0]:g} Hz", "frequencies are in Hz: 10 MHz is 10e6")
         if pair[1] < 0:
-            raise _BadError(
+            raise _ValueError(
                 f"a loss of {pair[1]:g} dB", "loss is never negative; write it positive"
             )
     table = sorted((float(f_hz), float(loss_db)) for f_hz, loss_db in pairs)
     if len({f_hz for f_hz, _ in table}) < len(table):
-        raise _BadError("two losses at one frequency", "keep one")
+        raise _ValueError("two losses at one frequency", "keep one")
     return tuple(table)
 
 
@@ -329,11 +336,11 @@ def _ground(value: Any, key: Key) -> str | tuple[float, float]:
         raise _wrong_kind(value, "a word or [eps_r, S/m]", key)
     if value[0] < 1 or not 0 <= value[1] <= _MOST_GROUND_S_PER_M:
         action = "relative permittivity is at least 1, conductivity 0 to 100 S/m: [13, 0.005]"
-        raise _BadError(f"ground [{value[0]:g}, {value[1]:g}] cannot be", action)
+        raise _ValueError(f"ground [{value[0]:g}, {value[1]:g}] cannot be", action)
     return float(value[0]), float(value[1])
 
 
-_READERS: dict[str, Callable[[Any, Key], Any]] = {
+_PARSERS: dict[str, Callable[[Any, Key], Any]] = {
     "text": _text,
     "texts": _texts,
     "choice": _choice,

@@ -1,4 +1,4 @@
-"""TOML as a person wrote it: where its keys stand, what ails its syntax, and writing it."""
+"""TOML as a person wrote it: the lines of its keys, errors of its syntax, and writing it."""
 
 from __future__ import annotations
 
@@ -8,11 +8,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sweeplab.builds.schema import BY_NAME, TABLES, children
+from sweeplab.builds.schema import BY_NAME, children
+from sweeplab.builds.schema_tables import TABLES
 from sweeplab.errors import BuildError
 from sweeplab.finding import Threshold
 
-Trail = tuple[str | int, ...]
+KeyPath = tuple[str | int, ...]
 
 _NAME = r"(?:[\w-]+|\"[^\"]*\"|'[^']*')"
 _DOTTED = rf"{_NAME}(?:\s*\.\s*{_NAME})*"
@@ -23,9 +24,9 @@ _UNQUOTED = re.compile(r"\s*[\w.-]+\s*=\s*([+-]?[\d.,]+\s*[^\W\d_][^#]*?)\s*(?:#
 
 
 # tomllib takes time by the square of a key's steps, and a build has no use for more than three.
-_LONGEST: Threshold = 1_000_000
-_MOST_DOTS: Threshold = 16
-_DEEP = re.compile(rf"(?<![\w\"'-])(?:[\w\"'-]++[ \t]*+\.[ \t]*+){{{_MOST_DOTS + 1}}}")
+_MAX_CHARACTERS: Threshold = 1_000_000
+_MAX_DOTS: Threshold = 16
+_DEEPLY_DOTTED = re.compile(rf"(?<![\w\"'-])(?:[\w\"'-]++[ \t]*+\.[ \t]*+){{{_MAX_DOTS + 1}}}")
 
 
 @dataclass(frozen=True)
@@ -42,23 +43,25 @@ class TomlText:
     text: str = ""
     path: str = ""
 
-    def error(self, trail: Trail, found: str, action: str, *, key: str | None = None) -> BuildError:
-        """Return the error at a trail of keys and list indices, with its line where known.
+    def error(
+        self, key_path: KeyPath, found: str, action: str, *, key: str | None = None
+    ) -> BuildError:
+        """Return the error at a path of keys and list indices, with its line where known.
 
-        `key` is how the place is named to a person where the trail itself would not do.
+        `key` is what a person is shown instead, where the path itself is not what they wrote.
         """
-        label = ".".join(str(step) for step in trail) if key is None else key
+        label = ".".join(str(step) for step in key_path) if key is None else key
         found = found if len(found) <= 200 else f"{found[:197]}..."
         return BuildError(
-            " ".join(label.split()), found, action, self.path, line_of(self.text, trail)
+            " ".join(label.split()), found, action, self.path, line_of(self.text, key_path)
         )
 
     def data(self) -> dict[str, Any]:
         """Return the text's data; raise BuildError where it is no TOML."""
-        if len(self.text) > _LONGEST:
-            found = f"{len(self.text)} characters, over the limit of {_LONGEST}"
+        if len(self.text) > _MAX_CHARACTERS:
+            found = f"{len(self.text)} characters, over the limit of {_MAX_CHARACTERS}"
             raise BuildError("", found, "describe one build a file", self.path)
-        if deep := _DEEP.search(self.text):
+        if deep := _DEEPLY_DOTTED.search(self.text):
             number = self.text.count("\n", 0, deep.start()) + 1
             raise BuildError(
                 "", "a key of many dotted steps", "use those of 'build template'", self.path, number
@@ -82,20 +85,20 @@ class TomlText:
         return BuildError("", found, action, self.path, number)
 
 
-def line_of(text: str, trail: Trail) -> int | None:
-    """Return the one-based line where a trail stands, or the nearest table around it."""
-    lines = _lines(text)
-    for length in range(len(trail), 0, -1):
-        if trail[:length] in lines:
-            return lines[trail[:length]]
+def line_of(text: str, key_path: KeyPath) -> int | None:
+    """Return the one-based line of a key path, or of the nearest table around it."""
+    lines = _key_lines(text)
+    for length in range(len(key_path), 0, -1):
+        if key_path[:length] in lines:
+            return lines[key_path[:length]]
     return None
 
 
-def _lines(text: str) -> dict[Trail, int]:
-    """Return where every table and key of a TOML text stands."""
-    places: dict[Trail, int] = {}
-    counts: dict[Trail, int] = {}
-    here: Trail = ()
+def _key_lines(text: str) -> dict[KeyPath, int]:
+    """Return the line of every table and key of a TOML text."""
+    places: dict[KeyPath, int] = {}
+    counts: dict[KeyPath, int] = {}
+    here: KeyPath = ()
     in_text = False
     for number, line in enumerate(text.split("\n"), start=1):
         quotes = line.count('"""') + line.count("'''")
@@ -119,7 +122,7 @@ def _lines(text: str) -> dict[Trail, int]:
     return places
 
 
-def _steps(dotted: str) -> Trail:
+def _steps(dotted: str) -> KeyPath:
     return tuple(step.strip("\"'") for step in re.findall(_NAME, dotted))
 
 
@@ -129,27 +132,27 @@ def write_toml(data: Mapping[str, Any]) -> str:
     for table in TABLES:
         if not table.name:
             continue
-        held = _at(data, table.name)
+        content = _nested(data, table.name)
         if table.identity:
-            blocks += [f"[[{table.name}]]\n{_block(table.name, entry)}" for entry in held or ()]
-        elif held is not None:
-            blocks.append(f"[{table.name}]\n{_block(table.name, held)}")
+            blocks += [f"[[{table.name}]]\n{_block(table.name, entry)}" for entry in content or ()]
+        elif content is not None:
+            blocks.append(f"[{table.name}]\n{_block(table.name, content)}")
     return "\n".join(block for block in blocks if block)
 
 
-def _at(data: Mapping[str, Any], dotted: str) -> Any:
-    held: Any = data
+def _nested(data: Mapping[str, Any], dotted: str) -> Any:
+    content: Any = data
     for step in dotted.split("."):
-        held = held.get(step) if held is not None else None
-    return held
+        content = content.get(step) if content is not None else None
+    return content
 
 
-def _block(table: str, held: Mapping[str, Any]) -> str:
+def _block(table: str, content: Mapping[str, Any]) -> str:
     """Write the keys of one table, without the tables inside it."""
     order = [key.name for key in BY_NAME[table].keys]
-    names = [name for name in order if name in held]
-    names += [name for name in held if name not in order and name not in children(table)]
-    return "".join(f"{_bare(name)} = {_value(held[name])}\n" for name in names)
+    names = [name for name in order if name in content]
+    names += [name for name in content if name not in order and name not in children(table)]
+    return "".join(f"{_bare(name)} = {_value(content[name])}\n" for name in names)
 
 
 def _bare(name: str) -> str:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from sweeplab.builds import Build
     from sweeplab.planning.cut_list import Allowance, Mast, Piece
-    from sweeplab.planning.plan import Plan
+    from sweeplab.planning.result import Plan
     from sweeplab.planning.stock import StockLoop
     from sweeplab.quantity import Dimension, Quantity
 

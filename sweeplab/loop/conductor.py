@@ -64,8 +64,9 @@ def strip_impedance(
     the whole perimeter.
     """
     rs = surface_resistance(f_hz, conductivity)
-    crowded = rs / width_m * (1 / math.pi + math.log(4 * math.pi * width_m / thickness_m)
-                              / math.pi**2)  # fmt: skip
+    crowded = (
+        rs / width_m * (1 / math.pi + math.log(4 * math.pi * width_m / thickness_m) / math.pi**2)
+    )
     return (1 + 1j) * max(crowded, rs / (2 * (width_m + thickness_m)))
 
 

@@ -1,4 +1,4 @@
-"""The coupling loop: its inductance, its loss, and how it is tied to the main loop.
+"""The coupling loop: its inductance, its loss, and its mutual impedance with the main loop.
 
 The mutual inductance is referred to the current at the capacitor's gap and weighs the main loop by
 the current it carries at each place. The coupling loop's own current is taken as the same all
@@ -8,12 +8,11 @@ round, so that only the main loop's vector potential acts on it (J. C. Maxwell, 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 
+from sweeplab.builds.materials import COPPER_S_PER_M
 from sweeplab.errors import ModelError
 from sweeplab.finding import Threshold
 from sweeplab.line import C0_M_PER_S
@@ -34,21 +33,11 @@ _CIRCLE_SIDES = 32
 # The coupling loop lies so close that the main loop's chords must be much shorter than the solver
 # needs: a chord's height counts against the offset.
 _FINE_SEGMENTS = 112
-_COPPER_S_PER_M = 5.8e7
-# Between two conductors that lie on one another.
-_INSULATION_M: Threshold = 0.001
-_MOST_TILT_DEG: Threshold = 85.0
-# Half widths of coupling loops worth asking about: at least so many radii of their wire, at most
-# so much of the room inside the main loop.
-_TIGHTEST_WIRE_RADII: Threshold = 5.0
-_MOST_OF_ROOM: Threshold = 0.49
-# Half the coupling loop's length in radians up to which it is a shorted line below resonance.
+# Half the coupling loop's electrical length [rad] up to which it is taken as a shorted line.
 _MOST_HALF_PHASE: Threshold = 1.4
-# Of a coupling factor's logarithm, where one is sought.
-_SETTLED = 1e-5
-# Where along a turn the tangent is taken, as a fraction of its length either way: wide enough to
-# see past one chord of a circle.
-_REACH = 0.01
+# Where along a turn the tangent is taken, as a fraction of its length either way: more than one
+# chord of a circle.
+_TANGENT_STEP = 0.01
 
 
 @dataclass(frozen=True)
@@ -86,7 +75,7 @@ class CouplingGeometry:
 
 @dataclass(frozen=True)
 class Coupling:
-    """What ties a coupling loop to a main loop at one frequency.
+    """A coupling loop's own impedance and its mutual impedance with a main loop, at one frequency.
 
     Parameters
     ----------
@@ -134,7 +123,7 @@ class Coupling:
 
 
 def coupling_of(model: LoopModel, feed: CouplingGeometry, f_hz: float) -> Coupling:
-    """Return what ties a coupling loop to the loop of `model`.
+    """Return the impedances of a coupling loop inside the loop of `model`.
 
     Raises
     ------
@@ -148,20 +137,35 @@ def coupling_of(model: LoopModel, feed: CouplingGeometry, f_hz: float) -> Coupli
     linked = sum(
         path_integral(main.nodes_m[ring], nodes, 0.0, current[ring], k) for ring in main.rings
     )
-    size = feed.circumference_m
-    per_m = round_wire_impedance(f_hz, feed.conductor_radius_m, _COPPER_S_PER_M)
-    filling = 1.0 if feed.shape == "circle" else math.pi / 4
     return Coupling(
         f_hz=f_hz,
-        l_h=_inductance(feed) * _lengthened(k * size / 2),
+        l_h=_inductance(feed) * _shorted_line_factor(k * feed.circumference_m / 2),
         m_h=abs(linked.real) * MU0 / (4 * math.pi),
-        r_ohm=per_m.real * size,
-        # The small loop's 20 pi^2 (C/lambda)^4 in the ratio of areas squared (C. A. Balanis,
-        # Antenna Theory, eq. 5-24).
-        r_radiation_ohm=20 * math.pi**2 * (k * size / (2 * math.pi)) ** 4 * filling**2,
+        r_ohm=wire_resistance(feed.circumference_m, feed.conductor_radius_m, f_hz),
+        r_radiation_ohm=small_loop_radiation_resistance(feed.shape, feed.circumference_m, f_hz),
         # j w mu0/4 pi times the integral, its sign that of a positive mutual inductance.
         r_mutual_ohm=-math.copysign(1, linked.real) * linked.imag * 1e-7 * 2 * math.pi * f_hz,
     )
+
+
+def small_loop_radiation_resistance(shape: str, circumference_m: float, f_hz: float) -> float:
+    """Return ``20 pi^2 (C/lambda)^4``, of a square in the ratio of the areas squared [ohm].
+
+    C. A. Balanis, Antenna Theory, eq. 5-24, of one turn.
+
+    Parameters
+    ----------
+    shape : str
+        'circle' or 'square'.
+    circumference_m, f_hz : float
+    """
+    area_ratio = 1.0 if shape == "circle" else math.pi / 4
+    return 20 * math.pi**2 * (circumference_m * f_hz / C0_M_PER_S) ** 4 * area_ratio**2
+
+
+def wire_resistance(length_m: float, radius_m: float, f_hz: float) -> float:
+    """Return the resistance of a round copper wire [ohm]."""
+    return round_wire_impedance(f_hz, radius_m, COPPER_S_PER_M).real * length_m
 
 
 def coupling_factor(
@@ -175,128 +179,10 @@ def coupling_factor(
     return coupling_of(model, feed, f_hz).factor(r_total_ohm, z0_ohm)
 
 
-def _beyond(
-    model: LoopModel, f_hz: float, r_total_ohm: float, wanted: float, z0_ohm: float
-) -> Callable[[CouplingGeometry], float]:
-    """Return by how much, as a logarithm, a coupling loop's factor lies above the wanted one."""
-
-    def beyond(feed: CouplingGeometry) -> float:
-        return math.log(coupling_factor(model, feed, f_hz, r_total_ohm, z0_ohm) / wanted)
-
-    return beyond
-
-
-def circumference_for(
-    model: LoopModel,
-    feed: CouplingGeometry,
-    f_hz: float,
-    r_total_ohm: float,
-    wanted: float = 1.0,
-    z0_ohm: float = 50.0,
-) -> float | None:
-    """Return the coupling loop's circumference for a wanted coupling factor [m].
-
-    Everything else of `feed` stays. None where no coupling loop that fits gives that much.
-    """
-
-    beyond = _beyond(model, f_hz, r_total_ohm, wanted, z0_ohm)
-
-    def excess(log_size: float) -> float:
-        return beyond(replace(feed, circumference_m=math.exp(log_size)))
-
-    low, high = (math.log(size) for size in _sizes(model, feed))
-    ends = np.linspace(low, high, 9)
-    before = excess(low)
-    if before >= 0:
-        return None
-    # Coupling rises with size until the coupling loop's own reactance outgrows Z0: the first
-    # crossing is the smaller, better one.
-    for start, stop in pairwise(ends):
-        after = excess(stop)
-        if after >= 0:
-            return math.exp(_crossing(excess, (start, before), (stop, after)))
-        before = after
-    return None
-
-
-def offset_for(
-    model: LoopModel,
-    feed: CouplingGeometry,
-    f_hz: float,
-    r_total_ohm: float,
-    wanted: float = 1.0,
-    z0_ohm: float = 50.0,
-) -> float | None:
-    """Return the distance from the main conductor for a wanted coupling factor [m].
-
-    From where the conductors all but touch to where both loops' middles meet; everything else of
-    `feed` stays. None where no distance between gives that much.
-    """
-    across = float(np.ptp(_first_turn(model) @ _place(_first_turn(model), feed.position)[1]))
-    least = model.geometry.radius_m + feed.conductor_radius_m + _INSULATION_M
-    most = across / 2 - feed.half_width_m
-
-    beyond = _beyond(model, f_hz, r_total_ohm, wanted, z0_ohm)
-
-    def excess(log_distance: float) -> float:
-        return beyond(replace(feed, offset_m=math.exp(-log_distance)))
-
-    if most <= least:
-        return None
-    found = _between(excess, -math.log(most), -math.log(least))
-    return None if found is None else math.exp(-found)
-
-
-def tilt_for(
-    model: LoopModel,
-    feed: CouplingGeometry,
-    f_hz: float,
-    r_total_ohm: float,
-    wanted: float = 1.0,
-    z0_ohm: float = 50.0,
-) -> float | None:
-    """Return how far to turn a coupling loop out of the plane for a wanted coupling factor [rad].
-
-    About the line from its nearest point to its middle; everything else of `feed` stays. None
-    where it couples too little as it is.
-    """
-
-    beyond = _beyond(model, f_hz, r_total_ohm, wanted, z0_ohm)
-
-    def excess(along: float) -> float:
-        # Coupling goes with the square of the cosine, all but exactly.
-        return beyond(replace(feed, tilt_rad=math.acos(math.exp(along))))
-
-    found = _between(excess, math.log(math.cos(math.radians(_MOST_TILT_DEG))), 0.0)
-    return None if found is None else math.acos(math.exp(found))
-
-
-def _between(function: Callable[[float], float], low: float, high: float) -> float | None:
-    """Return where a rising function is zero between two places; None where it is not."""
-    below, above = function(low), function(high)
-    if below > 0 or above < 0:
-        return None
-    return min(_crossing(function, (low, below), (high, above)), high)
-
-
-def _crossing(
-    function: Callable[[float], float], below: tuple[float, float], above: tuple[float, float]
-) -> float:
-    """Return where a nearly straight rising function is zero, between two points (x, y)."""
-    x = below[0]
-    for _ in range(12):
-        x = below[0] - below[1] * (above[0] - below[0]) / (above[1] - below[1])
-        y = function(x)
-        if abs(y) < _SETTLED:
-            break
-        below, above = (below, (x, y)) if y > 0 else ((x, y), above)
-    return x
-
-
 def coupling_nodes(model: LoopModel, feed: CouplingGeometry) -> FloatArray:
-    """Return the coupling loop's corners beside the main loop's first turn, shape (n, 3) [m].
+    """Return the coupling loop's corners inside the main loop's first turn, shape (n, 3) [m].
 
-    It lies inside, in that turn's plane unless tilted.
+    It lies in that turn's plane unless tilted.
 
     Raises
     ------
@@ -304,7 +190,7 @@ def coupling_nodes(model: LoopModel, feed: CouplingGeometry) -> FloatArray:
         It does not fit inside the main loop.
     """
     turn = _first_turn(model)
-    place, inward = _place(turn, feed.position)
+    nearest, inward = _point_and_normal(turn, feed.position)
     half = feed.half_width_m
     across = float(np.ptp(turn @ inward))
     if 2 * half + feed.offset_m >= across:
@@ -312,25 +198,21 @@ def coupling_nodes(model: LoopModel, feed: CouplingGeometry) -> FloatArray:
             f"a coupling loop {2 * half:.3g} m wide, {feed.offset_m:.3g} m from the conductor, "
             f"does not fit into a loop {across:.3g} m across"
         )
-    size = feed.circumference_m
-    flat = circle_polygon(half, _CIRCLE_SIDES) if feed.shape == "circle" else (
-        regular_polygon(4, size)
-    )  # fmt: skip
+    if feed.shape == "circle":
+        flat = circle_polygon(half, _CIRCLE_SIDES)
+    else:
+        flat = regular_polygon(4, feed.circumference_m)
     normal = np.array([0.0, 1.0, 0.0])
     sideways = np.cross(normal, inward)
-    turned = math.cos(feed.tilt_rad) * sideways + math.sin(feed.tilt_rad) * normal
-    centre = place + (feed.offset_m + half) * inward
-    return np.asarray(centre + flat[:, :1] * inward + flat[:, 1:2] * turned)
+    tilted = math.cos(feed.tilt_rad) * sideways + math.sin(feed.tilt_rad) * normal
+    centre = nearest + (feed.offset_m + half) * inward
+    return np.asarray(centre + flat[:, :1] * inward + flat[:, 1:2] * tilted)
 
 
-def _sizes(model: LoopModel, feed: CouplingGeometry) -> tuple[float, float]:
-    """Return the smallest and largest circumference worth asking about [m]."""
+def inner_width_m(model: LoopModel, position: float) -> float:
+    """Return the main loop's width from the conductor at `position` straight across [m]."""
     turn = _first_turn(model)
-    _, inward = _place(turn, feed.position)
-    room = float(np.ptp(turn @ inward)) - feed.offset_m
-    per_half = feed.circumference_m / feed.half_width_m
-    least = _TIGHTEST_WIRE_RADII * per_half * feed.conductor_radius_m
-    return least, _MOST_OF_ROOM * per_half * room
+    return float(np.ptp(turn @ _point_and_normal(turn, position)[1]))
 
 
 def _current_on(fine: Path, model: LoopModel, f_hz: float) -> ComplexArray:
@@ -338,13 +220,14 @@ def _current_on(fine: Path, model: LoopModel, f_hz: float) -> ComplexArray:
     coarse = closed_path(model.geometry)
     solved = model.currents(f_hz).nodes_a
     current = np.empty(len(fine.nodes_m), dtype=complex)
-    for here, there in zip(fine.rings, coarse.rings, strict=True):
-        places, wanted = _fractions(coarse.lengths_m[there]), _fractions(fine.lengths_m[here])
-        closed = np.append(solved[there], solved[there][0])
+    for fine_ring, coarse_ring in zip(fine.rings, coarse.rings, strict=True):
+        known_at = _fractions(coarse.lengths_m[coarse_ring])
+        fractions = _fractions(fine.lengths_m[fine_ring])[:-1]
+        closed = np.append(solved[coarse_ring], solved[coarse_ring][0])
         real, imaginary = (
-            np.interp(wanted[:-1], places, part) for part in (closed.real, closed.imag)
+            np.interp(fractions, known_at, component) for component in (closed.real, closed.imag)
         )
-        current[here] = real + 1j * imaginary
+        current[fine_ring] = real + 1j * imaginary
     return current
 
 
@@ -362,15 +245,15 @@ def _first_turn(model: LoopModel) -> FloatArray:
     return path.nodes_m[: int((~path.in_gap).sum()) + 1]
 
 
-def _place(turn: FloatArray, position: float) -> tuple[FloatArray, FloatArray]:
+def _point_and_normal(turn: FloatArray, position: float) -> tuple[FloatArray, FloatArray]:
     """Return a point of a turn and the unit vector inward there."""
     along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(turn, axis=0), axis=1))])
 
     def at(fraction: float) -> FloatArray:
-        where = np.clip(fraction, 0, 1) * along[-1]
-        return np.array([np.interp(where, along, axis) for axis in turn.T])
+        arc_m = np.clip(fraction, 0, 1) * along[-1]
+        return np.array([np.interp(arc_m, along, axis) for axis in turn.T])
 
-    tangent = at(position + _REACH) - at(position - _REACH)
+    tangent = at(position + _TANGENT_STEP) - at(position - _TANGENT_STEP)
     # The turn runs clockwise seen with x to the right and z up: inward is to its right.
     inward = np.array([tangent[2], 0.0, -tangent[0]])
     return at(position), inward / float(np.linalg.norm(inward))
@@ -382,6 +265,6 @@ def _inductance(feed: CouplingGeometry) -> float:
     return self_inductance(regular_polygon(4, feed.circumference_m), feed.conductor_radius_m)
 
 
-def _lengthened(half_phase: float) -> float:
-    """Return what the current's dying away round the loop adds: ``tan(x)/x``, a shorted line."""
+def _shorted_line_factor(half_phase: float) -> float:
+    """Return ``tan(x)/x``, by which a shorted line's inductance exceeds its low-frequency limit."""
     return math.tan(half_phase) / half_phase if 1e-6 < half_phase < _MOST_HALF_PHASE else 1.0

@@ -20,13 +20,13 @@ from sweeplab.builds.components import Site
 from sweeplab.errors import ModelError
 from sweeplab.finding import Threshold
 from sweeplab.line import C0_M_PER_S
-from sweeplab.loop.halfspace import Spectrum, complex_permittivity, fresnel, spectrum_of
+from sweeplab.loop.halfspace import Spectrum, complex_permittivity, fresnel, plane_wave_spectrum
 from sweeplab.loop.model import LoopModel
 from sweeplab.loop.path import closed_path
 from sweeplab.loop.thinwire import Path
 from sweeplab.sweep import ComplexArray, FloatArray
 
-Stand = Literal["top", "bottom", "side", "horizontal"]
+GapPosition = Literal["top", "bottom", "side", "horizontal"]
 
 # Half of the largest difference from NEC-2 on 432 loops at 0.065 wavelengths and more (0.7 %).
 _U_MODEL = 0.0035
@@ -38,7 +38,7 @@ _LEAST_HEIGHT_OF_TURN: Threshold = 1 / 30
 _U_REACTANCE = 0.1
 _SLOPE_STEP = 0.01
 # Within this many segments of the ground the current is taken at two points of each.
-_NEAR_SEGMENTS = 16.0
+_NEAR_GROUND_SEGMENTS = 16.0
 _HEIGHT_STEP = 0.005
 
 
@@ -100,7 +100,7 @@ class GroundEffect:
     reactance_ratio: float = 0.0
 
 
-_NONE = GroundEffect(1.0, 1.0)
+_FREE_SPACE = GroundEffect(1.0, 1.0)
 
 
 def ground_effect(model: LoopModel, f_hz: float, site: Site) -> GroundEffect:
@@ -124,12 +124,12 @@ def ground_effect(model: LoopModel, f_hz: float, site: Site) -> GroundEffect:
         The height is not described, or so small that the ground changes the loop's current.
     """
     if site.ground == "free":
-        return _NONE
+        return _FREE_SPACE
     soil = soil_of(site)
-    return _mean([_effect(seen, soil) for seen in _stands(model, f_hz, site)])
+    return _mean([_effect(loop, soil) for loop in _oriented_loops(model, f_hz, site)])
 
 
-def moved_effects(model: LoopModel, f_hz: float, site: Site) -> dict[str, GroundEffect]:
+def shifted_effects(model: LoopModel, f_hz: float, site: Site) -> dict[str, GroundEffect]:
     """Return the effect with each source of uncertainty one standard uncertainty larger.
 
     Parameters
@@ -150,31 +150,37 @@ def moved_effects(model: LoopModel, f_hz: float, site: Site) -> dict[str, Ground
     """
     if site.ground == "free":
         return {}
-    here = ground_effect(model, f_hz, site)
-    stands = list(_stands(model, f_hz, site))
+    nominal = ground_effect(model, f_hz, site)
+    loops = list(_oriented_loops(model, f_hz, site))
     soil = soil_of(site)
-    moved = {}
-    for key, up, down in _moved_soils(soil):
-        ends = [_mean([_effect(seen, end) for seen in stands]) for end in (up, down)]
-        moved[f"site.ground.{key}"] = _swing(here, *ends)
+    shifted = {}
+    for key, more, less in _shifted_soils(soil):
+        ends = [_mean([_effect(loop, end) for loop in loops]) for end in (more, less)]
+        shifted[f"site.ground.{key}"] = _larger_shift(nominal, *ends)
     height = _height(model, site)
     if site.height is not None and site.height.u > 0:
         step = 2 * math.pi * f_hz / C0_M_PER_S * height * _HEIGHT_STEP
-        ends = [_mean([_effect(seen, soil, sign * step) for seen in stands]) for sign in (1, -1)]
-        times = site.height.u / (2 * _HEIGHT_STEP * height)
-        moved["site.height"] = _shifted(here, ends[1], ends[0], times)
-    if len(stands) > 1:
-        # Anywhere on a circle: spread over half the range by the root of two.
-        top = _effect(stands[0], soil)
-        moved["site.gap_at"] = _shifted(here, here, top, math.sqrt(0.5))
-    nearness = max(model.geometry.turn_lengths_m) / height
-    u = math.hypot(_U_MODEL, _U_MODEL_NEAR[site.orientation] * nearness)
-    moved["model.ground"] = GroundEffect(
-        here.total_ratio * (1 + u),
-        here.sky_ratio * (1 + u),
-        here.reactance_ratio * (1 + _U_REACTANCE),
+        ends = [_mean([_effect(loop, soil, sign * step) for loop in loops]) for sign in (1, -1)]
+        steps = site.height.u / (2 * _HEIGHT_STEP * height)
+        shifted["site.height"] = _extrapolated(nominal, ends[1], ends[0], steps)
+    if len(loops) > 1:
+        # Anywhere on a circle: its standard deviation is half the range over the root of two.
+        top = _effect(loops[0], soil)
+        shifted["site.gap_at"] = _extrapolated(nominal, nominal, top, math.sqrt(0.5))
+    shifted["model.ground"] = _shifted_by_model(model, site, height, nominal)
+    return shifted
+
+
+def _shifted_by_model(
+    model: LoopModel, site: Site, height_m: float, nominal: GroundEffect
+) -> GroundEffect:
+    relative_size = max(model.geometry.turn_lengths_m) / height_m
+    u = math.hypot(_U_MODEL, _U_MODEL_NEAR[site.orientation] * relative_size)
+    return GroundEffect(
+        nominal.total_ratio * (1 + u),
+        nominal.sky_ratio * (1 + u),
+        nominal.reactance_ratio * (1 + _U_REACTANCE),
     )
-    return moved
 
 
 def soil_of(site: Site) -> Soil:
@@ -184,7 +190,7 @@ def soil_of(site: Site) -> Soil:
     return Soil(*site.ground, *_STATED_FACTORS, "stated")
 
 
-def _moved_soils(soil: Soil) -> Iterator[tuple[str, Soil, Soil]]:
+def _shifted_soils(soil: Soil) -> Iterator[tuple[str, Soil, Soil]]:
     """Yield each uncertain constant's name, with the soil that has more of it and less."""
     if soil.eps_factor > 1:
         more, less = soil.eps_r * soil.eps_factor, max(soil.eps_r / soil.eps_factor, 1.0)
@@ -195,28 +201,37 @@ def _moved_soils(soil: Soil) -> Iterator[tuple[str, Soil, Soil]]:
 
 
 @dataclass(frozen=True, eq=False)
-class _Stand:
-    """A loop as it stands: its waves at one frequency and a little above.
+class _OrientedLoop:
+    """A loop in one orientation above ground, at one frequency and a little above it.
 
-    `grown` is the radiation resistance there over that at the frequency itself.
+    Parameters
+    ----------
+    f_hz : float
+    spectrum, spectrum_above : Spectrum
+        At the frequency, and above it by the step for the slope.
+    radiation_growth : float
+        Radiation resistance above it over that at the frequency itself.
     """
 
     f_hz: float
-    waves: Spectrum
-    ahead: Spectrum
-    grown: float
+    spectrum: Spectrum
+    spectrum_above: Spectrum
+    radiation_growth: float
 
 
-def _effect(seen: _Stand, soil: Soil, raised: float = 0.0) -> GroundEffect:
-    reflection = _reflection(seen.waves, seen.f_hz, soil)
-    reaction = seen.waves.reaction(reflection, raised)
-    there = _reflection(seen.ahead, seen.f_hz * (1 + _SLOPE_STEP), soil)
-    ahead = seen.ahead.reaction(there, raised * (1 + _SLOPE_STEP)) * seen.grown
+def _effect(loop: _OrientedLoop, soil: Soil, raised: float = 0.0) -> GroundEffect:
+    """Return the ground's effect, the loop raised by a height times the wave number."""
+    reflection = _reflection(loop.spectrum, loop.f_hz, soil)
+    reaction = loop.spectrum.reaction(reflection, raised)
+    above = 1 + _SLOPE_STEP
+    reflection_above = _reflection(loop.spectrum_above, loop.f_hz * above, soil)
+    reaction_above = loop.spectrum_above.reaction(reflection_above, raised * above)
+    reaction_above *= loop.radiation_growth
     # Time factor exp(-j w t): a reactance is the negative imaginary part.
-    x, slope = -reaction.imag, (reaction - ahead).imag / _SLOPE_STEP
+    x, slope = -reaction.imag, (reaction - reaction_above).imag / _SLOPE_STEP
     return GroundEffect(
         1 + reaction.real,
-        seen.waves.sky_ratio(reflection, raised),
+        loop.spectrum.sky_ratio(reflection, raised),
         # (w/2)(dX/dw + X/w), as of the loop itself.
         (x + slope) / 2,
     )
@@ -224,10 +239,10 @@ def _effect(seen: _Stand, soil: Soil, raised: float = 0.0) -> GroundEffect:
 
 def _reflection(spectrum: Spectrum, f_hz: float, soil: Soil) -> ComplexArray:
     eps = complex_permittivity(f_hz, soil.eps_r, soil.sigma_s_per_m)
-    return fresnel(spectrum.waves, eps)
+    return fresnel(spectrum.grid, eps)
 
 
-def _of_ratios(function: Callable[..., float], *effects: GroundEffect) -> GroundEffect:
+def _map_ratios(function: Callable[..., float], *effects: GroundEffect) -> GroundEffect:
     """Return the effect whose every ratio is a function of those of others."""
     return GroundEffect(
         function(*(effect.total_ratio for effect in effects)),
@@ -237,38 +252,38 @@ def _of_ratios(function: Callable[..., float], *effects: GroundEffect) -> Ground
 
 
 def _mean(effects: list[GroundEffect]) -> GroundEffect:
-    return _of_ratios(lambda *ratios: sum(ratios) / len(ratios), *effects)
+    return _map_ratios(lambda *ratios: sum(ratios) / len(ratios), *effects)
 
 
-def _shifted(
-    here: GroundEffect, low: GroundEffect, high: GroundEffect, times: float
+def _extrapolated(
+    nominal: GroundEffect, low: GroundEffect, high: GroundEffect, steps: float
 ) -> GroundEffect:
-    """Return `here` plus `times` the way from `low` to `high`."""
-    return _of_ratios(lambda x, a, b: x + times * (b - a), here, low, high)
+    """Return `nominal` plus so many times the difference from `low` to `high`."""
+    return _map_ratios(lambda x, a, b: x + steps * (b - a), nominal, low, high)
 
 
-def _swing(here: GroundEffect, up: GroundEffect, down: GroundEffect) -> GroundEffect:
-    """Return `here` moved by the larger of two swings: a factor of two may straddle an extreme."""
+def _larger_shift(nominal: GroundEffect, more: GroundEffect, less: GroundEffect) -> GroundEffect:
+    """Return `nominal` shifted by the larger of two: a factor of two may straddle an extreme."""
 
-    def swung(h: float, u: float, d: float) -> float:
-        return h + math.copysign(max(abs(u - h), abs(d - h)), u - d)
+    def shifted(x: float, with_more: float, with_less: float) -> float:
+        return x + math.copysign(max(abs(with_more - x), abs(with_less - x)), with_more - with_less)
 
-    return _of_ratios(swung, here, up, down)
+    return _map_ratios(shifted, nominal, more, less)
 
 
-def _stands(model: LoopModel, f_hz: float, site: Site) -> Iterator[_Stand]:
-    """Yield the loop as it stands: with both gap on top and below, if unknown."""
+def _oriented_loops(model: LoopModel, f_hz: float, site: Site) -> Iterator[_OrientedLoop]:
+    """Yield the loop as it is oriented: with the gap on top, then at the bottom, if unknown."""
     height = _height(model, site)
-    stands: tuple[Stand, ...] = ("top", "bottom")
+    orientations: tuple[GapPosition, ...] = ("top", "bottom")
     if site.orientation == "horizontal":
-        stands = ("horizontal",)
+        orientations = ("horizontal",)
     elif site.gap_at is not None:
-        stands = (site.gap_at,)
+        orientations = (site.gap_at,)
     above = f_hz * (1 + _SLOPE_STEP)
-    grown = model.radiation_resistance(above) / model.radiation_resistance(f_hz)
-    for stand in stands:
-        waves, ahead = (_spectrum(model, f, stand, height) for f in (f_hz, above))
-        yield _Stand(f_hz, waves, ahead, grown)
+    growth = model.radiation_resistance(above) / model.radiation_resistance(f_hz)
+    for gap in orientations:
+        spectrum, spectrum_above = (_spectrum(model, f, gap, height) for f in (f_hz, above))
+        yield _OrientedLoop(f_hz, spectrum, spectrum_above, growth)
 
 
 def _height(model: LoopModel, site: Site) -> float:
@@ -285,36 +300,36 @@ def _height(model: LoopModel, site: Site) -> float:
 
 
 @lru_cache(maxsize=32)
-def _spectrum(model: LoopModel, f_hz: float, stand: Stand, height_m: float) -> Spectrum:
+def _spectrum(model: LoopModel, f_hz: float, gap: GapPosition, height_m: float) -> Spectrum:
     path = closed_path(model.geometry)
     k = 2 * math.pi * f_hz / C0_M_PER_S
     # The solver's time factor is exp(+j w t), that of the plane waves exp(-j w t).
     current = model.currents(f_hz).nodes_a.conj()
-    near = height_m < _NEAR_SEGMENTS * float(path.lengths_m.max())
-    places, moments = _pieces(path, current, stand, near)
-    places[:, 2] += height_m - standing(path.nodes_m, stand)[:, 2].min()
-    return spectrum_of(k * places, moments)
+    near = height_m < _NEAR_GROUND_SEGMENTS * float(path.lengths_m.max())
+    positions, moments = _current_elements(path, current, gap, near)
+    positions[:, 2] += height_m - oriented(path.nodes_m, gap)[:, 2].min()
+    return plane_wave_spectrum(k * positions, moments)
 
 
-def _pieces(
-    path: Path, current: ComplexArray, stand: Stand, near: bool
+def _current_elements(
+    path: Path, current: ComplexArray, gap: GapPosition, near: bool
 ) -> tuple[FloatArray, ComplexArray]:
-    """Return where the current's pieces are [m] and their moments [A m], each (n, 3)."""
-    start = standing(path.nodes_m, stand)
+    """Return the positions [m] and moments [A m] of current elements, each of shape (n, 3)."""
+    start = oriented(path.nodes_m, gap)
     along = start[path.following] - start
     following = current[path.following]
-    places, moments = [], []
+    positions, moments = [], []
     for x in (0.5 - math.sqrt(1 / 12), 0.5 + math.sqrt(1 / 12)) if near else (0.5,):
-        places.append(start + x * along)
+        positions.append(start + x * along)
         moments.append(((1 - x) * current + x * following)[:, None] * along)
-    return np.concatenate(places), np.concatenate(moments) / len(moments)
+    return np.concatenate(positions), np.concatenate(moments) / len(moments)
 
 
-def standing(nodes_m: FloatArray, stand: Stand) -> FloatArray:
-    """Return a path, drawn in the x-z plane with its gap on top, as it stands, shape (n, 3).
+def oriented(nodes_m: FloatArray, gap: GapPosition) -> FloatArray:
+    """Return a path, given in the x-z plane with its gap on top, as oriented, shape (n, 3).
 
-    Mirror images serve as turns do: ground makes no difference between left and right.
+    Mirror images serve as rotations: ground makes no difference between left and right.
     """
     x, y, z = nodes_m.T
     axes = {"top": (x, y, z), "bottom": (x, y, -z), "side": (z, y, x), "horizontal": (x, z, y)}
-    return np.stack(axes[stand], axis=1)
+    return np.stack(axes[gap], axis=1)

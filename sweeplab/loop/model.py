@@ -62,8 +62,8 @@ class LoopModel:
         self._conductor = build.conductor
         self.geometry = geometry_of(build)
         self._wire = _thin_wire(self.geometry)
-        beside = self._wire.path.beside
-        self._proximity = 1.0 if beside is None else 1 + beside.extra_loss
+        neighbours = self._wire.path.neighbours
+        self._proximity = 1.0 if neighbours is None else 1 + neighbours.extra_loss
         self._solved: dict[tuple[float, bool], Currents] = {}
 
     def currents(self, f_hz: float, lossless: bool = False) -> Currents:

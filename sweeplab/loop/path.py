@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from sweeplab.errors import ModelError
 from sweeplab.finding import Threshold
-from sweeplab.loop.proximity import crowding
-from sweeplab.loop.thinwire import Beside, Path
+from sweeplab.loop.proximity import proximity_effect
+from sweeplab.loop.thinwire import AdjacentTurns, Path
 from sweeplab.sweep import FloatArray
 
 _SEGMENTS_A_TURN = 56
@@ -87,18 +87,20 @@ def closed_path(
     """
     gap_segments = gap_segments or fitting_gap_segments(geometry)
     step = min(geometry.turn_lengths_m) / segments_a_turn
-    turns = [_placed(geometry, turn, segments_a_turn) for turn in range(_count(geometry))]
+    turns = [_turn_in_place(geometry, turn, segments_a_turn) for turn in range(_count(geometry))]
     if geometry.parallel:
-        rings = [_closed([turn], geometry, step, gap_segments) for turn in turns]
-        return _joined(rings, turns, geometry.radius_m)
-    return _joined([_closed(turns, geometry, step, gap_segments)], turns, geometry.radius_m)
+        rings = [_closed_ring([turn], geometry, step, gap_segments) for turn in turns]
+        return _joined_rings(rings, turns, geometry.radius_m)
+    return _joined_rings(
+        [_closed_ring(turns, geometry, step, gap_segments)], turns, geometry.radius_m
+    )
 
 
 def _count(geometry: Geometry) -> int:
     return len(geometry.turn_lengths_m)
 
 
-def _placed(geometry: Geometry, turn: int, segments_a_turn: int) -> FloatArray:
+def _turn_in_place(geometry: Geometry, turn: int, segments_a_turn: int) -> FloatArray:
     """Return one turn's nodes where it lies, shape (n, 3) [m]."""
     length = geometry.turn_lengths_m[turn]
     if not geometry.gap_m < _MOST_GAP_OF_TURN * length:
@@ -112,18 +114,23 @@ def _placed(geometry: Geometry, turn: int, segments_a_turn: int) -> FloatArray:
 Ring = tuple[FloatArray, NDArray[np.bool_]]
 
 
-def _closed(runs: list[FloatArray], geometry: Geometry, step: float, gap_segments: int) -> Ring:
+def _closed_ring(
+    runs: list[FloatArray], geometry: Geometry, step: float, gap_segments: int
+) -> Ring:
     """Return one ring: runs joined one after the other, closed over the capacitor."""
     wire = np.concatenate(
-        [part for run, following in zip(runs, [*runs[1:], None], strict=True)
-         for part in (run, _joint(run, following, step))]
-    )  # fmt: skip
+        [
+            part
+            for run, following in zip(runs, [*runs[1:], None], strict=True)
+            for part in (run, _joint(run, following, step))
+        ]
+    )
     bridge, in_gap = _bridge(wire[-1], wire[0], geometry, step, len(runs), gap_segments)
     flags = np.concatenate([np.zeros(len(wire) - 1, dtype=bool), in_gap])
     return np.concatenate([wire, bridge]), flags
 
 
-def _joined(rings: list[Ring], turns: list[FloatArray], radius_m: float) -> Path:
+def _joined_rings(rings: list[Ring], turns: list[FloatArray], radius_m: float) -> Path:
     sizes = [len(nodes) for nodes, _ in rings]
     starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
     nodes = np.concatenate([nodes for nodes, _ in rings])
@@ -132,11 +139,11 @@ def _joined(rings: list[Ring], turns: list[FloatArray], radius_m: float) -> Path
         np.concatenate([flags for _, flags in rings]),
         radius_m,
         tuple(int(start) for start in starts),
-        _beside(nodes, turns, radius_m) if len(turns) > 1 else None,
+        _adjacent_turns(nodes, turns, radius_m) if len(turns) > 1 else None,
     )
 
 
-def _beside(nodes: FloatArray, turns: list[FloatArray], radius_m: float) -> Beside:
+def _adjacent_turns(nodes: FloatArray, turns: list[FloatArray], radius_m: float) -> AdjacentTurns:
     """Return which segments of the turns lie side by side, and what their crowding does."""
     places = np.arange(len(turns[0]) - 1)
     starts = [int(np.flatnonzero((nodes == turn[0]).all(axis=1))[0]) for turn in turns]
@@ -148,22 +155,22 @@ def _beside(nodes: FloatArray, turns: list[FloatArray], radius_m: float) -> Besi
         complex(np.mean((offset * inward).sum(axis=1)), np.mean(offset[:, 1])) / radius_m
         for offset in offsets
     )
-    found = crowding(across)
+    found = proximity_effect(across)
     apart = np.abs(np.array(across)[:, None] - np.array(across))
     # The solver's kernel sees other turns from the surface, on average a little too far away.
     kernel = np.log1p(1 / np.where(apart > 0, apart, np.inf) ** 2) / 2
     segments = np.array([start + places for start in starts])
-    return Beside(segments, found.potential + kernel, found.extra_loss)
+    return AdjacentTurns(segments, found.potential + kernel, found.extra_loss)
 
 
 def _joint(run: FloatArray, following: FloatArray | None, step: float) -> FloatArray:
     """Return the nodes strictly between one turn's end and the next one's start."""
     if following is None:
         return np.empty((0, 3))
-    return _between(run[-1], following[0], step)
+    return _points_between(run[-1], following[0], step)
 
 
-def _between(
+def _points_between(
     start: FloatArray, stop: FloatArray, step: float = math.inf, pieces: int = 0
 ) -> FloatArray:
     count = pieces or max(1, round(float(np.linalg.norm(stop - start)) / step))
@@ -204,7 +211,7 @@ def _bridge(
     flags: list[bool] = []
     for i, (a, b) in enumerate(pairwise(corners)):
         gap = i == first_gap_corner
-        inner = _between(a, b, step, gap_segments if gap else 0)
+        inner = _points_between(a, b, step, gap_segments if gap else 0)
         nodes += [*inner, b]
         flags += [gap] * (len(inner) + 1)
     return np.array(nodes[:-1]).reshape(-1, 3), np.array(flags)
@@ -226,16 +233,16 @@ def _turn(
     length, like = lengths
     if shape == "circle":
         return _circle(length, opening, count)
-    stops = _stops(shape, length, aspect, opening)
-    counted = _stops(shape, like, aspect, opening)
+    stops = _corners_and_gap(shape, length, aspect, opening)
+    counted = _corners_and_gap(shape, like, aspect, opening)
     nodes = [stops[0][None]]
     for (a, b), (c, d) in zip(pairwise(stops), pairwise(counted), strict=True):
         pieces = max(1, round(float(np.linalg.norm(d - c)) / (like / count)))
-        nodes += [_between(a, b, pieces=pieces), b[None]]
+        nodes += [_points_between(a, b, pieces=pieces), b[None]]
     return np.concatenate(nodes)
 
 
-def _stops(shape: str, length: float, aspect: float, opening: float) -> list[FloatArray]:
+def _corners_and_gap(shape: str, length: float, aspect: float, opening: float) -> list[FloatArray]:
     """Return the opening's right edge, the corners, the opening's left edge in (x, z)."""
     corners = _corners(shape, length, aspect)
     top = corners[0][1]

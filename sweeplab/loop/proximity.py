@@ -1,4 +1,4 @@
-"""Close parallel turns crowd each other's current: what that costs, and what it does to inductance.
+"""Proximity effect of close parallel turns: on their resistance and their inductance.
 
 A thin wire keeps its current on the axis. On round wires side by side, in strong skin effect, the
 current spreads so that the vector potential is the same all round each (G. S. Smith, J. Appl. Phys.
@@ -6,8 +6,8 @@ current spreads so that the vector potential is the same all round each (G. S. S
 
     A = -Re sum_i [I_i ln(z - z_i) - sum_n c_in (a/(z - z_i))^n]   (times mu0/2 pi)
 
-with every harmonic round every wire zero. To lowest order each wire answers its neighbour as a
-dipole: the self term falls by (a/s)^2 and the loss grows by 2 (a/s)^2.
+with every harmonic round every wire zero. To lowest order each wire responds to its neighbour as
+a dipole: the self term falls by (a/s)^2 and the loss grows by 2 (a/s)^2.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ _NEAREST_RADII = 2.1
 
 
 @dataclass(frozen=True, eq=False)
-class Crowding:
-    """What crowding does to parallel round wires, per length.
+class ProximityEffect:
+    """Proximity effect of parallel round wires, per length.
 
     Parameters
     ----------
@@ -43,18 +43,18 @@ class Crowding:
 
 
 @lru_cache(maxsize=256)
-def crowding(places: tuple[complex, ...]) -> Crowding:
-    """Return what crowding does to equal round wires.
+def proximity_effect(positions: tuple[complex, ...]) -> ProximityEffect:
+    """Return the proximity effect of equal round wires.
 
     Parameters
     ----------
-    places : tuple of complex
-        Where each stands in a plane across them, in radii.
+    positions : tuple of complex
+        Position of each in a plane across them, in radii.
     """
-    count = len(places)
+    count = len(positions)
     if count == 1:
-        return Crowding(np.zeros((1, 1)), 0.0)
-    apart = _apart(np.array(places))
+        return ProximityEffect(np.zeros((1, 1)), 0.0)
+    apart = _separations(np.array(positions))
     moments = _moments(apart)
     n = np.arange(1, _ORDERS + 1)
     powers = np.where(apart[:, :, None] != 0, _inverse(apart)[:, :, None] ** n, 0)
@@ -62,13 +62,13 @@ def crowding(places: tuple[complex, ...]) -> Crowding:
     potential = np.einsum("ijn,jnk->ik", powers, moments).real
     even = moments.sum(axis=2)
     extra = float((2 * n**2 * np.abs(even) ** 2).sum() / count)
-    return Crowding((potential + potential.T) / 2, extra)
+    return ProximityEffect((potential + potential.T) / 2, extra)
 
 
-def _apart(places: ComplexArray) -> ComplexArray:
-    """Return the ways from wire j to wire i, none shorter than the multipoles bear."""
-    apart = places[:, None] - places[None, :]
-    nearest = np.abs(apart + np.diag(np.full(len(places), np.inf))).min()
+def _separations(positions: ComplexArray) -> ComplexArray:
+    """Return the vectors from wire j to wire i, scaled up to where the multipoles converge."""
+    apart = positions[:, None] - positions[None, :]
+    nearest = np.abs(apart + np.diag(np.full(len(positions), np.inf))).min()
     return np.asarray(apart * max(1.0, _NEAREST_RADII / float(nearest)))
 
 
@@ -88,14 +88,14 @@ def _moments(apart: ComplexArray) -> ComplexArray:
     m = np.arange(1, _ORDERS + 1)
     sign = (-1.0) ** m
     t = np.where(apart == 0, 0, _inverse(apart))
-    seen = comb(m[None, :] + m[:, None] - 1, m[:, None]) * sign[:, None]
+    translation = comb(m[None, :] + m[:, None] - 1, m[:, None]) * sign[:, None]
     powers = t[:, :, None, None] ** (m[:, None] + m[None, :])
     # Wire i, harmonic m; wire j, order n.
-    matrix = (seen * powers).transpose(0, 2, 1, 3).reshape(count * _ORDERS, -1)
+    matrix = (translation * powers).transpose(0, 2, 1, 3).reshape(count * _ORDERS, -1)
     source = (t[:, :, None] ** m * (-sign / m)).transpose(0, 2, 1).reshape(-1, count)
     # conj(c) + matrix c = source, in real and imaginary parts.
     one = np.eye(len(matrix))
-    whole = np.block([[one + matrix.real, -matrix.imag], [matrix.imag, matrix.real - one]])
-    solved = np.linalg.solve(whole, np.concatenate([source.real, source.imag]))
+    system = np.block([[one + matrix.real, -matrix.imag], [matrix.imag, matrix.real - one]])
+    solved = np.linalg.solve(system, np.concatenate([source.real, source.imag]))
     half = len(matrix)
     return np.asarray((solved[:half] + 1j * solved[half:]).reshape(count, _ORDERS, count))

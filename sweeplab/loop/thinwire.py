@@ -35,13 +35,13 @@ _SMOOTH_POINTS = 5
 
 
 @dataclass(frozen=True, eq=False)
-class Beside:
-    """Turns that run side by side, and what their crowding does; see `sweeplab.loop.proximity`.
+class AdjacentTurns:
+    """Turns that run side by side, and their proximity effect; see `sweeplab.loop.proximity`.
 
     Parameters
     ----------
-    segments : ndarray of int, shape (turns, places)
-        Segments that lie beside one another, a column for each place round the loop.
+    segments : ndarray of int, shape (turns, positions)
+        Segments next to one another, a column for each position along the turn.
     potential : ndarray, shape (turns, turns)
         Added to the coefficients of potential ``-ln s`` between them.
     extra_loss : float
@@ -67,7 +67,7 @@ class Path:
         Radius of the round wire that the kernel sees [m].
     ring_starts : tuple of int
         Index of each ring's first node. Several rings share one capacitor: turns in parallel.
-    beside : Beside or None
+    neighbours : AdjacentTurns or None
         Which turns run side by side; None for a single one, or filaments.
     """
 
@@ -75,7 +75,7 @@ class Path:
     in_gap: NDArray[np.bool_]
     radius_m: float
     ring_starts: tuple[int, ...] = (0,)
-    beside: Beside | None = None
+    neighbours: AdjacentTurns | None = None
 
     @property
     def rings(self) -> list[slice]:
@@ -290,21 +290,21 @@ def _static_pairs(path: Path) -> FloatArray:
     # Outer and inner integral are done differently: the mean is symmetric.
     swapped = pairs.transpose(1, 0, 3, 2)
     pairs = (pairs + swapped) / 2
-    if path.beside is not None:
-        _crowd(pairs, path.beside, path.lengths_m)
+    if path.neighbours is not None:
+        _add_proximity(pairs, path.neighbours, path.lengths_m)
     return pairs
 
 
-def _crowd(pairs: FloatArray, beside: Beside, lengths: FloatArray) -> None:
-    """Add what crowding does to ``<lambda_a lambda_b 1/R>`` of segments side by side.
+def _add_proximity(pairs: FloatArray, neighbours: AdjacentTurns, lengths: FloatArray) -> None:
+    """Add the proximity effect to ``<lambda_a lambda_b 1/R>`` of segments side by side.
 
     Over a long straight piece ``Int dl'/R`` is ``-2 ln s`` and a constant; charges and currents
     spread alike, so that both of the kernel's parts change by the same.
     """
     mass = np.array([[1 / 3, 1 / 6], [1 / 6, 1 / 3]])
-    for i, p in enumerate(beside.segments):
-        for j, q in enumerate(beside.segments):
-            added = 2 * beside.potential[i, j] * np.sqrt(lengths[p] * lengths[q])
+    for i, p in enumerate(neighbours.segments):
+        for j, q in enumerate(neighbours.segments):
+            added = 2 * neighbours.potential[i, j] * np.sqrt(lengths[p] * lengths[q])
             pairs[:, :, p, q] += mass[:, :, None] * added
 
 

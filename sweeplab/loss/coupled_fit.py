@@ -9,7 +9,7 @@ impedance at the coupling loop's terminals is fitted itself:
 
 with Xloop and Rrad from the loop's model; the capacitor is eliminated by its resonance f0. Two
 loops that radiate the same pattern share a mutual resistance ``Rm = sqrt(Rrad Rrad_c)``: a few
-milliradians of turn on the mutual reactance, left out worth up to 1.5 % of R.
+milliradians of phase on the mutual reactance; without it R is off by up to 1.5 %.
 """
 
 from __future__ import annotations
@@ -21,26 +21,23 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sweeplab.finding import Threshold
-from sweeplab.line import Line
+from sweeplab.line import Line, propagation_per_radian, round_trip_loss_prior
 from sweeplab.loop import LoopModel
-from sweeplab.loss.line_loss import rest_of_line, unsaid_loss
+from sweeplab.resonance.circle.thresholds import EXTRA_PARAMETER_CHI2
 from sweeplab.resonance.circle.uncertainty import correlation_inflation
 from sweeplab.resonance.result import Circle
 from sweeplab.sweep import ComplexArray, FloatArray, Sweep
 
-_MAX_STEPS = 120
-# Of the longest step: a millionth of any uncertainty.
-_SETTLED = 1e-7
-# One parameter more, at a significance of 0.1 %.
-_REST_OF_LINE_CHI2: Threshold = 10.83
+_MAX_ITERATIONS = 120
+# Relative to the largest step: a millionth of any uncertainty.
+_STEP_TOLERANCE = 1e-7
 # The coupling loop's reactance by its size, leads and connector not in it (common practice, no
 # source).
 _U_X_RELATIVE = 0.2
 
 
 @dataclass(frozen=True)
-class Band:
+class LoopPolynomials:
     """The loop's reactance and radiation resistance over one sweep, as short polynomials.
 
     Parameters
@@ -56,7 +53,7 @@ class Band:
     log_radiation: FloatArray
 
     @classmethod
-    def of(cls, model: LoopModel, f_low_hz: float, f_high_hz: float) -> Band:
+    def of(cls, model: LoopModel, f_low_hz: float, f_high_hz: float) -> LoopPolynomials:
         """Return the band from five solutions of the model."""
         middle, half = (f_low_hz + f_high_hz) / 2, (f_high_hz - f_low_hz) / 2
         x = np.cos(np.pi * (np.arange(5) + 0.5) / 5)
@@ -78,8 +75,8 @@ class Band:
 
 
 @dataclass(frozen=True)
-class CouplingLoop:
-    """What the description lets expect of the coupling loop at the resonance.
+class CouplingPrior:
+    """What is known of the coupling loop at the resonance beforehand.
 
     Parameters
     ----------
@@ -98,8 +95,8 @@ class CouplingLoop:
 
 
 @dataclass(frozen=True, eq=False)
-class Coupled:
-    """What the second stage found.
+class CoupledFit:
+    """Result of the second stage.
 
     Parameters
     ----------
@@ -121,7 +118,7 @@ class Coupled:
     residual_rms, sigma : float
         Of abs(data - model); noise a quadrature.
     inflation : float
-        Factor on every u for residuals that hang together; already in the covariance.
+        Factor on every u for correlated residuals; already in the covariance.
     """
 
     f0_hz: float
@@ -147,7 +144,7 @@ class Coupled:
         Parameters
         ----------
         r_total_ohm : float
-            The main loop's resistance: as it stands, or with the ground's share taken out.
+            The main loop's resistance: in all, or with the ground's share taken out.
         """
         transformed = self.mutual_ohm**2 / r_total_ohm
         return transformed / (transformed + max(self.r_coupling_ohm, 0.0))
@@ -158,31 +155,32 @@ class _Problem:
     f_hz: FloatArray
     gamma: ComplexArray
     z0_ohm: float
-    band: Band
+    band: LoopPolynomials
     f_scale_hz: float
     start_hz: float
     r_prior: tuple[float, float]
     x_prior: tuple[float, float]
-    turn_prior: float
-    per_turn: ComplexArray
+    phase_prior: float
+    per_radian: ComplexArray
     loss_prior: tuple[float, float]
     r_mutual_ohm: float
     ground_ratio: float
 
     def model(self, p: FloatArray) -> ComplexArray:
-        """Return the reflection for p = (f0 shift, ln R, ln (wM)^2, Xc, Rc, turn, loss)."""
+        """Return the reflection for p = (f0 shift, ln R, ln (wM)^2, Xc, Rc, phase, loss)."""
         f0 = self.start_hz + p[0] * self.f_scale_hz
         ratio = self.f_hz / f0
         loss = math.exp(p[1]) - self.ground_ratio * float(self.band.r_radiation(f0))
         z_main = (
-            self.ground_ratio * self.band.r_radiation(self.f_hz) + loss * np.sqrt(ratio)
+            self.ground_ratio * self.band.r_radiation(self.f_hz)
+            + loss * np.sqrt(ratio)
             + 1j * (self.band.x_loop(self.f_hz) - float(self.band.x_loop(f0)) / ratio)
-        )  # fmt: skip
+        )
         # The mutual resistance goes with the product of two radiation lengths, f^4 in all.
         mutual = self.r_mutual_ohm * ratio**4 + 1j * math.exp(p[2] / 2) * ratio
         z = p[4] + 1j * p[3] * ratio - mutual**2 / z_main
         # A line's loss goes with the root of frequency.
-        line = np.exp(-p[5] * self.per_turn - p[6] * np.sqrt(self.f_hz / self.band.f_mid_hz))
+        line = np.exp(-p[5] * self.per_radian - p[6] * np.sqrt(self.f_hz / self.band.f_mid_hz))
         return np.asarray((z - self.z0_ohm) / (z + self.z0_ohm) * line)
 
     def residual(self, p: FloatArray) -> FloatArray:
@@ -196,11 +194,11 @@ def fit_coupled(
     kept: NDArray[np.bool_],
     circle: Circle,
     model: LoopModel,
-    coupling: CouplingLoop,
+    coupling: CouplingPrior,
     line: Line | None,
     ground_ratio: float = 1.0,
-) -> Coupled | None:
-    """Fit a sweep at the coupling loop's terminals.
+) -> CoupledFit | None:
+    """Fit a sweep at the coupling loop's terminals; None where that does not converge.
 
     Parameters
     ----------
@@ -209,64 +207,79 @@ def fit_coupled(
     kept : ndarray of bool, shape (n,)
         Points to use.
     circle : Circle
-        The first stage's answer, where this one starts.
+        The first stage's result, where this one starts.
     model : LoopModel
-    coupling : CouplingLoop
-        What is expected of it beforehand.
+    coupling : CouplingPrior
     line : Line or None
-        The described line that was taken out; a length without uncertainty is exact, unless the
-        data insist.
+        Which was taken out; without uncertainty of length exact, unless the data contradict it.
     ground_ratio : float
         Power radiated over that in free space, at the same current: what ground adds to Rrad.
-
-    Returns
-    -------
-    Coupled or None
-        None where the fit does not settle, or the circle gives it nothing to start from.
     """
     if circle.detuned == 0 or circle.drop == 0:
         return None
-    f, gamma = sweep.f_hz[kept], sweep.gamma[kept]
-    band = Band.of(model, float(f[0]), float(f[-1]))
-    problem = _Problem(
-        f_hz=f, gamma=gamma, z0_ohm=sweep.z0_ohm,
+    problem = _problem(sweep, kept, circle, model, coupling, line, ground_ratio)
+    start = _start(problem, circle, model)
+    free = np.array(
+        [True, True, True, True, True, problem.phase_prior > 0, problem.loss_prior[1] > 0]
+    )
+    solution = _solve(problem, start, free)
+    if solution is not None and not free[5]:
+        solution = _with_rest_of_line(problem, solution)
+    if solution is None or not math.isfinite(solution.rss):
+        return None
+    return _result(problem, solution)
+
+
+def _problem(
+    sweep: Sweep,
+    kept: NDArray[np.bool_],
+    circle: Circle,
+    model: LoopModel,
+    coupling: CouplingPrior,
+    line: Line | None,
+    ground_ratio: float,
+) -> _Problem:
+    f_hz = sweep.f_hz[kept]
+    band = LoopPolynomials.of(model, float(f_hz[0]), float(f_hz[-1]))
+    return _Problem(
+        f_hz=f_hz,
+        gamma=sweep.gamma[kept],
+        z0_ohm=sweep.z0_ohm,
         band=band,
         f_scale_hz=circle.f_loaded_hz / circle.q_loaded,
         start_hz=circle.f_loaded_hz,
         r_prior=(coupling.r_ohm, coupling.u_r_ohm),
         x_prior=(coupling.x_ohm or 0.0, _U_X_RELATIVE * (coupling.x_ohm or 0.0)),
-        turn_prior=2 * math.pi * band.f_mid_hz * (0.0 if line is None else line.u_delay_s),
-        per_turn=rest_of_line(f, band.f_mid_hz, line),
-        loss_prior=unsaid_loss(band.f_mid_hz, line),
-        # Both loops stand over the same ground.
+        phase_prior=2 * math.pi * band.f_mid_hz * (0.0 if line is None else line.u_delay_s),
+        per_radian=propagation_per_radian(f_hz, band.f_mid_hz, line),
+        loss_prior=round_trip_loss_prior(band.f_mid_hz, line),
+        # Both loops are over the same ground.
         r_mutual_ohm=ground_ratio * coupling.r_mutual_ohm,
         ground_ratio=ground_ratio,
-    )  # fmt: skip
-    unsure = [problem.turn_prior > 0, problem.loss_prior[1] > 0]
-    free = np.array([True, True, True, True, True, *unsure])
-    solved = _solve(problem, _start(problem, circle, model), free)
-    if solved is not None and not free[5]:
-        insisted = free | (np.arange(free.size) == 5)
-        again = _solve(problem, solved.p, insisted)
-        dof = 2 * f.size - int(insisted.sum())
-        if again and (solved.rss - again.rss) > _REST_OF_LINE_CHI2 * again.rss / dof:
-            solved = again
-    if solved is None or not math.isfinite(solved.rss):
-        return None
-    return _summed_up(problem, solved)
+    )
+
+
+def _with_rest_of_line(problem: _Problem, solution: _Solution) -> _Solution:
+    """Return the solution with a rest of line fitted too, where that is significantly better."""
+    free = solution.free | (np.arange(solution.free.size) == 5)
+    larger = _solve(problem, solution.p, free)
+    dof = 2 * problem.f_hz.size - int(free.sum())
+    if larger and (solution.rss - larger.rss) > EXTRA_PARAMETER_CHI2 * larger.rss / dof:
+        return larger
+    return solution
 
 
 def _start(problem: _Problem, circle: Circle, model: LoopModel) -> FloatArray:
     z0 = problem.z0_ohm
     gd = circle.detuned / max(abs(circle.detuned), 1e-9)
     x_coupling = float(np.clip((z0 * (1 + gd) / (1 - gd + 1e-12)).imag, -300, 300))
-    turn = 0.0
-    if problem.turn_prior > 0 and problem.x_prior[1] > 0:
-        # A roughly told line may turn an inductance into what looks like a capacitance.
+    phase = 0.0
+    if problem.phase_prior > 0 and problem.x_prior[1] > 0:
+        # An uncertain line may make an inductance look like a capacitance.
         x_coupling = problem.x_prior[0]
-        most = 3 * problem.turn_prior
+        most = 3 * problem.phase_prior
         expected = (1j * x_coupling - z0) / (1j * x_coupling + z0)
-        turn = float(np.clip(np.angle(expected / gd), -most, most))
+        phase = float(np.clip(np.angle(expected / gd), -most, most))
     d = min(abs(circle.drop / circle.detuned), 1.98)
     beta = d / (2 - d)
     q0 = circle.q_loaded * (1 + beta)
@@ -274,11 +287,11 @@ def _start(problem: _Problem, circle: Circle, model: LoopModel) -> FloatArray:
     mutual2 = beta * (z0**2 + x_coupling**2) * r_total / z0
     pull = beta * x_coupling / (2 * q0 * z0) * circle.f_loaded_hz / problem.f_scale_hz
     loss = problem.loss_prior[0]
-    return np.array([-pull, math.log(r_total), math.log(mutual2), x_coupling, 0.0, turn, loss])
+    return np.array([-pull, math.log(r_total), math.log(mutual2), x_coupling, 0.0, phase, loss])
 
 
 @dataclass(frozen=True, eq=False)
-class _Solved:
+class _Solution:
     p: FloatArray
     rss: float
     jacobian: FloatArray
@@ -286,17 +299,17 @@ class _Solved:
     free: NDArray[np.bool_]
 
 
-_STEP = np.array([1e-5, 1e-5, 1e-5, 1e-4, 1e-4, 1e-5, 1e-5])
-_LONGEST = np.array([0.5, 0.5, 0.7, 30.0, 2.0, 0.5, 0.1])
+_DIFFERENCE_STEP = np.array([1e-5, 1e-5, 1e-5, 1e-4, 1e-4, 1e-5, 1e-5])
+_MAX_STEP = np.array([0.5, 0.5, 0.7, 30.0, 2.0, 0.5, 0.1])
 
 
-def _solve(problem: _Problem, start: FloatArray, free: NDArray[np.bool_]) -> _Solved | None:
+def _solve(problem: _Problem, start: FloatArray, free: NDArray[np.bool_]) -> _Solution | None:
     """Levenberg-Marquardt with the priors as further observations."""
     which = np.flatnonzero(free)
     p, damping = start.copy(), 1e-3
     residual = problem.residual(p)
     jacobian = _jacobian(problem.residual, p, residual, which)
-    for _ in range(_MAX_STEPS):
+    for _ in range(_MAX_ITERATIONS):
         weights, pulls = _priors(problem, p, residual)
         cost = float(residual @ residual) + float(weights @ pulls**2)
         normal = jacobian.T @ jacobian + np.diag(weights[which])
@@ -305,7 +318,7 @@ def _solve(problem: _Problem, start: FloatArray, free: NDArray[np.bool_]) -> _So
             step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), right)
         except np.linalg.LinAlgError:
             return None
-        step = np.clip(step, -_LONGEST[which], _LONGEST[which])
+        step = np.clip(step, -_MAX_STEP[which], _MAX_STEP[which])
         trial = p.copy()
         trial[which] += step
         tried = problem.residual(trial)
@@ -313,63 +326,63 @@ def _solve(problem: _Problem, start: FloatArray, free: NDArray[np.bool_]) -> _So
         if float(tried @ tried) + float(weights @ tried_pulls**2) <= cost:
             p, residual, damping = trial, tried, damping / 8
             jacobian = _jacobian(problem.residual, p, residual, which)
-            if float(np.abs(step / _LONGEST[which]).max()) < _SETTLED:
-                return _Solved(p, float(residual @ residual), jacobian, residual, free)
+            if float(np.abs(step / _MAX_STEP[which]).max()) < _STEP_TOLERANCE:
+                return _Solution(p, float(residual @ residual), jacobian, residual, free)
         else:
             damping *= 8
             if damping > 1e10:
-                return _Solved(p, float(residual @ residual), jacobian, residual, free)
+                return _Solution(p, float(residual @ residual), jacobian, residual, free)
     return None
 
 
 def _jacobian(
     function: Callable[[FloatArray], FloatArray],
     p: FloatArray,
-    here: FloatArray,
+    residual: FloatArray,
     which: NDArray[np.intp],
 ) -> FloatArray:
-    columns = np.empty((here.size, which.size))
+    columns = np.empty((residual.size, which.size))
     for i, k in enumerate(which):
-        moved = p.copy()
-        moved[k] += _STEP[k]
-        columns[:, i] = (function(moved) - here) / _STEP[k]
+        shifted = p.copy()
+        shifted[k] += _DIFFERENCE_STEP[k]
+        columns[:, i] = (function(shifted) - residual) / _DIFFERENCE_STEP[k]
     return columns
 
 
 def _priors(
     problem: _Problem, p: FloatArray, residual: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Return weights in units of the noise's variance, and what is missing to the prior's mean."""
+    """Return weights in units of the noise's variance, and the distances to the priors' means."""
     variance = float(residual @ residual) / max(residual.size - 6, 1)
     weights, pulls = np.zeros(7), np.zeros(7)
     mean, u = problem.r_prior
     weights[4], pulls[4] = variance / u**2, mean - p[4]
     mean, u = problem.x_prior
-    if problem.turn_prior > 0 and u > 0:
-        # Where the line is exact the sweep knows it far better.
+    if problem.phase_prior > 0 and u > 0:
+        # Where the line is exact the sweep determines it far better.
         weights[3], pulls[3] = variance / u**2, mean - p[3]
-    if problem.turn_prior > 0:
-        weights[5], pulls[5] = variance / problem.turn_prior**2, -p[5]
+    if problem.phase_prior > 0:
+        weights[5], pulls[5] = variance / problem.phase_prior**2, -p[5]
     mean, u = problem.loss_prior
     if u > 0:
         weights[6], pulls[6] = variance / u**2, mean - p[6]
     return weights, pulls
 
 
-def _summed_up(problem: _Problem, solved: _Solved) -> Coupled:
-    n = solved.residual.size // 2
-    r = solved.residual[:n] + 1j * solved.residual[n:]
-    sigma2 = solved.rss / (2 * n - int(solved.free.sum()))
+def _result(problem: _Problem, solution: _Solution) -> CoupledFit:
+    n = solution.residual.size // 2
+    r = solution.residual[:n] + 1j * solution.residual[n:]
+    sigma2 = solution.rss / (2 * n - int(solution.free.sum()))
     rho = float((r[1:] * r[:-1].conj()).real.sum() / (np.abs(r) ** 2).sum())
     inflation = float(correlation_inflation(np.array(rho), np.array(n)))
-    weights, _ = _priors(problem, solved.p, solved.residual)
-    which = np.flatnonzero(solved.free)
-    normal = solved.jacobian.T @ solved.jacobian + np.diag(weights[which])
+    weights, _ = _priors(problem, solution.p, solution.residual)
+    which = np.flatnonzero(solution.free)
+    normal = solution.jacobian.T @ solution.jacobian + np.diag(weights[which])
     covariance = np.zeros((7, 7))
     covariance[np.ix_(which, which)] = np.linalg.pinv(normal) * sigma2 * inflation**2
     scale = np.array([problem.f_scale_hz, 1, 1, 1, 1, 1 / (2 * math.pi * problem.band.f_mid_hz), 1])
-    p = solved.p
-    return Coupled(
+    p = solution.p
+    return CoupledFit(
         f0_hz=problem.start_hz + float(p[0]) * problem.f_scale_hz,
         r_total_ohm=math.exp(p[1]),
         mutual_ohm=math.exp(p[2] / 2),
@@ -378,7 +391,7 @@ def _summed_up(problem: _Problem, solved: _Solved) -> Coupled:
         delay_s=float(p[5]) * float(scale[5]),
         line_loss_np=float(p[6]),
         covariance=covariance * np.outer(scale, scale),
-        residual_rms=math.sqrt(solved.rss / n),
+        residual_rms=math.sqrt(solution.rss / n),
         sigma=math.sqrt(sigma2),
         inflation=inflation,
     )

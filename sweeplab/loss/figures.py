@@ -8,15 +8,15 @@ from dataclasses import dataclass, replace
 from sweeplab.builds import Build
 from sweeplab.loop import LoopModel
 from sweeplab.loop.ground import GroundEffect
-from sweeplab.loss.coupled_fit import Coupled
+from sweeplab.loss.coupled_fit import CoupledFit
 
 REFERENCE_HZ = 10e6
 FREE_SPACE = GroundEffect(1.0, 1.0)
 
 
 @dataclass(frozen=True)
-class Unloaded:
-    """What the fit hands to the budget.
+class UnloadedResonance:
+    """The unloaded resonance, as the budget needs it.
 
     Parameters
     ----------
@@ -24,8 +24,8 @@ class Unloaded:
     u_relative : float
         Of q_unloaded.
     q_low, q_high : float
-        95 % interval of q_unloaded, both readings of unexplained loss in it.
-    coupled : Coupled or None
+        95 % interval of q_unloaded, both explanations of unexplained loss in it.
+    coupled : CoupledFit or None
         The second stage, where it ran.
     """
 
@@ -34,12 +34,12 @@ class Unloaded:
     u_relative: float
     q_low: float
     q_high: float
-    coupled: Coupled | None
+    coupled: CoupledFit | None
 
 
 @dataclass(frozen=True)
-class Model:
-    """What the loop's model says at the resonance [ohm], and ground's effect on it.
+class ModelFigures:
+    """The model's figures at the resonance [ohm], and the ground's effect on them.
 
     Parameters
     ----------
@@ -63,10 +63,10 @@ class Model:
         f0_hz: float,
         ground: GroundEffect,
         directivity: float | None = None,
-    ) -> Model:
+    ) -> ModelFigures:
         """Return the model's figures for a build at a frequency.
 
-        A directivity already known serves as well: a tape measure's error does not move it.
+        A directivity already known may be given: an error of measured lengths hardly changes it.
         """
         r_radiation = model.radiation_resistance(f0_hz)
         return cls(
@@ -78,13 +78,13 @@ class Model:
             ground,
         )
 
-    def over(self, ground: GroundEffect) -> Model:
-        """Return the model over another ground, which shifts the reactance too."""
+    def over_ground(self, ground: GroundEffect) -> ModelFigures:
+        """Return the figures over another ground, which shifts the reactance too."""
         shift = (ground.reactance_ratio - self.ground.reactance_ratio) * self.r_radiation_ohm
         return replace(self, ground=ground, x_eff_ohm=self.x_eff_ohm + shift)
 
-    def off_by(self, radiation: float = 0.0, reactance: float = 0.0) -> Model:
-        """Return the model with its radiation or reactance off by a fraction."""
+    def with_errors(self, radiation: float = 0.0, reactance: float = 0.0) -> ModelFigures:
+        """Return the figures with radiation resistance or reactance larger by a fraction."""
         return replace(
             self,
             r_radiation_ohm=self.r_radiation_ohm * (1 + radiation),
@@ -92,7 +92,9 @@ class Model:
         )
 
 
-def budget_figures(model: Model, unloaded: Unloaded, q_unloaded: float) -> dict[str, float]:
+def budget_figures(
+    model: ModelFigures, unloaded: UnloadedResonance, q_unloaded: float
+) -> dict[str, float]:
     """Return every figure of the budget.
 
     ``R_total = X_eff/Q0``; ground's share ``(T - 1) Rrad`` is an item of its own and may be
@@ -128,8 +130,8 @@ def _decibel(ratio: float) -> float:
     return 10 * math.log10(ratio) if ratio > 0 else math.nan
 
 
-def skin(r_ohm: float, f_hz: float, reference_hz: float = REFERENCE_HZ) -> float:
-    """Return a contact's or surface's resistance at another frequency, in skin effect [ohm]."""
+def skin_effect_scaled(r_ohm: float, f_hz: float, reference_hz: float = REFERENCE_HZ) -> float:
+    """Return a contact's or surface's resistance in skin effect at another frequency [ohm]."""
     return r_ohm * math.sqrt(f_hz / reference_hz)
 
 
@@ -142,14 +144,14 @@ def parts_known(build: Build) -> bool:
 def described_parts(build: Build, model: LoopModel, f_hz: float) -> float:
     """Return the described resistance of parts and capacitor, referred to the gap current [ohm].
 
-    Stated at their reference frequency; a contact in skin effect grows with the square root.
+    Given at their reference frequency; in skin effect it grows with the square root.
     """
     total = 0.0
     for part in build.parts:
         if part.r is not None:
             weight = model.part_weight(f_hz, part.position)
-            total += part.count * weight * skin(part.r.value, f_hz)
+            total += part.count * weight * skin_effect_scaled(part.r.value, f_hz)
     capacitor = build.capacitor
     if capacitor is not None and capacitor.esr is not None:
-        total += skin(capacitor.esr.value, f_hz, capacitor.reference_hz)
+        total += skin_effect_scaled(capacitor.esr.value, f_hz, capacitor.reference_hz)
     return total

@@ -8,9 +8,9 @@ from sweeplab.builds import Build
 from sweeplab.estimate import Estimate
 from sweeplab.finding import Finding, Threshold
 from sweeplab.loop.model import gap_of
-from sweeplab.loss.coupled_fit import Coupled
+from sweeplab.loss.coupled_fit import CoupledFit
 
-_WORDS = {
+_SOURCE_TEXTS = {
     "fit": ("the sweep's noise", "take more points, or a quieter hour"),
     "loop.gap": ("the length of the capacitor's gap", "measure it and write loop.gap"),
     "model.radiation": ("the loop's model itself", "nothing a tape measure would mend"),
@@ -29,7 +29,7 @@ def budget_findings(
     build: Build,
     estimates: Mapping[str, Estimate],
     shares: Mapping[str, Mapping[str, float]],
-    coupled: Coupled | None,
+    coupled: CoupledFit | None,
 ) -> list[Finding]:
     """Return the budget's own findings.
 
@@ -38,136 +38,188 @@ def budget_findings(
     build : Build
     estimates, shares : mapping
         The budget's figures and their uncertainty by source.
-    coupled : Coupled or None
+    coupled : CoupledFit or None
         The second stage, where it ran.
     """
-    findings = [*build.findings, *_unaccounted(estimates), _dominant(shares["efficiency"])]
-    findings += [*_space(build), *_coax(build)]
-    findings += _too_good(estimates)
-    if build.loop.gap is None:
-        findings.append(Finding(
-            "gap-not-described", "note",
-            f"The capacitor's gap is not described; {1000 * gap_of(build):.0f} mm is taken.",
-            {"gap_m": gap_of(build)}, "Measure it and write loop.gap.",
-        ))  # fmt: skip
+    return [
+        *build.findings,
+        *_unaccounted_loss(estimates),
+        _dominant_uncertainty(shares["efficiency"]),
+        *_free_space(build),
+        *_coax(build),
+        *_below_conductor_loss(estimates),
+        *_gap(build),
+        *_coupling(build, coupled),
+    ]
+
+
+def _gap(build: Build) -> list[Finding]:
+    if build.loop.gap is not None:
+        return []
+    gap_m = gap_of(build)
+    return [
+        Finding(
+            code="gap-not-described",
+            level="note",
+            text=f"The capacitor's gap is not described; {1000 * gap_m:.0f} mm is taken.",
+            evidence={"gap_m": gap_m},
+            action="Measure it and write loop.gap.",
+        )
+    ]
+
+
+def _coupling(build: Build, coupled: CoupledFit | None) -> list[Finding]:
+    """Return a finding where there is no second stage, or it does not fit the sweep."""
     if coupled is None:
         without, remedy = (
             ("Without [feed]", "Describe the coupling loop under [feed], and the line to it.")
             if build.feed is None
             else ("From this sweep", "Save complex data (Touchstone).")
         )
-        findings.append(Finding(
-            "coupling-not-described", "note",
-            f"{without} the coupling loop's reactance is not modelled: Q0 is that of the "
-            "circle, good to about 2 %.",
-            {}, remedy,
-        ))  # fmt: skip
-    elif coupled.inflation > _MISFIT:
-        findings.append(Finding(
-            "model-misfit", "warning",
-            "The loop's model misses the sweep by more than its noise; intervals are widened.",
-            {"residual_rms": coupled.residual_rms, "widened_by": coupled.inflation},
-            "Check the described line and loop; keep people and metal away during the sweep.",
-        ))  # fmt: skip
-    return findings
+        return [
+            Finding(
+                code="coupling-not-described",
+                level="note",
+                text=f"{without} the coupling loop's reactance is not modelled: Q0 is that of the "
+                "circle, good to about 2 %.",
+                evidence={},
+                action=remedy,
+            )
+        ]
+    if coupled.inflation <= _MISFIT:
+        return []
+    return [
+        Finding(
+            code="model-misfit",
+            level="warning",
+            text="The loop's model misses the sweep by more than its noise; intervals are widened.",
+            evidence={"residual_rms": coupled.residual_rms, "widened_by": coupled.inflation},
+            action="Check the described line and loop; keep people and metal away during the "
+            "sweep.",
+        )
+    ]
 
 
 def _coax(build: Build) -> list[Finding]:
     if build.conductor.form != "coax":
         return []
-    return [Finding(
-        "coax-shield", "note",
-        "Of coax only the shield's outside counts: a centre tied to it carries next to nothing, "
-        "and the braid may cost more than the smooth tube it is taken for.",
-        {}, "Write conductor.surface_factor where it is known; compare with a tube.",
-    )]  # fmt: skip
+    return [
+        Finding(
+            code="coax-shield",
+            level="note",
+            text="Of coax only the shield's outside counts: a centre tied to it carries next to "
+            "nothing, "
+            "and the braid may cost more than the smooth tube it is taken for.",
+            evidence={},
+            action="Write conductor.surface_factor where it is known; compare with a tube.",
+        )
+    ]
 
 
-def _space(build: Build) -> list[Finding]:
+def _free_space(build: Build) -> list[Finding]:
     if build.site is not None and build.site.ground != "free":
         return []
-    return [Finding(
-        "free-space", "note",
-        "The loop is taken as in free space; near ground its ohms are counted as loss.",
-        {}, "Describe ground and height under [site], or compare sweeps at two heights.",
-    )]  # fmt: skip
+    return [
+        Finding(
+            code="free-space",
+            level="note",
+            text="The loop is taken as in free space; near ground its ohms are counted as loss.",
+            evidence={},
+            action="Describe ground and height under [site], or compare sweeps at two heights.",
+        )
+    ]
 
 
 def ground_unknown(why: str) -> Finding:
     """Return the finding for a site whose ground could not be taken out."""
     return Finding(
-        "ground-not-taken-out", "warning",
-        f"The ground's share stands in the loss, and efficiency reads low: {why}.",
-        {}, "Write site.height, the height of the loop's lowest point; or lift the loop.",
-    )  # fmt: skip
+        code="ground-not-taken-out",
+        level="warning",
+        text=f"The ground's share stands in the loss, and efficiency reads low: {why}.",
+        evidence={},
+        action="Write site.height, the height of the loop's lowest point; or lift the loop.",
+    )
 
 
-def two_efficiencies(under: float, over: float) -> Finding:
+def ambiguous_efficiency(under: float, over: float) -> Finding:
     """Return the finding for a sweep that does not tell the side of the match."""
     if 0 < over < 1:
         words = f"or {100 * over:.3g} % if over-coupled: the sweep does not tell which"
     else:
         words = "and over-coupled more would be radiated than goes in, which cannot be"
     return Finding(
-        "two-efficiencies", "warning",
-        f"Efficiency is {100 * under:.3g} % if the loop is under-coupled, {words}.",
-        {"efficiency_under": under, "efficiency_over": over},
-        "Save complex data (Touchstone); or sweep again with a slightly larger coupling loop: the "
+        code="two-efficiencies",
+        level="warning",
+        text=f"Efficiency is {100 * under:.3g} % if the loop is under-coupled, {words}.",
+        evidence={"efficiency_under": under, "efficiency_over": over},
+        action="Save complex data (Touchstone); or sweep again with a slightly larger coupling "
+        "loop: the "
         "dip gets deeper if it was under-coupled.",
-    )  # fmt: skip
+    )
 
 
-def overdrawn(figures: Mapping[str, float]) -> Finding:
+def ground_exceeds_total(figures: Mapping[str, float]) -> Finding:
     """Return the finding for a ground that would draw more than was measured."""
     return Finding(
-        "ground-overdrawn", "problem",
-        "The ground described would draw more than all that was measured.",
-        {name: figures[name] for name in ("r_total_ohm", "r_ground_ohm")},
-        "Check site.height, site.ground and the loop's size in the build.",
-    )  # fmt: skip
+        code="ground-overdrawn",
+        level="problem",
+        text="The ground described would draw more than all that was measured.",
+        evidence={name: figures[name] for name in ("r_total_ohm", "r_ground_ohm")},
+        action="Check site.height, site.ground and the loop's size in the build.",
+    )
 
 
 def smaller_than_physics(q_radiation: float, least_q: float) -> list[Finding]:
     """Return a finding where Q over efficiency is below what the loop's size allows."""
     if q_radiation >= least_q:
         return []
-    return [Finding(
-        "below-size-limit", "warning",
-        "Q over efficiency is below the least that an antenna of this size can have.",
-        {"q_over_efficiency": q_radiation, "least": least_q},
-        "Check the loop's size and turns in the build: no antenna does this.",
-    )]  # fmt: skip
+    return [
+        Finding(
+            code="below-size-limit",
+            level="warning",
+            text="Q over efficiency is below the least that an antenna of this size can have.",
+            evidence={"q_over_efficiency": q_radiation, "least": least_q},
+            action="Check the loop's size and turns in the build: no antenna does this.",
+        )
+    ]
 
 
-def _unaccounted(estimates: Mapping[str, Estimate]) -> list[Finding]:
+def _unaccounted_loss(estimates: Mapping[str, Estimate]) -> list[Finding]:
     """Return a finding where a good part of the loss lies in nothing described."""
     loss, remainder = estimates["r_loss_ohm"], estimates["r_remainder_ohm"]
     if remainder.low <= 0 or remainder.value < _LARGE_REMAINDER * loss.value:
         return []
     share = remainder.value / loss.value
-    return [Finding(
-        "unaccounted-loss", "note",
-        f"{100 * share:.0f} % of the loss ({1000 * remainder.value:.1f} mohm) is in nothing "
-        "described: joints, contacts, capacitor, surroundings.",
-        {"r_remainder_ohm": remainder.value, "u": remainder.u, "share_of_loss": share},
-        "Braze, clean or bridge one joint or contact in the loop's path, and sweep again.",
-    )]  # fmt: skip
+    return [
+        Finding(
+            code="unaccounted-loss",
+            level="note",
+            text=f"{100 * share:.0f} % of the loss ({1000 * remainder.value:.1f} mohm) is in "
+            "nothing described: joints, contacts, capacitor, surroundings.",
+            evidence={"r_remainder_ohm": remainder.value, "u": remainder.u, "share_of_loss": share},
+            action="Braze, clean or bridge one joint or contact in the loop's path, and sweep "
+            "again.",
+        )
+    ]
 
 
-def _dominant(shares: Mapping[str, float]) -> Finding:
+def _dominant_uncertainty(shares: Mapping[str, float]) -> Finding:
     total = sum(share**2 for share in shares.values())
     key = max(shares, key=lambda name: abs(shares[name]))
     part = shares[key] ** 2 / total if total > 0 else 0.0
-    words, action = _WORDS.get(key, (f"the uncertainty of {key}", f"measure {key} more closely"))
+    unknown = (f"the uncertainty of {key}", f"measure {key} more closely")
+    source, action = _SOURCE_TEXTS.get(key, unknown)
     return Finding(
-        "dominant-uncertainty", "note",
-        f"Most of the efficiency's uncertainty ({100 * part:.0f} % of its variance) is {words}.",
-        {"source": key, "share_of_variance": part},
-        f"To know it better: {action}.",
-    )  # fmt: skip
+        code="dominant-uncertainty",
+        level="note",
+        text=f"Most of the efficiency's uncertainty ({100 * part:.0f} % of its variance) is "
+        f"{source}.",
+        evidence={"source": key, "share_of_variance": part},
+        action=f"To know it better: {action}.",
+    )
 
 
-def _too_good(estimates: Mapping[str, Estimate]) -> list[Finding]:
+def _below_conductor_loss(estimates: Mapping[str, Estimate]) -> list[Finding]:
     """Return findings where the loss is below what the conductor alone must cost."""
     loss, conductor = estimates["r_loss_ohm"], estimates["r_conductor_ohm"]
     remainder = estimates["r_remainder_ohm"]
@@ -176,17 +228,24 @@ def _too_good(estimates: Mapping[str, Estimate]) -> list[Finding]:
         "it; calibrate the analyzer."
     )
     if loss.high < conductor.low:
-        return [Finding(
-            "better-than-conductor", "warning",
-            "The loss found is below what the conductor alone must cost: something described or "
-            "measured is off.",
-            {"r_loss_ohm": loss.value, "r_conductor_ohm": conductor.value}, causes,
-        )]  # fmt: skip
+        return [
+            Finding(
+                code="better-than-conductor",
+                level="warning",
+                text="The loss found is below what the conductor alone must cost: something "
+                "described or measured is off.",
+                evidence={"r_loss_ohm": loss.value, "r_conductor_ohm": conductor.value},
+                action=causes,
+            )
+        ]
     if remainder.high < 0:
-        return [Finding(
-            "negative-remainder", "warning",
-            "Conductor and described parts account for more loss than was found.",
-            {"r_remainder_ohm": remainder.value, "u": remainder.u},
-            "Check the stated resistances of parts and capacitor, and the loop's size.",
-        )]  # fmt: skip
+        return [
+            Finding(
+                code="negative-remainder",
+                level="warning",
+                text="Conductor and described parts account for more loss than was found.",
+                evidence={"r_remainder_ohm": remainder.value, "u": remainder.u},
+                action="Check the stated resistances of parts and capacitor, and the loop's size.",
+            )
+        ]
     return []

@@ -9,9 +9,20 @@ from typing import Any
 from sweeplab.estimate import Estimate
 from sweeplab.finding import Finding, Status
 
-FIGURES = ("x_eff_ohm", "r_total_ohm", "r_radiation_ohm", "r_loss_ohm", "r_ground_ohm",
-           "r_conductor_ohm", "r_parts_ohm", "r_remainder_ohm", "efficiency", "efficiency_db",
-           "efficiency_over_ground", "gain_dbi")  # fmt: skip
+FIGURES = (
+    "x_eff_ohm",
+    "r_total_ohm",
+    "r_radiation_ohm",
+    "r_loss_ohm",
+    "r_ground_ohm",
+    "r_conductor_ohm",
+    "r_parts_ohm",
+    "r_remainder_ohm",
+    "efficiency",
+    "efficiency_db",
+    "efficiency_over_ground",
+    "gain_dbi",
+)
 
 
 @dataclass(frozen=True)

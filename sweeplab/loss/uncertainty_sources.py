@@ -24,20 +24,20 @@ class UncertaintySource:
     ----------
     key : str
         Dotted key of the build's file: the quantity's name wherever it appears.
-    moved : Build
+    shifted : Build
         The build with that quantity one standard uncertainty larger.
     """
 
     key: str
-    moved: Build
+    shifted: Build
 
 
 def sources(build: Build) -> list[UncertaintySource]:
-    """Return every quantity of `build` that has an uncertainty, with the build moved by it."""
+    """Return every quantity of `build` that has an uncertainty, with the build shifted by it."""
     return [*_of_loop(build), *_of_conductor(build), *_of_parts(build)]
 
 
-def _up(quantity: Quantity) -> Quantity:
+def _one_sigma_up(quantity: Quantity) -> Quantity:
     return replace(quantity, value=quantity.value + quantity.u)
 
 
@@ -52,28 +52,34 @@ def _of_loop(build: Build) -> list[UncertaintySource]:
     if loop.shape == "rectangle" and loop.width is not None and loop.height is not None:
         for key, side in (("width", loop.width), ("height", loop.height)):
             if side.u > 0:
-                grown = replace(loop.circumference, value=loop.circumference.value + 2 * side.u)
-                moved = replace(_with(loop, key, _up(side)), circumference=grown)
-                found.append(UncertaintySource("loop." + key, replace(build, loop=moved)))
+                longer = replace(loop.circumference, value=loop.circumference.value + 2 * side.u)
+                shifted = replace(_with(loop, key, _one_sigma_up(side)), circumference=longer)
+                found.append(UncertaintySource("loop." + key, replace(build, loop=shifted)))
     elif loop.turn_lengths:
         for i, length in enumerate(loop.turn_lengths):
             if length.u > 0:
-                lengths = (*loop.turn_lengths[:i], _up(length), *loop.turn_lengths[i + 1 :])
-                moved = replace(loop, turn_lengths=lengths)
+                lengths = (
+                    *loop.turn_lengths[:i],
+                    _one_sigma_up(length),
+                    *loop.turn_lengths[i + 1 :],
+                )
+                shifted = replace(loop, turn_lengths=lengths)
                 found.append(
-                    UncertaintySource("loop.turn_lengths." + str(i + 1), replace(build, loop=moved))
+                    UncertaintySource(
+                        "loop.turn_lengths." + str(i + 1), replace(build, loop=shifted)
+                    )
                 )
     elif loop.circumference.u > 0:
-        moved = replace(loop, circumference=_up(loop.circumference))
-        found.append(UncertaintySource(loop.size_key, replace(build, loop=moved)))
+        shifted = replace(loop, circumference=_one_sigma_up(loop.circumference))
+        found.append(UncertaintySource(loop.size_key, replace(build, loop=shifted)))
     if loop.gap is None:
         gap = Quantity(gap_of(build) * (1 + _UNKNOWN_GAP_RELATIVE))
         found.append(UncertaintySource("loop.gap", replace(build, loop=replace(loop, gap=gap))))
     for key in ("gap", "leads", "turn_spacing"):
         quantity: Quantity | None = getattr(loop, key)
         if quantity is not None and quantity.u > 0:
-            moved = _with(loop, key, _up(quantity))
-            found.append(UncertaintySource("loop." + key, replace(build, loop=moved)))
+            shifted = _with(loop, key, _one_sigma_up(quantity))
+            found.append(UncertaintySource("loop." + key, replace(build, loop=shifted)))
     return found
 
 
@@ -82,8 +88,8 @@ def _of_conductor(build: Build) -> list[UncertaintySource]:
     for key in ("diameter", "wall", "width", "thickness", "conductivity", "surface_factor"):
         quantity: Quantity | None = getattr(build.conductor, key)
         if quantity is not None and quantity.u > 0:
-            moved = _with(build.conductor, key, _up(quantity))
-            found.append(UncertaintySource(f"conductor.{key}", replace(build, conductor=moved)))
+            shifted = _with(build.conductor, key, _one_sigma_up(quantity))
+            found.append(UncertaintySource(f"conductor.{key}", replace(build, conductor=shifted)))
     return found
 
 
@@ -93,12 +99,14 @@ def _of_parts(build: Build) -> list[UncertaintySource]:
     for kind in kinds:
         # Parts of one kind share one resistance, and so one error.
         parts = tuple(
-            replace(part, r=_up(part.r)) if part.kind == kind and part.r is not None else part
+            replace(part, r=_one_sigma_up(part.r))
+            if part.kind == kind and part.r is not None
+            else part
             for part in build.parts
         )
         found.append(UncertaintySource(f"parts.{kind}.r", replace(build, parts=parts)))
     capacitor = build.capacitor
     if capacitor is not None and capacitor.esr is not None and capacitor.esr.u > 0:
-        moved = replace(capacitor, esr=_up(capacitor.esr))
-        found.append(UncertaintySource("capacitor.esr", replace(build, capacitor=moved)))
+        shifted = replace(capacitor, esr=_one_sigma_up(capacitor.esr))
+        found.append(UncertaintySource("capacitor.esr", replace(build, capacitor=shifted)))
     return found

@@ -14,18 +14,14 @@ from sweeplab.builds import Build
 from sweeplab.errors import ModelError
 from sweeplab.estimate import Estimate
 from sweeplab.loop import LoopModel
-from sweeplab.loss.figures import described_parts, skin
+from sweeplab.loop.model_uncertainty import model_uncertainty
+from sweeplab.loss.figures import described_parts, skin_effect_scaled
 from sweeplab.loss.uncertainty_sources import sources
-from sweeplab.planning.safety import Strain, strain
+from sweeplab.planning.safety import ElectricalStress, electrical_stress
 
-# The thin-wire model against converged full-wave answers; with several turns the links between
-# them are described but roughly.
-_U_RADIATION = {1: 0.003}
-_U_RADIATION_TURNS = 0.01
-_U_REACTANCE = 0.001
-# A smooth round conductor's resistance follows exactly, crowding between turns too; that in strip
-# less.
-_U_CONDUCTOR, _U_CONDUCTOR_ROUGHLY = 0.01, 0.05
+# A smooth round conductor's resistance follows exactly, with the proximity of other turns; a
+# strip's less exactly.
+_U_CONDUCTOR, _U_STRIP = 0.01, 0.05
 # What is not described may cost up to this, at 10 MHz (common practice, no source).
 _ESR_MOST_OHM = 0.1
 _PART_MOST_OHM = 0.025
@@ -34,39 +30,50 @@ _BRAID_MOST = 2.0
 
 
 @dataclass(frozen=True)
-class Ohms:
-    """A loop's reactance and resistances at one frequency, referred to the gap current [ohm]."""
+class LoopImpedance:
+    """A loop's reactances and resistances at one frequency, referred to the gap current."""
 
     f_hz: float
-    x: float
-    x_eff: float
-    r_radiation: float
-    r_conductor: float
-    r_parts: float
+    x_ohm: float
+    x_eff_ohm: float
+    r_radiation_ohm: float
+    r_conductor_ohm: float
+    r_parts_ohm: float
 
     @property
-    def r_total(self) -> float:
+    def r_total_ohm(self) -> float:
         """All resistance together."""
-        return self.r_radiation + self.r_conductor + self.r_parts
+        return self.r_radiation_ohm + self.r_conductor_ohm + self.r_parts_ohm
+
+    def scaled(
+        self, radiation: float = 0.0, reactance: float = 0.0, effective_reactance: float = 0.0
+    ) -> LoopImpedance:
+        """Return it with radiation resistance or reactances larger by a fraction."""
+        return replace(
+            self,
+            r_radiation_ohm=self.r_radiation_ohm * (1 + radiation),
+            x_ohm=self.x_ohm * (1 + reactance),
+            x_eff_ohm=self.x_eff_ohm * (1 + effective_reactance),
+        )
 
 
 @dataclass(frozen=True)
-class Open:
-    """Something that the build does not describe, and the loss it may bring.
+class UndescribedLoss:
+    """Something that the build does not describe, and the loss that it may add.
 
     Parameters
     ----------
     key : str
-        Where the build's file would say it.
-    words : str
-        What is assumed of it.
-    most_ohm : callable
-        From a frequency's ohms to the most it may add [ohm].
+        Of the build's file.
+    assumption : str
+        What is assumed of it, in words.
+    upper_bound_ohm : callable
+        From the loop's impedance at a frequency to the most that it may add [ohm].
     """
 
     key: str
-    words: str
-    most_ohm: Callable[[Ohms], float]
+    assumption: str
+    upper_bound_ohm: Callable[[LoopImpedance], float]
 
 
 @dataclass(frozen=True)
@@ -102,11 +109,11 @@ class BandFigures:
     r_total_ohm: Estimate
     x_loop_ohm: Estimate
     x_eff_ohm: Estimate
-    per_100w: Strain
+    per_100w: ElectricalStress
 
 
-def ohms_of(build: Build, f_hz: float) -> Ohms:
-    """Return a build's ohms at one frequency.
+def loop_impedance(build: Build, f_hz: float) -> LoopImpedance:
+    """Return a build's reactances and resistances at one frequency.
 
     Raises
     ------
@@ -119,42 +126,49 @@ def ohms_of(build: Build, f_hz: float) -> Ohms:
         raise ModelError(
             f"at {f_hz / 1e6:.3f} MHz the loop is past its own resonance: no capacitor tunes it"
         )
-    return Ohms(
+    return LoopImpedance(
         f_hz=f_hz,
-        x=x,
-        x_eff=model.effective_reactance(f_hz),
-        r_radiation=model.radiation_resistance(f_hz),
-        r_conductor=model.conductor_resistance(f_hz),
-        r_parts=described_parts(build, model, f_hz),
+        x_ohm=x,
+        x_eff_ohm=model.effective_reactance(f_hz),
+        r_radiation_ohm=model.radiation_resistance(f_hz),
+        r_conductor_ohm=model.conductor_resistance(f_hz),
+        r_parts_ohm=described_parts(build, model, f_hz),
     )
 
 
-def open_items(build: Build) -> tuple[Open, ...]:
-    """Return what the build leaves undescribed that may cost ohms."""
+def undescribed_losses(build: Build) -> tuple[UndescribedLoss, ...]:
+    """Return what the build leaves undescribed that may add loss."""
     found = []
     if build.capacitor is None or build.capacitor.esr is None:
-        found.append(Open(
-            "capacitor.esr",
-            f"the capacitor's series resistance, up to {1e3 * _ESR_MOST_OHM:.0f} mohm",
-            lambda ohms: skin(_ESR_MOST_OHM, ohms.f_hz),
-        ))  # fmt: skip
+        found.append(
+            UndescribedLoss(
+                "capacitor.esr",
+                f"the capacitor's series resistance, up to {1e3 * _ESR_MOST_OHM:.0f} mohm",
+                lambda loop: skin_effect_scaled(_ESR_MOST_OHM, loop.f_hz),
+            )
+        )
     found += [
-        _open_part(build, part.kind, part.count, part.position)
+        _undescribed_part(build, part.kind, part.count, part.position)
         for part in build.parts
         if part.r is None
     ]
     if not build.parts:
-        found.append(Open(
-            "parts", f"joints and connections, up to {1e3 * _CONNECTIONS_MOST_OHM:.0f} mohm in all",
-            lambda ohms: skin(_CONNECTIONS_MOST_OHM, ohms.f_hz),
-        ))  # fmt: skip
+        found.append(
+            UndescribedLoss(
+                "parts",
+                f"joints and connections, up to {1e3 * _CONNECTIONS_MOST_OHM:.0f} mohm in all",
+                lambda loop: skin_effect_scaled(_CONNECTIONS_MOST_OHM, loop.f_hz),
+            )
+        )
     factor = build.conductor.surface_factor
     if build.conductor.form in ("braid", "coax") and factor.value == 1.0 and not factor.u_given:
-        found.append(Open(
-            "conductor.surface_factor",
-            f"braid's resistance, up to {_BRAID_MOST:g} times a smooth tube's",
-            lambda ohms: (_BRAID_MOST - 1) * ohms.r_conductor,
-        ))  # fmt: skip
+        found.append(
+            UndescribedLoss(
+                "conductor.surface_factor",
+                f"braid's resistance, up to {_BRAID_MOST:g} times a smooth tube's",
+                lambda loop: (_BRAID_MOST - 1) * loop.r_conductor_ohm,
+            )
+        )
     return tuple(found)
 
 
@@ -166,76 +180,89 @@ def band_figures(build: Build, f_hz: float) -> BandFigures:
     ModelError
         See `ohms_of`.
     """
-    here = ohms_of(build, f_hz)
-    moved = [ohms_of(source.moved, f_hz) for source in sources(build)]
-    moved += _model_moved(build, here)
-    opened = [(item.most_ohm(here), item) for item in open_items(build)]
-    more = [replace(here, r_parts=here.r_parts + ohm) for ohm, _ in opened]
-    most = replace(here, r_parts=here.r_parts + sum(ohm for ohm, _ in opened))
-    estimates = {
-        name: _estimate(name, figure, here, moved, more, most)
-        for name, figure in _FIGURES.items()
-    }  # fmt: skip
+    nominal = loop_impedance(build, f_hz)
+    shifted = [loop_impedance(source.shifted, f_hz) for source in sources(build)]
+    shifted += _shifted_by_model(build, LoopModel(build), nominal)
+    bounds_ohm = [loss.upper_bound_ohm(nominal) for loss in undescribed_losses(build)]
+    with_each = [_with_parts(nominal, bound) for bound in bounds_ohm]
+    with_all = _with_parts(nominal, sum(bounds_ohm))
+    estimates = {name: _estimate(name, nominal, shifted, with_each, with_all) for name in _FIGURES}
     return BandFigures(
         f_hz=f_hz,
-        per_100w=strain(here.x, estimates["r_total_ohm"], 100.0),
+        per_100w=electrical_stress(nominal.x_ohm, estimates["r_total_ohm"], 100.0),
         **estimates,
     )
 
 
-_FIGURES: dict[str, Callable[[Ohms], float]] = {
-    "c_required_f": lambda o: 1 / (2 * math.pi * o.f_hz * o.x),
-    "efficiency": lambda o: o.r_radiation / o.r_total,
-    "q_unloaded": lambda o: o.x_eff / o.r_total,
-    "bandwidth_hz": lambda o: 2 * o.f_hz * o.r_total / o.x_eff,
-    "r_radiation_ohm": lambda o: o.r_radiation,
-    "r_conductor_ohm": lambda o: o.r_conductor,
-    "r_parts_ohm": lambda o: o.r_parts,
-    "r_total_ohm": lambda o: o.r_total,
-    "x_loop_ohm": lambda o: o.x,
-    "x_eff_ohm": lambda o: o.x_eff,
+def _with_parts(loop: LoopImpedance, r_ohm: float) -> LoopImpedance:
+    return replace(loop, r_parts_ohm=loop.r_parts_ohm + r_ohm)
+
+
+_FIGURES: dict[str, Callable[[LoopImpedance], float]] = {
+    "c_required_f": lambda o: 1 / (2 * math.pi * o.f_hz * o.x_ohm),
+    "efficiency": lambda o: o.r_radiation_ohm / o.r_total_ohm,
+    "q_unloaded": lambda o: o.x_eff_ohm / o.r_total_ohm,
+    "bandwidth_hz": lambda o: 2 * o.f_hz * o.r_total_ohm / o.x_eff_ohm,
+    "r_radiation_ohm": lambda o: o.r_radiation_ohm,
+    "r_conductor_ohm": lambda o: o.r_conductor_ohm,
+    "r_parts_ohm": lambda o: o.r_parts_ohm,
+    "r_total_ohm": lambda o: o.r_total_ohm,
+    "x_loop_ohm": lambda o: o.x_ohm,
+    "x_eff_ohm": lambda o: o.x_eff_ohm,
 }
 
 
 def _estimate(
     name: str,
-    figure: Callable[[Ohms], float],
-    here: Ohms,
-    moved: list[Ohms],
-    more: list[Ohms],
-    most: Ohms,
+    nominal: LoopImpedance,
+    shifted: list[LoopImpedance],
+    with_each: list[LoopImpedance],
+    with_all: LoopImpedance,
 ) -> Estimate:
-    """Return one figure, its interval stretched to where everything left open could take it."""
-    value = figure(here)
-    described = math.hypot(*(figure(other) - value for other in moved))
-    # A one-sided, even spread from nothing to the most: its rms about nothing is a third's root.
-    opened = [(figure(other) - value) / math.sqrt(3) for other in more]
-    u = math.hypot(described, *opened)
-    make = Estimate.share if name == "efficiency" else Estimate.lognormal
-    near, end = make(value, described), figure(most)
-    far = make(end, described * (abs(end / value) if value else 1.0))
+    """Return one figure, its interval extended to where all undescribed losses may take it.
+
+    Parameters
+    ----------
+    name : str
+    nominal : LoopImpedance
+        As described.
+    shifted : list of LoopImpedance
+        With each source of uncertainty one standard uncertainty larger.
+    with_each : list of LoopImpedance
+        With each undescribed loss at its upper bound.
+    with_all : LoopImpedance
+        With all of them.
+    """
+    figure = _FIGURES[name]
+    value = figure(nominal)
+    described = math.hypot(*(figure(loop) - value for loop in shifted))
+    # Uniform between zero and the upper bound: its rms about zero is the bound over root three.
+    undescribed = [(figure(loop) - value) / math.sqrt(3) for loop in with_each]
+    u = math.hypot(described, *undescribed)
+    distribution = Estimate.share if name == "efficiency" else Estimate.lognormal
+    near, end = distribution(value, described), figure(with_all)
+    far = distribution(end, described * (abs(end / value) if value else 1.0))
     if end >= value:
         return Estimate(value, u, near.low, max(near.high, far.high))
     return Estimate(value, u, min(near.low, far.low), near.high)
 
 
-def _model_moved(build: Build, here: Ohms) -> list[Ohms]:
-    """Return the ohms as they would be with each part of the model off by its uncertainty."""
-    turns = build.loop.turns
-    radiation = _U_RADIATION.get(turns, _U_RADIATION_TURNS)
-    strip = build.conductor.form == "strip"
-    conductor = _U_CONDUCTOR_ROUGHLY if strip else _U_CONDUCTOR
+def _shifted_by_model(build: Build, model: LoopModel, loop: LoopImpedance) -> list[LoopImpedance]:
+    """Return the impedance with each error of the model one standard uncertainty larger."""
+    error = model_uncertainty(build, model, loop.f_hz)
+    conductor = _U_STRIP if build.conductor.form == "strip" else _U_CONDUCTOR
     return [
-        replace(here, r_radiation=here.r_radiation * (1 + radiation)),
-        replace(here, x=here.x * (1 + _U_REACTANCE), x_eff=here.x_eff * (1 + _U_REACTANCE)),
-        replace(here, r_conductor=here.r_conductor * (1 + conductor)),
+        loop.scaled(radiation=error.radiation),
+        loop.scaled(reactance=error.reactance, effective_reactance=error.effective_reactance),
+        loop.scaled(error.together, error.together, error.together),
+        replace(loop, r_conductor_ohm=loop.r_conductor_ohm * (1 + conductor)),
     ]
 
 
-def _open_part(build: Build, kind: str, count: int, position: float) -> Open:
-    def most(ohms: Ohms) -> float:
-        weight = LoopModel(build).part_weight(ohms.f_hz, position)
-        return count * weight * skin(_PART_MOST_OHM, ohms.f_hz)
+def _undescribed_part(build: Build, kind: str, count: int, position: float) -> UndescribedLoss:
+    def upper_bound_ohm(loop: LoopImpedance) -> float:
+        weight = LoopModel(build).part_weight(loop.f_hz, position)
+        return count * weight * skin_effect_scaled(_PART_MOST_OHM, loop.f_hz)
 
-    words = f"{count} x {kind}, up to {1e3 * _PART_MOST_OHM:.0f} mohm each"
-    return Open(f"parts.{kind}.r", words, most)
+    assumption = f"{count} x {kind}, up to {1e3 * _PART_MOST_OHM:.0f} mohm each"
+    return UndescribedLoss(f"parts.{kind}.r", assumption, upper_bound_ohm)

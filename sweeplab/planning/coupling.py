@@ -1,24 +1,21 @@
-"""The coupling loop a planned build would want, and what the described one would do."""
+"""The coupling loop for a match: its size or placement, and what the described one would do."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+
+import numpy as np
 
 from sweeplab.builds import Build
 from sweeplab.errors import ModelError
 from sweeplab.estimate import Estimate
 from sweeplab.finding import Finding, Threshold
 from sweeplab.loop import LoopModel
-from sweeplab.loop.coupling import (
-    CouplingGeometry,
-    circumference_for,
-    coupling_factor,
-    offset_for,
-    tilt_for,
-)
+from sweeplab.loop.coupling import CouplingGeometry, coupling_factor, inner_width_m
 from sweeplab.planning.band import BandFigures
+from sweeplab.planning.root_finding import ConvergenceError, first_rising_root
 
 Z0_OHM = 50.0
 # Prediction against full-wave truth: median 0.3 %, worst 2 %, of wires that are thin and bare. A
@@ -26,13 +23,24 @@ Z0_OHM = 50.0
 _U_COUPLING = 0.05
 # Where the build does not say (common practice, no source).
 _CONDUCTOR_M, _OFFSET_M = 0.006, 0.025
-_STEP = 1.03
-# A coupling loop that is so many times the best place's SWR from a match stays as described.
-_GOOD_AS_IT_IS: Threshold = 1.05
+# For the slope of the coupling factor over a length (relative), over an angle.
+_LENGTH_STEP, _ANGLE_STEP_DEG = 1.03, 1.0
+# Within this factor of the lowest SWR that another placement would give, the described one stays.
+_GOOD_ENOUGH: Threshold = 1.05
+# Between two conductors that touch.
+_INSULATION_M: Threshold = 0.001
+_MOST_TILT_DEG: Threshold = 85.0
+# Half widths of coupling loops that are considered: at least so many radii of their wire, at most
+# this fraction of the width inside the main loop.
+_TIGHTEST_WIRE_RADII: Threshold = 5.0
+_MOST_OF_WIDTH: Threshold = 0.49
+_SIZES = 9
+# Of the logarithm of coupling factor over target.
+_TOLERANCE = 1e-6
 
 
 @dataclass(frozen=True)
-class Matched:
+class CouplingMatch:
     """The coupling loop at one frequency.
 
     Parameters
@@ -42,8 +50,8 @@ class Matched:
     coupling_factor, swr : Estimate or None
         What the described coupling loop gives at resonance; None where none is described.
     offset_m, tilt_deg : Estimate or None
-        How far from the main conductor, or how far turned out of the plane where it is, the
-        described one would give a match; None where it cannot so.
+        Distance from the main conductor, or tilt out of the plane at the described distance, at
+        which the described one would give a match; None where none does.
     """
 
     circumference_m: Estimate | None
@@ -54,15 +62,15 @@ class Matched:
 
 
 @dataclass(frozen=True)
-class OnePlace:
-    """Where the described coupling loop serves all bands best, without being touched.
+class CommonPlacement:
+    """The one placement of the described coupling loop that serves all bands best.
 
     Parameters
     ----------
     offset_m, tilt_deg : Estimate or None
         The one that is changed; both None where it is best as described.
     worst_swr : Estimate
-        Of all bands, there.
+        Of all bands, in that placement.
     """
 
     offset_m: Estimate | None
@@ -70,7 +78,7 @@ class OnePlace:
     worst_swr: Estimate
 
     def to_json(self) -> dict[str, dict[str, float] | None]:
-        """Return the place and its worst SWR."""
+        """Return the placement and its worst SWR."""
         return {
             name: None if figure is None else figure.to_json()
             for name, figure in vars(self).items()
@@ -78,40 +86,166 @@ class OnePlace:
 
 
 def coupling_geometry(build: Build) -> tuple[CouplingGeometry, tuple[Finding, ...]]:
-    """Return the coupling loop as described, else as taken, and what was taken.
+    """Return the coupling loop as described, else as assumed, and a finding on what was assumed.
 
-    Where no size is described a fifth of the main loop's is taken, to start from.
+    Where no size is described a fifth of the main loop's is assumed, to start from.
     """
     feed = build.feed
-    taken: dict[str, float | str] = {}
-    around = 0.2 * build.loop.circumference.value
+    assumed: dict[str, float | str] = {}
+    circumference = 0.2 * build.loop.circumference.value
     conductor, offset = _CONDUCTOR_M, max(_OFFSET_M, _thickness(build) / 2 + 0.015)
     if feed is not None and feed.circumference is not None:
-        around = feed.circumference.value
+        circumference = feed.circumference.value
     if feed is not None and feed.conductor_diameter is not None:
         conductor = feed.conductor_diameter.value
     else:
-        taken["feed.conductor_diameter_m"] = conductor
+        assumed["feed.conductor_diameter_m"] = conductor
     if feed is not None and feed.offset is not None:
         offset = feed.offset.value
     else:
-        taken["feed.offset_m"] = offset
-    geometry = CouplingGeometry(around, conductor / 2, offset)
+        assumed["feed.offset_m"] = offset
+    geometry = CouplingGeometry(circumference, conductor / 2, offset)
     if feed is not None:
         tilt = math.radians(feed.tilt_deg)
         geometry = replace(geometry, shape=feed.shape, position=feed.position, tilt_rad=tilt)
-    if not taken:
-        return geometry, ()
-    return geometry, (Finding(
-        "coupling-taken", "note",
-        "The coupling loop is not fully described; its size for a match takes: "
-        + ", ".join(f"{key.removesuffix('_m')} {1e3 * float(value):.0f} mm"
-                    for key, value in taken.items()) + ".",
-        taken, "Write feed.conductor_diameter and feed.offset.",
-    ),)  # fmt: skip
+    return geometry, (_coupling_assumed(assumed),) if assumed else ()
 
 
-def matched(build: Build, geometry: CouplingGeometry, figures: BandFigures) -> Matched:
+def _coupling_assumed(assumed: dict[str, float | str]) -> Finding:
+    listed = ", ".join(
+        f"{key.removesuffix('_m')} {1e3 * float(value):.0f} mm" for key, value in assumed.items()
+    )
+    return Finding(
+        code="coupling-taken",
+        level="note",
+        text=f"The coupling loop is not fully described; its size for a match takes: {listed}.",
+        evidence=assumed,
+        action="Write feed.conductor_diameter and feed.offset.",
+    )
+
+
+def circumference_for(
+    model: LoopModel,
+    feed: CouplingGeometry,
+    f_hz: float,
+    r_total_ohm: float,
+    target: float = 1.0,
+    z0_ohm: float = Z0_OHM,
+) -> float | None:
+    """Return the circumference of the coupling loop that gives a coupling factor [m].
+
+    The smallest that does; None where none that fits inside the main loop does.
+
+    Parameters
+    ----------
+    model : LoopModel
+    feed : CouplingGeometry
+        Everything else about it stays.
+    f_hz, r_total_ohm : float
+        The main loop's resonance and resistance, referred to the gap current.
+    target : float
+        The coupling factor; 1 is a match.
+    z0_ohm : float
+
+    Raises
+    ------
+    ConvergenceError
+    """
+    excess = _excess_coupling(
+        model,
+        lambda log_size: replace(feed, circumference_m=math.exp(log_size)),
+        (f_hz, r_total_ohm, z0_ohm),
+        target,
+    )
+    width = inner_width_m(model, feed.position) - feed.offset_m
+    per_half_width = feed.circumference_m / feed.half_width_m
+    least = _TIGHTEST_WIRE_RADII * per_half_width * feed.conductor_radius_m
+    most = _MOST_OF_WIDTH * per_half_width * width
+    grid = np.linspace(math.log(least), math.log(most), _SIZES)
+    found = first_rising_root(excess, map(float, grid), _TOLERANCE)
+    return None if found is None else math.exp(found)
+
+
+def offset_for(
+    model: LoopModel,
+    feed: CouplingGeometry,
+    f_hz: float,
+    r_total_ohm: float,
+    target: float = 1.0,
+    z0_ohm: float = Z0_OHM,
+) -> float | None:
+    """Return the distance from the main conductor that gives a coupling factor [m].
+
+    From a millimetre between the conductors to where the middles of both loops meet. Parameters
+    and errors as of `circumference_for`.
+
+    Returns
+    -------
+    float or None
+        None where no distance in between gives that much.
+    """
+    excess = _excess_coupling(
+        model,
+        lambda log_nearness: replace(feed, offset_m=math.exp(-log_nearness)),
+        (f_hz, r_total_ohm, z0_ohm),
+        target,
+    )
+    least = model.geometry.radius_m + feed.conductor_radius_m + _INSULATION_M
+    most = inner_width_m(model, feed.position) / 2 - feed.half_width_m
+    if most <= least:
+        return None
+    found = first_rising_root(excess, (-math.log(most), -math.log(least)), _TOLERANCE)
+    return None if found is None else math.exp(-found)
+
+
+def tilt_for(
+    model: LoopModel,
+    feed: CouplingGeometry,
+    f_hz: float,
+    r_total_ohm: float,
+    target: float = 1.0,
+    z0_ohm: float = Z0_OHM,
+) -> float | None:
+    """Return the tilt out of the main loop's plane that gives a coupling factor [rad].
+
+    About the line from the coupling loop's nearest point to its middle. Parameters and errors as
+    of `circumference_for`.
+
+    Returns
+    -------
+    float or None
+        None where it couples too little even in the plane.
+    """
+    # The coupling factor goes with the square of the cosine, all but exactly.
+    excess = _excess_coupling(
+        model,
+        lambda log_cosine: replace(feed, tilt_rad=math.acos(math.exp(log_cosine))),
+        (f_hz, r_total_ohm, z0_ohm),
+        target,
+    )
+    least = math.log(math.cos(math.radians(_MOST_TILT_DEG)))
+    found = first_rising_root(excess, (least, 0.0), _TOLERANCE)
+    return None if found is None else math.acos(math.exp(found))
+
+
+def _excess_coupling(
+    model: LoopModel,
+    shaped: Callable[[float], CouplingGeometry],
+    at: tuple[float, float, float],
+    target: float,
+) -> Callable[[float], float]:
+    """Return the log of coupling factor over target, a nearly straight rising function.
+
+    `at` is frequency [Hz], the main loop's resistance [ohm] and Z0 [ohm].
+    """
+
+    def excess(x: float) -> float:
+        return math.log(coupling_factor(model, shaped(x), *at) / target)
+
+    return excess
+
+
+def coupling_match(build: Build, geometry: CouplingGeometry, figures: BandFigures) -> CouplingMatch:
     """Return the coupling loop for a match, and what the described one gives.
 
     Parameters
@@ -120,65 +254,86 @@ def matched(build: Build, geometry: CouplingGeometry, figures: BandFigures) -> M
     geometry : CouplingGeometry
         See `coupling_geometry`.
     figures : BandFigures
+
+    Raises
+    ------
+    ConvergenceError
     """
     model, f_hz, r = LoopModel(build), figures.f_hz, figures.r_total_ohm
     described = build.feed is not None and build.feed.circumference is not None
     try:
-        size = circumference_for(model, geometry, f_hz, r.value, 1.0, Z0_OHM)
-        around = None
-        if size is not None:
-            larger = replace(geometry, circumference_m=size * _STEP)
-            gain = coupling_factor(model, larger, f_hz, r.value, Z0_OHM)
-            power = math.log(_STEP) / max(math.log(gain), 1e-3)
-            around = _scaled(size, r, power)
+        circumference = _matching_circumference(model, geometry, f_hz, r)
         if not described:
-            return Matched(around)
+            return CouplingMatch(circumference)
         beta = coupling_factor(model, geometry, f_hz, r.value, Z0_OHM)
+    except ConvergenceError:
+        raise
     except ModelError:
-        return Matched(None)
+        # It does not fit inside the main loop.
+        return CouplingMatch(None)
     factor = _scaled(beta, r, -1.0)
-    offset, tilt = (place(model, geometry, f_hz, r) for place in (_offset, _tilt))
-    return Matched(around, factor, _swr(factor), offset, tilt)
+    return CouplingMatch(
+        circumference_m=circumference,
+        coupling_factor=factor,
+        swr=_swr(factor),
+        offset_m=_matching_offset(model, geometry, f_hz, r),
+        tilt_deg=_matching_tilt(model, geometry, f_hz, r),
+    )
 
 
-def _offset(
-    model: LoopModel, geometry: CouplingGeometry, f_hz: float, r: Estimate, wanted: float = 1.0
+def _matching_circumference(
+    model: LoopModel, geometry: CouplingGeometry, f_hz: float, r: Estimate
 ) -> Estimate | None:
-    """Return the distance from the conductor [m] that gives a wanted coupling factor."""
-    found = offset_for(model, geometry, f_hz, r.value, wanted, Z0_OHM)
+    found = circumference_for(model, geometry, f_hz, r.value)
     if found is None:
         return None
-    further = replace(geometry, offset_m=found * _STEP)
-    gain = math.log(coupling_factor(model, further, f_hz, r.value, Z0_OHM) / wanted)
-    return _placed(found, gain / (found * (_STEP - 1)), r)
+    larger = replace(geometry, circumference_m=found * _LENGTH_STEP)
+    gain = math.log(coupling_factor(model, larger, f_hz, r.value, Z0_OHM))
+    return _scaled(found, r, math.log(_LENGTH_STEP) / max(gain, 1e-3))
 
 
-def _tilt(
-    model: LoopModel, geometry: CouplingGeometry, f_hz: float, r: Estimate, wanted: float = 1.0
+def _matching_offset(
+    model: LoopModel, geometry: CouplingGeometry, f_hz: float, r: Estimate, target: float = 1.0
 ) -> Estimate | None:
-    """Return the turn out of the plane [degrees] that gives a wanted coupling factor."""
-    found = tilt_for(model, geometry, f_hz, r.value, wanted, Z0_OHM)
+    """Return the distance from the conductor [m] that gives a coupling factor."""
+    found = offset_for(model, geometry, f_hz, r.value, target)
     if found is None:
         return None
-    further = replace(geometry, tilt_rad=found + math.radians(1))
-    gain = math.log(coupling_factor(model, further, f_hz, r.value, Z0_OHM) / wanted)
-    return _placed(math.degrees(found), gain, r).clipped(0.0, 90.0)
+    farther = replace(geometry, offset_m=found * _LENGTH_STEP)
+    gain = math.log(coupling_factor(model, farther, f_hz, r.value, Z0_OHM) / target)
+    return _placement(found, gain / (found * (_LENGTH_STEP - 1)), r)
 
 
-def _placed(value: float, steepness: float, r: Estimate) -> Estimate:
-    """Return a place of a match, that moves with ln R and the coupling's model over `steepness`."""
-    per_log = 1 / abs(steepness)
+def _matching_tilt(
+    model: LoopModel, geometry: CouplingGeometry, f_hz: float, r: Estimate, target: float = 1.0
+) -> Estimate | None:
+    """Return the tilt out of the plane [degrees] that gives a coupling factor."""
+    found = tilt_for(model, geometry, f_hz, r.value, target)
+    if found is None:
+        return None
+    farther = replace(geometry, tilt_rad=found + math.radians(_ANGLE_STEP_DEG))
+    gain = math.log(coupling_factor(model, farther, f_hz, r.value, Z0_OHM) / target)
+    return _placement(math.degrees(found), gain / _ANGLE_STEP_DEG, r).clipped(0.0, 90.0)
+
+
+def _placement(value: float, slope: float, r: Estimate) -> Estimate:
+    """Return a placement for a match with its uncertainty.
+
+    `slope` is that of the log of the coupling factor over it; the resistance and the model of the
+    coupling are what is uncertain.
+    """
+    per_log = 1 / abs(slope)
     u = per_log * math.hypot(r.u / r.value, _U_COUPLING)
     model = 1.96 * _U_COUPLING * per_log
-    # More resistance wants more coupling: nearer, less turned.
+    # More resistance wants more coupling: nearer, less tilted.
     low = value - math.hypot(per_log * math.log(r.high / r.value), model)
     high = value + math.hypot(per_log * math.log(r.value / r.low), model)
     return Estimate(value, u, max(low, 0.0), high)
 
 
-def one_place(
-    build: Build, geometry: CouplingGeometry, bands: Sequence[tuple[BandFigures, Matched]]
-) -> OnePlace | None:
+def common_placement(
+    build: Build, geometry: CouplingGeometry, bands: Sequence[tuple[BandFigures, CouplingMatch]]
+) -> CommonPlacement | None:
     """Return where a described coupling loop serves all bands best, its size left as it is.
 
     All bands' coupling factors go up and down together, so that the best is where highest and
@@ -191,23 +346,24 @@ def one_place(
         pick(known, key=lambda band: band[1].value) for pick in (max, min)
     )
     worst, middle = math.sqrt(high.value / low.value), math.sqrt(high.value * low.value)
-    as_it_is = max(_swr(high), _swr(low), key=lambda swr: swr.value)
-    if as_it_is.value < _GOOD_AS_IT_IS * worst:
-        return OnePlace(None, None, as_it_is)
-    # The two bands' resistances err apart, each half as much as in its own; coupling errs in all.
+    as_described = max(_swr(high), _swr(low), key=lambda swr: swr.value)
+    if as_described.value < _GOOD_ENOUGH * worst:
+        return CommonPlacement(None, None, as_described)
+    # The resistances of the two bands err independently, each with half the effect that it has on
+    # its own band; the model of the coupling errs in all alike.
     u_r = math.hypot(*(at.r_total_ohm.u / at.r_total_ohm.value for at in (high_at, low_at))) / 2
     swr = Estimate.lognormal(worst, worst * math.hypot(u_r, _U_COUPLING))
     r = high_at.r_total_ohm.value
     at = LoopModel(build), geometry, high_at.f_hz, Estimate.lognormal(r, r * u_r)
-    tilt = _tilt(*at, high.value / middle)
-    offset = _offset(*at, high.value / middle) if tilt is None else None
+    tilt = _matching_tilt(*at, high.value / middle)
+    offset = _matching_offset(*at, high.value / middle) if tilt is None else None
     if tilt is None and offset is None:
         return None
-    return OnePlace(offset, tilt, swr.clipped(1.0, math.inf))
+    return CommonPlacement(offset, tilt, swr.clipped(1.0, math.inf))
 
 
 def _scaled(value: float, r: Estimate, power: float) -> Estimate:
-    """Return a figure that goes with a power of the resistance, and of the coupling's model."""
+    """Return a figure proportional to a power of the resistance and of the coupling's error."""
     relative = abs(power) * math.hypot(r.u / r.value, _U_COUPLING)
     ends = [value * (end / r.value) ** power for end in (r.low, r.high)]
     model = Estimate.lognormal(value, value * abs(power) * _U_COUPLING)

@@ -28,9 +28,9 @@ _PIECES = 4
 # published full-wave figure is met within 15 % for H; near the capacitor E is less sure.
 _U_H, _U_E = 0.08, 0.2
 _DIRECTIONS = 8
-# Nearer the conductor than this nothing is said.
+# Nearer the conductor than this no distance is given.
 _NEAREST_M: Threshold = 0.1
-# No power a loop bears reaches the levels farther out.
+# No power that a loop can take reaches the levels farther out.
 _FARTHEST_WAVELENGTHS: Threshold = 10.0
 _STEPS = 80
 
@@ -42,13 +42,13 @@ CAUTIONS = (
 
 
 @dataclass(frozen=True)
-class Strain:
-    """What a loop carries at one accepted power and frequency.
+class ElectricalStress:
+    """Voltage and current at one accepted power and frequency.
 
     Parameters
     ----------
     power_w : float
-        All of it taken to reach the main loop.
+        All of it reaches the main loop.
     capacitor_v_peak, loop_a_rms : Estimate
         Volts across the gap, current in it.
     """
@@ -87,7 +87,7 @@ class Distances:
         }
 
 
-def strain(x_loop_ohm: float, r_total_ohm: Estimate, power_w: float) -> Strain:
+def electrical_stress(x_loop_ohm: float, r_total_ohm: Estimate, power_w: float) -> ElectricalStress:
     """Return volts and amperes: ``I = sqrt(P/R)`` rms, ``V = sqrt(2) I X`` peak.
 
     Parameters
@@ -107,7 +107,7 @@ def strain(x_loop_ohm: float, r_total_ohm: Estimate, power_w: float) -> Strain:
     low, high = amperes(r_total_ohm.high), amperes(r_total_ohm.low)
     to_volts = math.sqrt(2) * x_loop_ohm
     volts = Estimate(value * to_volts, u * to_volts, low * to_volts, high * to_volts)
-    return Strain(power_w, volts, Estimate(value, u, low, high))
+    return ElectricalStress(power_w, volts, Estimate(value, u, low, high))
 
 
 def reference_levels(f_hz: float) -> tuple[float, float]:
@@ -178,38 +178,39 @@ def distances(model: LoopModel, f_hz: float, current: Estimate) -> Distances:
     out = np.geomspace(_NEAREST_M, _FARTHEST_WAVELENGTHS * C0_M_PER_S / f_hz, _STEPS)
     axis = middle + out[:, None] * np.array([0.0, 1.0, 0.0])
     found: dict[str, Estimate | None] = {}
-    size_e, size_h = _sizes(fields(model, f_hz, axis, current.value))
-    found["e_axis_m"] = _outermost(out, size_e, e_level, current, _U_E)
-    found["h_axis_m"] = _outermost(out, size_h, h_level, current, _U_H)
+    e_magnitude, h_magnitude = _magnitudes(fields(model, f_hz, axis, current.value))
+    found["e_axis_m"] = _outermost(out, e_magnitude, e_level, current, _U_E)
+    found["h_axis_m"] = _outermost(out, h_magnitude, h_level, current, _U_H)
     away = out + reach
-    sizes = []
+    magnitudes = []
     for angle in 2 * math.pi * np.arange(_DIRECTIONS) / _DIRECTIONS:
         ray = away[:, None] * np.array([math.sin(angle), 0.0, math.cos(angle)])
-        sizes.append(_sizes(fields(model, f_hz, middle + ray, current.value)))
-    worst_e, worst_h = (np.max([pair[i] for pair in sizes], axis=0) for i in (0, 1))
+        magnitudes.append(_magnitudes(fields(model, f_hz, middle + ray, current.value)))
+    worst_e, worst_h = (np.max([pair[i] for pair in magnitudes], axis=0) for i in (0, 1))
     found["e_plane_m"] = _outermost(away, worst_e, e_level, current, _U_E)
     found["h_plane_m"] = _outermost(away, worst_h, h_level, current, _U_H)
     return Distances(h_level, e_level, **found)
 
 
-def voltage_finding(build: Build, band: str, strained: Strain) -> Finding | None:
+def voltage_finding(build: Build, band: str, stress: ElectricalStress) -> Finding | None:
     """Return a finding where the capacitor's rated voltage is, or may be, exceeded."""
     rated = None if build.capacitor is None else build.capacitor.rated_voltage
-    volts = strained.capacitor_v_peak
+    volts = stress.capacitor_v_peak
     if rated is None or volts.high <= rated.value:
         return None
     surely = volts.value > rated.value
-    allowed_w = strained.power_w * (rated.value / volts.value) ** 2
-    at = f"{format_quantity(strained.power_w, 'W', digits=3)} on {band}"
+    allowed_w = stress.power_w * (rated.value / volts.value) ** 2
+    at = f"{format_quantity(stress.power_w, 'W', digits=3)} on {band}"
     most = format_quantity(allowed_w, "W", digits=2)
     return Finding(
-        "rated-voltage-exceeded",
-        "warning",
-        f"At {at} the capacitor carries about {format_quantity(volts.value, 'V', digits=2)} peak; "
+        code="rated-voltage-exceeded",
+        level="warning",
+        text=f"At {at} the capacitor carries about {format_quantity(volts.value, 'V', digits=2)} "
+        "peak; "
         f"it is rated {format_quantity(rated.value, 'V', digits=2)}"
         f"{'.' if surely else ', inside the uncertainty.'}",
-        {"v_peak": volts.value, "rated_v": rated.value, "power_at_rated_w": allowed_w},
-        f"Stay well below {most} there, or use a capacitor of wider spacing.",
+        evidence={"v_peak": volts.value, "rated_v": rated.value, "power_at_rated_w": allowed_w},
+        action=f"Stay well below {most} there, or use a capacitor of wider spacing.",
     )
 
 
@@ -220,20 +221,22 @@ def _middle(model: LoopModel) -> tuple[FloatArray, float]:
     return middle, float(np.linalg.norm(nodes - middle, axis=1).max())
 
 
-def _sizes(both: tuple[ComplexArray, ComplexArray]) -> tuple[FloatArray, FloatArray]:
+def _magnitudes(both: tuple[ComplexArray, ComplexArray]) -> tuple[FloatArray, FloatArray]:
     e, h = (np.linalg.norm(field, axis=1) for field in both)
     return e, h
 
 
 def _outermost(
-    distance_m: FloatArray, size: FloatArray, level: float, current: Estimate, u_model: float
+    distance_m: FloatArray, magnitude: FloatArray, level: float, current: Estimate, u_model: float
 ) -> Estimate | None:
     """Return the largest distance at which the field is still at the level."""
-    over = np.flatnonzero(size >= level)
-    if not over.size or over[-1] == len(size) - 1:
+    over = np.flatnonzero(magnitude >= level)
+    if not over.size or over[-1] == len(magnitude) - 1:
         return None
     i = int(over[-1])
-    steepness = float(np.log(size[i] / size[i + 1]) / np.log(distance_m[i + 1] / distance_m[i]))
-    value = float(distance_m[i] * (size[i] / level) ** (1 / steepness))
+    steepness = float(
+        np.log(magnitude[i] / magnitude[i + 1]) / np.log(distance_m[i + 1] / distance_m[i])
+    )
+    value = float(distance_m[i] * (magnitude[i] / level) ** (1 / steepness))
     relative = math.hypot(u_model, current.u / current.value)
     return Estimate.lognormal(value, value * relative / steepness)

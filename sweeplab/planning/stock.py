@@ -12,9 +12,10 @@ from sweeplab.estimate import Estimate
 from sweeplab.finding import Threshold
 from sweeplab.loop import LoopModel
 from sweeplab.loop.model import gap_of
-from sweeplab.loss.figures import skin
+from sweeplab.loss.figures import skin_effect_scaled
 from sweeplab.planning.cut_list import Allowance
-from sweeplab.planning.plan import Plan, plan, resized
+from sweeplab.planning.plan import plan, resized
+from sweeplab.planning.result import Plan
 from sweeplab.quantity import Quantity
 
 # A turn of so few gaps is more gap than loop.
@@ -170,7 +171,7 @@ def _bands(
         whole, r_total = band.figures.efficiency, band.figures.r_total_ohm.value
         cost = Estimate(0.0, 0.0, 0.0, 0.0)
         if joint is not None:
-            weight = skin(model.part_weight(band.f_hz, place), band.f_hz)
+            weight = skin_effect_scaled(model.part_weight(band.f_hz, place), band.f_hz)
             cost = _cost(joint, weight, r_total)
         # What is left of every end of the interval; the joint widens it on top.
         left = Estimate(

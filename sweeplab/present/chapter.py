@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from sweeplab.comparison.comparison import Comparison
     from sweeplab.estimate import Estimate
     from sweeplab.finding import Finding
-    from sweeplab.planning.safety import Distances, Strain
+    from sweeplab.planning.safety import Distances, ElectricalStress
     from sweeplab.resonance import Resonance
     from sweeplab.sweep import Sweep
 
@@ -77,7 +77,7 @@ class Chapter:
     build: Build
     entries: Sequence[Entry]
     figures: Mapping[str, Mapping[str, Estimate]]
-    strains: Mapping[str, Strain] = field(default_factory=dict)
+    strains: Mapping[str, ElectricalStress] = field(default_factory=dict)
     distances: Mapping[str, Distances] = field(default_factory=dict)
     came_from: str = ""
     why: str = ""

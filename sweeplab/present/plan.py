@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from sweeplab.estimate import Estimate
     from sweeplab.planning.cut_list import Mast, Piece
-    from sweeplab.planning.plan import BandPlan, Plan
+    from sweeplab.planning.result import BandPlan, Plan
     from sweeplab.planning.stock import StockLoop
 
 _UNKNOWN = "-"

@@ -12,7 +12,7 @@ from sweeplab.finding import Finding
 from sweeplab.log.refit import read_stored
 from sweeplab.log.schema import files_of
 from sweeplab.output import REPORT, check, write
-from sweeplab.planning.safety import Distances, Strain, distances, strain
+from sweeplab.planning.safety import Distances, ElectricalStress, distances, electrical_stress
 from sweeplab.present.chapter import POWER_W, Chapter, Entry
 from sweeplab.present.report import render
 from sweeplab.workflows.sweeps import compare_builds
@@ -102,7 +102,7 @@ def _fit(log: Log, build: Build, stored: StoredSweep) -> tuple[Sweep, Resonance]
 
 def _strains(
     build: Build, records: Sequence[Record], figures: Mapping[str, Mapping[str, Estimate]]
-) -> tuple[dict[str, Strain], dict[str, Distances]]:
+) -> tuple[dict[str, ElectricalStress], dict[str, Distances]]:
     """Return voltage and current at `POWER_W`, and the distances of its fields, band by band.
 
     Bands without a loss budget are left out.
@@ -116,6 +116,6 @@ def _strains(
             model = LoopModel(build.in_setting(settings[column]))
             f_hz = known["f_loaded_hz"].value
             x_ohm = abs(model.impedance(f_hz).imag)
-            strains[column] = strain(x_ohm, known["r_total_ohm"], POWER_W)
+            strains[column] = electrical_stress(x_ohm, known["r_total_ohm"], POWER_W)
             near[column] = distances(model, f_hz, strains[column].loop_a_rms)
     return strains, near

@@ -7,7 +7,7 @@ import tomllib
 from build_samples import WHOLE
 
 from sweeplab.builds import Build, template
-from sweeplab.builds.schema import TABLES
+from sweeplab.builds.schema_tables import TABLES
 
 
 def test_the_template_reads_as_it_stands_and_every_key_is_in_it() -> None:

@@ -21,7 +21,7 @@ from sweeplab.loop.conductor import (
 )
 from sweeplab.loop.path import Geometry, closed_path
 from sweeplab.loop.pattern import far_field
-from sweeplab.loop.proximity import crowding as solved
+from sweeplab.loop.proximity import proximity_effect as solved
 from sweeplab.loop.thinwire import Currents
 
 COPPER = 5.8e7

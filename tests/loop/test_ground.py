@@ -24,14 +24,14 @@ from sweeplab.loop.ground import (
     SOILS,
     GroundEffect,
     ground_effect,
-    moved_effects,
+    oriented,
+    shifted_effects,
     soil_of,
-    standing,
 )
 from sweeplab.loop.halfspace import complex_permittivity, dipole, fresnel
 from sweeplab.loop.inductance import mutual_inductance
 from sweeplab.loop.path import closed_path
-from sweeplab.loss.figures import Model
+from sweeplab.loss.figures import ModelFigures
 from sweeplab.quantity import Quantity
 
 ETA0_OHM = 4e-7 * math.pi * C0_M_PER_S
@@ -73,7 +73,7 @@ def dipole_effect(
     f_hz: float, ground: tuple[float, float], height_m: float, vertical_loop: bool = True
 ) -> GroundEffect:
     spectrum = dipole(2 * math.pi * f_hz / C0_M_PER_S * height_m, vertical_loop)
-    reflection = fresnel(spectrum.waves, complex_permittivity(f_hz, *ground))
+    reflection = fresnel(spectrum.grid, complex_permittivity(f_hz, *ground))
     return GroundEffect(spectrum.total_ratio(reflection), spectrum.sky_ratio(reflection))
 
 
@@ -137,7 +137,7 @@ class TestReactance:
         # Neumann's integral with the mirror image, whose current runs the other way round; static,
         # so at a low frequency.
         model, f = model_of(3.0), 1e5
-        path = standing(closed_path(model.geometry).nodes_m, stand)  # type: ignore[arg-type]
+        path = oriented(closed_path(model.geometry).nodes_m, stand)  # type: ignore[arg-type]
         path[:, 2] += height_m - path[:, 2].min()
         image = path * [1.0, 1.0, -1.0]
         mutual = mutual_inductance(path, image[::-1])
@@ -174,10 +174,10 @@ class TestReactance:
     def test_is_in_the_budget_s_reactance_and_uncertain_by_a_tenth(self) -> None:
         model, f, here = model_of(3.0), 7.1e6, site("sea", 0.3)
         effect = ground_effect(model, f, here)
-        moved = moved_effects(model, f, here)["model.ground"]
+        moved = shifted_effects(model, f, here)["model.ground"]
         assert moved.reactance_ratio == pytest.approx(1.1 * effect.reactance_ratio)
         ground = GroundEffect(1.0, 1.0, -2.0)
-        x = Model(100.0, 0.5, 0.1, 0.0, 1.5).over(ground).x_eff_ohm
+        x = ModelFigures(100.0, 0.5, 0.1, 0.0, 1.5).over_ground(ground).x_eff_ohm
         assert x == pytest.approx(99.0)
 
 
@@ -222,7 +222,7 @@ class TestDipole:
         above = 3 * (math.sin(x) / x**3 - math.cos(x) / x**2)
         for vertical_loop, expected in ((True, 1 + beside), (False, 1 - above)):
             spectrum = dipole(kh, vertical_loop)
-            mirror = fresnel(spectrum.waves, complex(math.inf))
+            mirror = fresnel(spectrum.grid, complex(math.inf))
             assert spectrum.total_ratio(mirror) == pytest.approx(expected, abs=1e-9)
             assert spectrum.sky_ratio(mirror) == pytest.approx(expected, abs=1e-9)
 
@@ -259,7 +259,7 @@ class TestLimits:
 
     def test_free_means_that_all_is_sky(self) -> None:
         assert ground_effect(model_of(3.0), 7.1e6, Site("free")) == GroundEffect(1.0, 1.0)
-        assert moved_effects(model_of(3.0), 7.1e6, Site("free")) == {}
+        assert shifted_effects(model_of(3.0), 7.1e6, Site("free")) == {}
 
     def test_a_small_vertical_loop_close_over_a_mirror_radiates_double(self) -> None:
         # The image carries the same moment the same way: twice the field over half of space.
@@ -292,7 +292,7 @@ class TestLimits:
         rs, e = (sz - s2) / (sz + s2), np.exp(2j * kh * sz)
         ray = abs(1 + rs * e) ** 2 * np.sin(t) ** 3
         spectrum = dipole(kh, vertical_loop=False)
-        found = spectrum.sky_ratio(fresnel(spectrum.waves, complex(13, 12.7)))
+        found = spectrum.sky_ratio(fresnel(spectrum.grid, complex(13, 12.7)))
         assert found == pytest.approx(0.75 * ray.mean() * math.pi / 2, rel=1e-5)
 
     @given(
@@ -332,11 +332,11 @@ class TestGapPlace:
         unknown = replace(known, gap_at=None)
         here = ground_effect(model, 7.1e6, unknown)
         assert here.sky_ratio == pytest.approx((top.sky_ratio + bottom.sky_ratio) / 2)
-        u = abs(moved_effects(model, 7.1e6, unknown)["site.gap_at"].sky_ratio - here.sky_ratio)
+        u = abs(shifted_effects(model, 7.1e6, unknown)["site.gap_at"].sky_ratio - here.sky_ratio)
         # Standard deviation of the sine of an angle of which nothing is known: 1/sqrt 2.
         assert u == pytest.approx(abs(top.sky_ratio - bottom.sky_ratio) / 2 / math.sqrt(2))
         assert 1.96 * u > abs(top.sky_ratio - here.sky_ratio)
-        assert "site.gap_at" not in moved_effects(model, 7.1e6, known)
+        assert "site.gap_at" not in shifted_effects(model, 7.1e6, known)
 
     def test_at_the_side_of_a_rectangle_that_stands_the_gap_is_in_its_height(self) -> None:
         # 1.6 m wide and 0.8 m high, gap in the side of 0.8 m: the same wire as one 0.8 m wide and
@@ -354,7 +354,7 @@ class TestGapPlace:
         f = 14e6
         assert LoopModel(lying).impedance(f) == LoopModel(upright).impedance(f)
         assert LoopModel(lying).impedance(f) != LoopModel(flat).impedance(f)
-        path = standing(closed_path(LoopModel(lying).geometry).nodes_m, "side")
+        path = oriented(closed_path(LoopModel(lying).geometry).nodes_m, "side")
         assert np.ptp(path, axis=0) == pytest.approx([1.6, 0.0, 0.8])
         # Its image is nearer than that of the upright one: the ground draws more.
         assert lying.site is not None
@@ -431,7 +431,7 @@ def powers(
     """
     k = 2 * math.pi * f_hz / C0_M_PER_S
     path = closed_path(model.geometry)
-    start = standing(path.nodes_m, stand)  # type: ignore[arg-type]
+    start = oriented(path.nodes_m, stand)  # type: ignore[arg-type]
     along = np.roll(start, -1, axis=0) - start
     # Time factor exp(-j w t): the solver's currents are conjugated.
     current = model.currents(f_hz).nodes_a.conj()
@@ -478,7 +478,7 @@ class TestUncertainty:
     def test_named_grounds_are_uncertain_by_factors(self) -> None:
         model, here = model_of(3.0), site("average", 1.5, "top", 0.1)
         effect = ground_effect(model, 7.1e6, here)
-        moved = moved_effects(model, 7.1e6, here)
+        moved = shifted_effects(model, 7.1e6, here)
         assert set(moved) == {
             "site.ground.eps_r", "site.ground.sigma", "site.height", "model.ground",
         }  # fmt: skip
@@ -497,7 +497,7 @@ class TestUncertainty:
         for ground in ("average", AVERAGE):
             here = site(ground, 1.5)
             effect = ground_effect(model, 7.1e6, here)
-            moved = moved_effects(model, 7.1e6, here)["site.ground.sigma"]
+            moved = shifted_effects(model, 7.1e6, here)["site.ground.sigma"]
             spread.append(abs(moved.total_ratio - effect.total_ratio))
         assert 0 < spread[1] < spread[0]
 
@@ -506,12 +506,12 @@ class TestUncertainty:
         total = [
             ground_effect(model, 7.1e6, site("average", h)).total_ratio for h in (1.49, 1.5, 1.51)
         ]
-        moved = moved_effects(model, 7.1e6, site("average", 1.5, "top", 0.05))["site.height"]
+        moved = shifted_effects(model, 7.1e6, site("average", 1.5, "top", 0.05))["site.height"]
         assert moved.total_ratio - total[1] == pytest.approx(2.5 * (total[2] - total[0]), rel=2e-3)
         assert moved.total_ratio < total[1]
 
     def test_a_mirror_has_no_constants_to_doubt(self) -> None:
-        assert set(moved_effects(model_of(3.0), 7.1e6, site("perfect", 1.5))) == {"model.ground"}
+        assert set(shifted_effects(model_of(3.0), 7.1e6, site("perfect", 1.5))) == {"model.ground"}
 
     @pytest.mark.parametrize("name", SOILS)
     def test_every_named_ground_says_where_it_is_from(self, name: str) -> None:
@@ -556,6 +556,6 @@ class TestSpeed:
             model.currents(f)
             start = time.process_time()
             ground_effect(model, f, here)
-            moved_effects(model, f, here)
+            shifted_effects(model, f, here)
             took.append(time.process_time() - start)
         assert min(took) < 0.05 * slowness()

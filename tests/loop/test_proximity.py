@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.special import ellipe, ellipkm1
 
 from sweeplab.loop.path import Geometry, closed_path
-from sweeplab.loop.proximity import crowding
+from sweeplab.loop.proximity import proximity_effect
 from sweeplab.loop.thinwire import Path, ThinWire
 
 MU0 = 4e-7 * math.pi
@@ -70,12 +70,12 @@ def path(turns: int, spacing_m: float, parallel: bool = False) -> Path:
 
 def without(crowded: Path) -> Path:
     """The same turns with their currents on the axis, seen from each other's axis."""
-    assert crowded.beside is not None
-    places = crowded.beside.segments[:, 0]
+    assert crowded.neighbours is not None
+    places = crowded.neighbours.segments[:, 0]
     y = crowded.nodes_m[places][:, 1] / WIRE_M
     apart = np.abs(np.subtract.outer(y, y))
     kernel = np.log1p(1 / np.where(apart > 0, apart, np.inf) ** 2) / 2
-    return replace(crowded, beside=replace(crowded.beside, potential=kernel))
+    return replace(crowded, neighbours=replace(crowded.neighbours, potential=kernel))
 
 
 def inductance(of: Path) -> float:
@@ -120,18 +120,18 @@ class TestPlaneAcrossTheWires:
         # Two-wire line: capacitance pi eps/acosh(s/2a) (any textbook), so that half the
         # difference of self and mutual coefficient is acosh(s/2a).
         for s in (2.3, 3.0, 5.0, 12.0):
-            added = crowding((0j, complex(s))).potential
+            added = proximity_effect((0j, complex(s))).potential
             found = math.log(s) + added[0, 0] - added[0, 1]
             assert found == pytest.approx(math.acosh(s / 2), rel=1e-6)
 
     def test_far_apart_the_self_term_falls_with_the_square(self) -> None:
-        added = crowding((0j, 30j)).potential
+        added = proximity_effect((0j, 30j)).potential
         assert added[0, 0] == pytest.approx(-1 / 900, rel=2e-3)
         assert abs(added[0, 1]) < 2e-3 * abs(added[0, 0])
 
     def test_a_wire_between_two_carries_their_fields_across(self) -> None:
         # To lowest order wire 1 answers wire 0 as a dipole -(a/s)^2, seen by wire 2 reversed.
-        added = crowding((0j, 20 + 0j, 40 + 0j)).potential
+        added = proximity_effect((0j, 20 + 0j, 40 + 0j)).potential
         assert added[0, 2] == pytest.approx(1 / 400, rel=0.05)
         assert added[1, 1] == pytest.approx(-2 / 400, rel=0.02)
 
@@ -141,17 +141,17 @@ def test_turns_within_one_another_crowd_too() -> None:
         "circle", (TURN_M, TURN_M - 2 * math.pi * 4 * WIRE_M), 0.02, WIRE_M,
         turn_spacing_m=4 * WIRE_M, in_plane=True,
     ))  # fmt: skip
-    beside = path(2, 4 * WIRE_M).beside
-    assert flat.beside is not None
+    beside = path(2, 4 * WIRE_M).neighbours
+    assert flat.neighbours is not None
     assert beside is not None
-    assert flat.beside.extra_loss == pytest.approx(beside.extra_loss, rel=0.02)
+    assert flat.neighbours.extra_loss == pytest.approx(beside.extra_loss, rel=0.02)
 
 
 def test_turns_of_unequal_length_are_cut_alike() -> None:
     for shape in ("circle", "square", "octagon"):
         two = closed_path(Geometry(shape, (2.56, 2.67), 0.03, 0.006, turn_spacing_m=0.06))
-        assert two.beside is not None
-        first, second = two.beside.segments
+        assert two.neighbours is not None
+        first, second = two.neighbours.segments
         middles = two.nodes_m + two.vectors_m / 2
         apart = np.linalg.norm(middles[first] - middles[second], axis=1)
         assert apart.max() < 0.08

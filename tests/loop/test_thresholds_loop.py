@@ -10,18 +10,11 @@ from loop_samples import build, model
 
 from sweeplab.builds.components import Site
 from sweeplab.errors import ModelError
-from sweeplab.loop.coupling import (
-    CouplingGeometry,
-    _lengthened,
-    circumference_for,
-    coupling_factor,
-    offset_for,
-    tilt_for,
-)
-from sweeplab.loop.ground import ground_effect, moved_effects
+from sweeplab.loop.coupling import _shorted_line_factor
+from sweeplab.loop.ground import ground_effect, shifted_effects
 from sweeplab.loop.model import gap_of, geometry_of
 from sweeplab.loop.path import closed_path
-from sweeplab.loop.proximity import crowding
+from sweeplab.loop.proximity import proximity_effect
 from sweeplab.quantity import Quantity
 
 CIRCLE = 'circumference = "3 m"'
@@ -81,68 +74,11 @@ class TestWhatTheModelHoldsFor:
                 ground_effect(model(CIRCLE), 7e6, site)
 
 
-F_HZ = 3e6
-FEED = CouplingGeometry(0.6, 0.003, 0.025)
-
-
-def wanted(**sizes: float) -> float:
-    """The coupling factor of a coupling loop of some sizes."""
-    return coupling_factor(model(CIRCLE), CouplingGeometry(**sizes), F_HZ, 0.1)
-
-
-def around(half_width_m: float) -> dict[str, float]:
-    return {
-        "circumference_m": 2 * math.pi * half_width_m,
-        "conductor_radius_m": 0.003,
-        "offset_m": 0.025,
-    }
-
-
-class TestCouplingLoopsThatAreProposed:
-    """Main conductor of 5 mm radius, coupling conductor of 3 mm."""
-
-    @pytest.mark.parametrize(("apart_mm", "proposed"), [(0.9, False), (1.1, True)])
-    def test_no_nearer_than_a_millimetre_of_insulation(
-        self, apart_mm: float, proposed: bool
-    ) -> None:
-        offset_m = 0.005 + 0.003 + apart_mm / 1000
-        beta = wanted(circumference_m=0.6, conductor_radius_m=0.003, offset_m=offset_m)
-        found = offset_for(model(CIRCLE), FEED, F_HZ, 0.1, beta)
-        assert found == (pytest.approx(offset_m, rel=1e-3) if proposed else None)
-
-    @pytest.mark.parametrize(("tilt_deg", "proposed"), [(84.5, True), (85.5, False)])
-    def test_turned_by_85_degrees_at_most(self, tilt_deg: float, proposed: bool) -> None:
-        beta = wanted(
-            circumference_m=0.6,
-            conductor_radius_m=0.003,
-            offset_m=0.025,
-            tilt_rad=math.radians(tilt_deg),
-        )
-        found = tilt_for(model(CIRCLE), FEED, F_HZ, 0.1, beta)
-        assert found == (pytest.approx(math.radians(tilt_deg), rel=1e-3) if proposed else None)
-
-    @pytest.mark.parametrize(("wire_radii", "proposed"), [(4.9, False), (5.1, True)])
-    def test_no_tighter_than_five_radii_of_their_wire(
-        self, wire_radii: float, proposed: bool
-    ) -> None:
-        sizes = around(wire_radii * 0.003)
-        found = circumference_for(model(CIRCLE), FEED, F_HZ, 0.1, wanted(**sizes))
-        expected = pytest.approx(sizes["circumference_m"], rel=1e-3) if proposed else None
-        assert found == expected
-
-    @pytest.mark.parametrize(("share", "proposed"), [(0.487, True), (0.493, False)])
-    def test_of_a_half_width_of_49_hundredths_of_the_room(
-        self, share: float, proposed: bool
-    ) -> None:
-        # Less the offset, the main loop leaves its diameter.
-        sizes = around(share * (3 / math.pi - 0.025))
-        found = circumference_for(model(CIRCLE), FEED, F_HZ, 0.1, wanted(**sizes))
-        expected = pytest.approx(sizes["circumference_m"], rel=1e-3) if proposed else None
-        assert found == expected
-
-    def test_their_inductance_grows_as_a_shorted_lines_up_to_half_a_length_of_1_4_rad(self) -> None:
-        assert _lengthened(1.39) == pytest.approx(math.tan(1.39) / 1.39)
-        assert _lengthened(1.41) == 1.0
+def test_a_coupling_loops_inductance_grows_as_a_shorted_lines_up_to_half_a_length_of_1_4_rad() -> (
+    None
+):
+    assert _shorted_line_factor(1.39) == pytest.approx(math.tan(1.39) / 1.39)
+    assert _shorted_line_factor(1.41) == 1.0
 
 
 class TestWhatIsTaken:
@@ -157,7 +93,7 @@ class TestWhatIsTaken:
 
     def test_for_wires_nearer_than_2_1_radii_the_crowding_at_that(self) -> None:
         touching, nearest, apart = (
-            crowding((0j, radii + 0j)).extra_loss for radii in (2, 2.1, 2.2)
+            proximity_effect((0j, radii + 0j)).extra_loss for radii in (2, 2.1, 2.2)
         )
         assert touching == pytest.approx(nearest)
         assert apart < 0.97 * nearest
@@ -168,7 +104,7 @@ def of_the_ground(height_m: float, orientation: str) -> tuple[float, float, floa
     """By what the ground's model may be off: power drawn, power to the sky, reactance."""
     site = Site("perfect", Quantity(height_m), orientation, "top")  # type: ignore[arg-type]
     here = ground_effect(model(CIRCLE), 7e6, site)
-    moved = moved_effects(model(CIRCLE), 7e6, site)["model.ground"]
+    moved = shifted_effects(model(CIRCLE), 7e6, site)["model.ground"]
     return (
         moved.total_ratio / here.total_ratio - 1,
         moved.sky_ratio / here.sky_ratio - 1,

@@ -6,7 +6,7 @@ import pytest
 from loop_samples import model
 
 from sweeplab.loop.path import closed_path
-from sweeplab.loop.proximity import crowding
+from sweeplab.loop.proximity import proximity_effect
 
 # So low that the turns' capacitance to each other carries nothing past them.
 F_HZ = 3e5
@@ -20,7 +20,7 @@ def extra(*radii: float) -> float:
     places = [0j]
     for step in radii:
         places.append(places[-1] + 1j * step)
-    return crowding(tuple(places)).extra_loss
+    return proximity_effect(tuple(places)).extra_loss
 
 
 @pytest.mark.parametrize("radii", NEARER)

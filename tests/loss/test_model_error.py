@@ -9,9 +9,9 @@ import pytest
 from sourced import budget, described, swept
 
 from sweeplab import Build, LoopModel
+from sweeplab.loop.model_uncertainty import ModelUncertainty, model_uncertainty
 from sweeplab.loop.path import Geometry, closed_path, fitting_gap_segments
 from sweeplab.loop.thinwire import ThinWire
-from sweeplab.loss.model_uncertainty import ModelUncertainty, model_uncertainty
 
 C0_M_PER_S = 299_792_458.0
 RING_M = 2.0
@@ -63,7 +63,7 @@ class TestASingleTurn:
         grown = max(steepness(geometry, f_hz), 1.0) ** 2
         found = model_uncertainty(built(f'circumference = "{RING_M} m"'), ring(), f_hz)
         assert found.radiation == pytest.approx(radiation, rel=1e-3)
-        assert found.reactance == pytest.approx(reactance * grown, rel=1e-2)
+        assert found.effective_reactance == pytest.approx(reactance * grown, rel=1e-2)
         assert found.together == 0.0
 
     def test_covers_what_three_times_the_segments_change_and_little_more(
@@ -75,7 +75,10 @@ class TestASingleTurn:
         here, finer = (lossless(geometry, 56 * n, gap * n, f_hz) for n in (1, 2))
         of_radiation = abs(finer.real / here.real - 1)
         of_reactance = abs(finer.imag / here.imag - 1) * steepness(geometry, f_hz) ** 2
-        for stated, off in ((found.radiation, of_radiation), (found.reactance, of_reactance)):
+        for stated, off in (
+            (found.radiation, of_radiation),
+            (found.effective_reactance, of_reactance),
+        ):
             # Two standard uncertainties hold it; five times it would be an interval too wide.
             assert off < 2 * stated
             assert stated < max(5 * off, 1.3e-3)
@@ -88,8 +91,8 @@ def test_near_its_own_resonance_the_reactance_is_per_cents_not_a_thousandth() ->
     far = model_uncertainty(
         built(f'circumference = "{RING_M} m"'), ring(), 0.05 * C0_M_PER_S / RING_M
     )
-    assert far.reactance < 0.0012
-    assert near.reactance > 0.03
+    assert far.effective_reactance < 0.0012
+    assert near.effective_reactance > 0.03
 
 
 class TestSeveralTurns:
@@ -111,7 +114,9 @@ class TestSeveralTurns:
         assert found.radiation == pytest.approx(math.hypot(radiation, solver), rel=2e-3)
         crowding = 0.01 * (5 / spacing_mm) ** 2
         steep = model.effective_reactance(3.6e6) / model.impedance(3.6e6).imag
-        assert found.reactance == pytest.approx(math.hypot(1e-3, crowding) * steep**2, rel=2e-3)
+        assert found.effective_reactance == pytest.approx(
+            math.hypot(1e-3, crowding) * steep**2, rel=2e-3
+        )
 
 
 class TestInABudget:
@@ -139,10 +144,10 @@ class TestInABudget:
         assert found.efficiency is not None
         # R = X/Q0; both ohms move together, efficiency does not see that.
         wanted = {
-            "x_eff_ohm": math.hypot(error.reactance, error.together),
+            "x_eff_ohm": math.hypot(error.effective_reactance, error.together),
             "r_radiation_ohm": math.hypot(error.radiation, error.together),
-            "r_total_ohm": math.hypot(u_q, error.reactance, error.together),
-            "efficiency": math.hypot(u_q, error.radiation, error.reactance),
+            "r_total_ohm": math.hypot(u_q, error.effective_reactance, error.together),
+            "efficiency": math.hypot(u_q, error.radiation, error.effective_reactance),
         }
         for name, relative in wanted.items():
             estimate = getattr(found, name)
@@ -154,12 +159,12 @@ class TestInABudget:
         found = budget(toml)
         shares = found.shares
         for name, source, relative in (
-            ("x_eff_ohm", "model.reactance", error.reactance),
-            ("r_total_ohm", "model.reactance", error.reactance),
+            ("x_eff_ohm", "model.reactance", error.effective_reactance),
+            ("r_total_ohm", "model.reactance", error.effective_reactance),
             ("r_total_ohm", "fit", -u_q),
             ("r_radiation_ohm", "model.radiation", error.radiation),
             ("efficiency", "model.radiation", error.radiation),
-            ("efficiency", "model.reactance", -error.reactance),
+            ("efficiency", "model.reactance", -error.effective_reactance),
         ):
             value = getattr(found, name).value
             assert shares[name][source] / value == pytest.approx(relative, rel=0.03), (name, source)

@@ -104,7 +104,7 @@ def test_the_lines_loss_is_found_to_a_tenth_of_a_decibel() -> None:
     from sweeplab import fit_resonance
     from sweeplab.line import deembed
     from sweeplab.loop import LoopModel
-    from sweeplab.loss.coupled_fit import CouplingLoop, fit_coupled
+    from sweeplab.loss.coupled_fit import CouplingPrior, fit_coupled
 
     for case in swept()[::4]:
         line = line_of(case)
@@ -114,7 +114,7 @@ def test_the_lines_loss_is_found_to_a_tenth_of_a_decibel() -> None:
         assert fit.kept is not None
         found = fit_coupled(
             deembed(case.sweep, silent), fit.kept, fit.circle, LoopModel(case.build),
-            CouplingLoop(0.02, 0.02), silent,
+            CouplingPrior(0.02, 0.02), silent,
         )  # fmt: skip
         assert found is not None
         told_db = 2 * float(line.loss_db(np.array(case.truth["f0_hz"])))

@@ -16,7 +16,7 @@ from sweeplab.errors import ModelError
 from sweeplab.loop import LoopModel
 from sweeplab.loop.conductor import conductor_impedance
 from sweeplab.loop.coupling import coupling_factor
-from sweeplab.planning.band import band_figures, open_items
+from sweeplab.planning.band import band_figures, undescribed_losses
 from sweeplab.planning.coupling import coupling_geometry
 from sweeplab.planning.cut_list import (
     Allowance,
@@ -26,7 +26,8 @@ from sweeplab.planning.cut_list import (
     mast,
     section_m2,
 )
-from sweeplab.planning.plan import Plan, plan, resized
+from sweeplab.planning.plan import plan, resized
+from sweeplab.planning.result import Plan
 from sweeplab.planning.stock import stock_loops
 from sweeplab.quantity import Quantity
 
@@ -112,7 +113,10 @@ class TestFigures:
         assert silent.efficiency.low < 0.7 * known.efficiency.low
         assert silent.efficiency.high == pytest.approx(known.efficiency.high)
         assert silent.bandwidth_hz.high > 1.5 * known.bandwidth_hz.high
-        assert {item.key for item in open_items(build(rest=bare))} == {"capacitor.esr", "parts"}
+        assert {item.key for item in undescribed_losses(build(rest=bare))} == {
+            "capacitor.esr",
+            "parts",
+        }
 
     def test_a_size_of_one_percent_is_four_percent_of_radiation(self) -> None:
         # Radiation goes with the fourth power of the size (C. A. Balanis, eq. 5-24).

@@ -14,9 +14,9 @@ from sweeplab.line import C0_M_PER_S
 from sweeplab.loop import LoopModel
 from sweeplab.planning.safety import (
     distances,
+    electrical_stress,
     fields,
     reference_levels,
-    strain,
     voltage_finding,
 )
 
@@ -141,12 +141,12 @@ class TestDistances:
 class TestStrain:
     def test_ohms_law(self) -> None:
         # 100 W in 0.25 ohm are 20 A; over 100 ohm 2 kV rms.
-        strained = strain(100.0, Estimate.normal(0.25, 0.0), 100.0)
+        strained = electrical_stress(100.0, Estimate.normal(0.25, 0.0), 100.0)
         assert strained.loop_a_rms.value == pytest.approx(20.0)
         assert strained.capacitor_v_peak.value == pytest.approx(2000 * math.sqrt(2))
 
     def test_more_resistance_is_less_strain(self) -> None:
-        strained = strain(100.0, Estimate(0.25, 0.05, 0.20, 0.40), 100.0)
+        strained = electrical_stress(100.0, Estimate(0.25, 0.05, 0.20, 0.40), 100.0)
         assert strained.loop_a_rms.low == pytest.approx(math.sqrt(250))
         assert strained.loop_a_rms.high == pytest.approx(math.sqrt(500))
 
@@ -155,13 +155,13 @@ class TestStrain:
     )
     def test_a_rating_that_may_be_exceeded_is_found(self, rated: str, warned: bool) -> None:
         capacitor = f'[capacitor]\nrated_voltage = "{rated}"\n'
-        strained = strain(100.0, Estimate(0.25, 0.005, 0.24, 0.26), 100.0)
+        strained = electrical_stress(100.0, Estimate(0.25, 0.005, 0.24, 0.26), 100.0)
         finding = voltage_finding(build(rated=capacitor), "40m", strained)
         # 2.83 kV expected, 2.89 kV at the interval's end.
         assert (finding is not None) == warned
 
     def test_the_power_at_the_rating_goes_with_the_square_of_the_volts(self) -> None:
-        strained = strain(100.0, Estimate.normal(0.25, 0.0), 100.0)
+        strained = electrical_stress(100.0, Estimate.normal(0.25, 0.0), 100.0)
         rated = build(rated='[capacitor]\nrated_voltage = "1.4142136 kV"\n')
         finding = voltage_finding(rated, "40m", strained)
         assert finding is not None

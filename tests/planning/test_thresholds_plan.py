@@ -11,12 +11,18 @@ import pytest
 from sweeplab.builds import Build
 from sweeplab.estimate import Estimate
 from sweeplab.loop import LoopModel
-from sweeplab.planning.band import BandFigures, band_figures, ohms_of, open_items
-from sweeplab.planning.coupling import Matched, OnePlace, coupling_geometry, one_place
-from sweeplab.planning.plan import BandPlan, _worth_planning, plan
+from sweeplab.planning.band import BandFigures, band_figures, loop_impedance, undescribed_losses
+from sweeplab.planning.coupling import (
+    CommonPlacement,
+    CouplingMatch,
+    common_placement,
+    coupling_geometry,
+)
+from sweeplab.planning.plan import _within_range, plan
+from sweeplab.planning.result import BandPlan
 from sweeplab.planning.safety import Distances, distances, fields
 from sweeplab.planning.stock import assumed_joint, stock_loops
-from sweeplab.planning.tuning_range import tuning_reach
+from sweeplab.planning.tuning_range import tuning_range
 
 CAPACITOR = '[capacitor]\nc_min = "8 pF"\nc_max = "330 pF"\nesr = "50 mohm"\n'
 
@@ -49,12 +55,12 @@ class TestReach:
     ) -> None:
         # 10 m, in its middle 10.39 m long; 30 mm of each turn are the gap.
         place = BandPlan("10m", 28.85e6, reachable=None)
-        assert _worth_planning(build(around, rest=""), place) is planned
+        assert _within_range(build(around, rest=""), place) is planned
 
     def test_is_not_asked_below_one_megahertz_nor_above_sixty(self) -> None:
         # A loop half a metre round, of some 0.3 uH, would go from 0.3 to over 200 MHz.
         wide = build("0.5 m", rest='[capacitor]\nc_min = "1 pF"\nc_max = "1 uF"\n')
-        assert tuning_reach(wide, LoopModel(wide)) == pytest.approx((1e6, 60e6), rel=1e-3)
+        assert tuning_range(wide, LoopModel(wide)) == pytest.approx((1e6, 60e6), rel=1e-3)
 
 
 def test_a_turn_of_four_gaps_and_less_is_no_loop() -> None:
@@ -64,7 +70,7 @@ def test_a_turn_of_four_gaps_and_less_is_no_loop() -> None:
     assert single == [(0.095,)]
 
 
-class TestOnePlace:
+class TestCommonPlacement:
     """Two bands with the same size of coupling loop: left, or turned for both."""
 
     @staticmethod
@@ -72,12 +78,14 @@ class TestOnePlace:
     def figures(f_hz: float) -> BandFigures:
         return band_figures(build(), f_hz)
 
-    def place(self, high: float, low: float) -> OnePlace | None:
+    def place(self, high: float, low: float) -> CommonPlacement | None:
         fed = build(rest=f'{CAPACITOR}[feed]\ncircumference = "0.55 m"\n')
         geometry, _ = coupling_geometry(fed)
         factors = (Estimate.lognormal(high, 0.05), Estimate.lognormal(low, 0.05))
         bands = zip((self.figures(10.1e6), self.figures(14.1e6)), factors, strict=True)
-        return one_place(fed, geometry, [(at, Matched(None, factor)) for at, factor in bands])
+        return common_placement(
+            fed, geometry, [(at, CouplingMatch(None, factor)) for at, factor in bands]
+        )
 
     def test_a_coupling_loop_nearly_at_its_best_is_left_as_it_is(self) -> None:
         # Half way between them in logarithms SWR would be at most 1.50; it is 1.04 times that.
@@ -146,14 +154,14 @@ class TestAssumptions:
         rest = '[[parts]]\nkind = "joint"\ncount = 2\n'
         braid = 'form = "braid"\ndiameter = "12 mm"\n'
         bare = 'name = "bare"\n[loop]\ncircumference = "3.2 m"\n[conductor]\n'
-        ohms = ohms_of(build(), 10e6)
+        ohms = loop_impedance(build(), 10e6)
         most = {
-            item.key: item.most_ohm(ohms)
+            item.key: item.upper_bound_ohm(ohms)
             for text in (bare + braid, bare + braid + rest)
-            for item in open_items(Build.from_toml(text))
+            for item in undescribed_losses(Build.from_toml(text))
         }
         # At 10 MHz; opposite the gap the current is some 7 % larger than in it.
         assert most["capacitor.esr"] == pytest.approx(0.1)
         assert most["parts"] == pytest.approx(0.005)
         assert most["parts.joint.r"] == pytest.approx(0.05 * 1.07**2, rel=0.02)
-        assert most["conductor.surface_factor"] == pytest.approx(ohms.r_conductor)
+        assert most["conductor.surface_factor"] == pytest.approx(ohms.r_conductor_ohm)
