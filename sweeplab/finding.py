@@ -42,6 +42,11 @@ class Finding:
     evidence: Mapping[str, float | str] = field(default_factory=dict)
     action: str = ""
 
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> Finding:
+        """Return the finding that `to_json` wrote."""
+        return cls(**data)
+
     def to_json(self) -> dict[str, Any]:
         """Return the finding under the keys of the JSON output."""
         return {

@@ -37,3 +37,4 @@ def test_json_has_the_contracts_keys() -> None:
     found = json.loads(json.dumps(finding.to_json(), allow_nan=False))
     assert list(found) == ["code", "level", "text", "evidence", "action"]
     assert found["evidence"] == {"u_q": 0.2, "where": "top"}
+    assert Finding.from_json(found) == finding

@@ -106,7 +106,7 @@ def test_an_interrupt_and_want_of_memory_pass(plant: Plant, error: type[BaseExce
 
 def test_a_fault_in_the_match_alone_refuses_the_reading(monkeypatch: pytest.MonkeyPatch) -> None:
     sweep = read_sweep(GOOD[0])
-    monkeypatch.setattr(match, "_match", lambda *_: 1 / 0)
+    monkeypatch.setattr(match, "_match_of", lambda *_: 1 / 0)
     found = find_match(sweep)
     assert (found.swr_min, found.impedance_ohm, found.swr_bandwidth_hz["2"]) == (None, None, None)
     reading = take_reading(sweep)

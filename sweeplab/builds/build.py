@@ -8,10 +8,10 @@ from typing import Any
 
 from sweeplab.builds.assemble import assemble
 from sweeplab.builds.components import Capacitor, Conductor, Feed, Loop, Part, Setting, Site
-from sweeplab.builds.diff import plain_texts
 from sweeplab.builds.edit import changed_data, data_in_setting
 from sweeplab.builds.findings import findings_of, no_setting
 from sweeplab.builds.parse import parse_build
+from sweeplab.builds.plain_text import plain_texts
 from sweeplab.builds.schema import nearest
 from sweeplab.builds.toml_text import TomlText, write_toml
 from sweeplab.errors import BuildError

@@ -7,8 +7,8 @@ import tomllib
 from collections.abc import Mapping
 from typing import Any
 
-from sweeplab.builds.diff import labels
 from sweeplab.builds.parse import PLAIN_NUMBERS
+from sweeplab.builds.plain_text import labels
 from sweeplab.builds.schema import BY_NAME, nearest
 from sweeplab.builds.schema_tables import TABLES
 from sweeplab.builds.schema_types import Key, Table

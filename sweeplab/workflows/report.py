@@ -83,7 +83,7 @@ def _entry(log: Log, build: Build, stored: StoredSweep, plotted: bool) -> Entry:
         taken=stored.taken,
         points=reading["points"],
         sha256=stored.sha256,
-        findings=[Finding(**finding) for finding in reading["findings"]],
+        findings=[Finding.from_json(finding) for finding in reading["findings"]],
         fitted=_fit(log, build, stored) if plotted else None,
     )
 
