@@ -446,7 +446,7 @@ def test_999_references_are_taken() -> None:
 
 
 class TestWhichReader:
-    """The surest reads: an order of ways to be sure, whatever figures stand for it."""
+    """The most confident reader reads: an order of confidences, whatever their figures."""
 
     def reader(self, text: str, name: str) -> str:
         return read_text(text, name).origin.reader

@@ -5,7 +5,8 @@
 
 Not part of the test run: atheris is in no extra, and ten minutes say more than the tests have.
 libFuzzer's own limits hold: two seconds and 2 GB an input. What is found is written to
-``crash-*`` in the folder of work that is printed, where the corpus grows; a second run goes on from it.
+``crash-*`` in the folder of work that is printed, where the corpus grows; a second run continues
+from it.
 """
 
 from __future__ import annotations
