@@ -16,7 +16,11 @@ from records import STATE, repeats, sweeps
 from sweeplab.comparison.comparison import compare
 from sweeplab.record import Record
 
-TRIALS = 1000
+
+@pytest.fixture(params=[300, pytest.param(1000, marks=pytest.mark.slow)])
+def trials(request: pytest.FixtureRequest) -> int:
+    """How often to draw."""
+    return int(request.param)
 
 
 def slack(share: float, trials: int) -> float:
@@ -24,30 +28,30 @@ def slack(share: float, trials: int) -> float:
 
 
 @pytest.mark.parametrize("n", [2, 3, 5])
-def test_the_interval_of_one_change_covers_it_nineteen_times_in_twenty(n: int) -> None:
+def test_the_interval_of_one_change_covers_it_nineteen_times_in_twenty(n: int, trials: int) -> None:
     rng = np.random.default_rng(100 + n)
     covered = 0
-    for _ in range(TRIALS):
+    for _ in range(trials):
         before = repeats("r_total_ohm", list(0.075 * (1 + rng.normal(0, 0.02, n))), u=1e-5)
         after = repeats("r_total_ohm", list(0.060 * (1 + rng.normal(0, 0.02, n))), u=1e-5)
         change = compare(before, after).bands[0].figures["r_total_ohm"].change
         assert change is not None
         covered += change.low <= -0.015 <= change.high
-    assert covered / TRIALS == pytest.approx(0.95, abs=slack(0.95, TRIALS))
+    assert covered / trials == pytest.approx(0.95, abs=slack(0.95, trials))
 
 
-def test_without_the_scatter_of_repeats_intervals_fail() -> None:
+def test_without_the_scatter_of_repeats_intervals_fail(trials: int) -> None:
     """The negative control: trust the sweeps' own noise alone, and the promise breaks."""
     rng = np.random.default_rng(7)
     covered = 0
-    for _ in range(TRIALS):
+    for _ in range(trials):
         # A repeat a side leaves nothing but the noise, ten times below the scatter.
         before = repeats("r_total_ohm", [0.075 * (1 + rng.normal(0, 0.02))], u=0.00015)
         after = repeats("r_total_ohm", [0.060 * (1 + rng.normal(0, 0.02))], u=0.00015)
         change = compare(before, after).bands[0].figures["r_total_ohm"].change
         assert change is not None
         covered += change.low <= -0.015 <= change.high
-    assert covered / TRIALS < 0.5
+    assert covered / trials < 0.5
 
 
 # Scatter that differs between bands, as that of a loose joint does.
@@ -103,13 +107,15 @@ def test_nothing_moved_is_seldom_called_moved_over_many_trials(
 
 
 # Two bands of tenfold scatter and two repeats a side: the worst where each band borrows.
-TENFOLD = {"bands": ("80m", "20m"), "trials": 200}
+TENFOLD = ("80m", "20m")
 
 
-def test_a_band_of_large_scatter_among_small_ones_keeps_the_false_alarm_rate() -> None:
-    assert false_alarms(2, UNLIKE, **TENFOLD) <= 0.05 + slack(0.05, 200)  # type: ignore[arg-type]
+@pytest.mark.parametrize("trials", [60, pytest.param(200, marks=pytest.mark.slow)])
+def test_a_band_of_large_scatter_among_small_ones_keeps_the_false_alarm_rate(trials: int) -> None:
+    assert false_alarms(2, UNLIKE, trials, TENFOLD) <= 0.05 + slack(0.05, trials)
 
 
+@pytest.mark.slow
 def test_control_pooling_a_band_of_large_scatter_exceeds_the_false_alarm_rate(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
@@ -117,7 +123,7 @@ def test_control_pooling_a_band_of_large_scatter_exceeds_the_false_alarm_rate(
         "sweeplab.comparison.repeatability._moderated",
         lambda own, elsewhere, everything: everything,
     )
-    assert false_alarms(2, UNLIKE, **TENFOLD) > 0.05 + slack(0.05, 200)  # type: ignore[arg-type]
+    assert false_alarms(2, UNLIKE, 200, TENFOLD) > 0.05 + slack(0.05, 200)
 
 
 @pytest.mark.parametrize("trials", [40, pytest.param(200, marks=pytest.mark.slow)])
@@ -145,8 +151,8 @@ def test_other_builds_repeats_narrow_the_interval_of_two() -> None:
     assert np.median(narrow) < 0.9 * np.median(wide)
 
 
-def test_the_intervals_of_all_changes_hold_at_once() -> None:
-    trials = 100
+@pytest.mark.parametrize("trials", [40, pytest.param(100, marks=pytest.mark.slow)])
+def test_the_intervals_of_all_changes_hold_at_once(trials: int) -> None:
     rng = np.random.default_rng(77)
     held = 0
     for _ in range(trials):

@@ -22,11 +22,16 @@ from sweeplab.comparison.heights import GroundSeparation, HeightSweeps, separate
 from sweeplab.quantity import Quantity
 from sweeplab.record import Record
 
-TRIALS = 400
 MOVED = [Change("site.height", "1.5 m ± 5 cm", "4 m ± 5 cm")]
 
 
-def slack(trials: int = TRIALS, share: float = 0.95) -> float:
+@pytest.fixture(params=[120, pytest.param(400, marks=pytest.mark.slow)])
+def trials(request: pytest.FixtureRequest) -> int:
+    """How often to draw."""
+    return int(request.param)
+
+
+def slack(trials: int, share: float = 0.95) -> float:
     return 4 * math.sqrt(share * (1 - share) / trials)
 
 
@@ -110,52 +115,54 @@ INTERVALS_HOLD: dict[str, Callable[[GroundSeparation, Truth], bool]] = {
 class TestCoverage:
     @pytest.mark.parametrize("heights", [(1.5, 4.0), (1.5, 2.5, 4.0)])
     def test_every_interval_holds_the_truth_nineteen_times_in_twenty(
-        self, heights: tuple[float, ...]
+        self, heights: tuple[float, ...], trials: int
     ) -> None:
         rng = np.random.default_rng(12)
         held = dict.fromkeys(INTERVALS_HOLD, 0)
-        for _ in range(TRIALS):
+        for _ in range(trials):
             by_height, truth = draw(rng, heights)
             found = separated(by_height)
             for name, interval_holds in INTERVALS_HOLD.items():
                 held[name] += interval_holds(found, truth)
         for name, times in held.items():
-            assert times / TRIALS == pytest.approx(0.95, abs=slack()), name
+            assert times / trials == pytest.approx(0.95, abs=slack(trials)), name
 
-    def test_so_does_efficiency_over_ground_where_the_ground_is_as_described(self) -> None:
+    def test_so_does_efficiency_over_ground_where_the_ground_is_as_described(
+        self, trials: int
+    ) -> None:
         rng = np.random.default_rng(13)
         held = answered = 0
-        for _ in range(TRIALS):
+        for _ in range(trials):
             by_height, truth = draw(rng)
             for at in separated(by_height).heights:
                 if at.efficiency_over_ground is not None:
                     answered += 1
                     held += within(at.efficiency_over_ground, truth.over_ground[at.height_m])
-        assert answered > 1.8 * TRIALS
-        assert held / answered == pytest.approx(0.95, abs=slack())
+        assert answered > 1.8 * trials
+        assert held / answered == pytest.approx(0.95, abs=slack(trials))
 
-    def test_so_does_the_factor_of_a_ground_with_the_described_shape(self) -> None:
+    def test_so_does_the_factor_of_a_ground_with_the_described_shape(self, trials: int) -> None:
         rng = np.random.default_rng(14)
         held = 0
-        for _ in range(TRIALS):
+        for _ in range(trials):
             by_height, truth = draw(rng, loop=Loop(factor=1.4), constants=False)
             held += within(separated(by_height).ground_factor, truth.factor)
-        assert held / TRIALS == pytest.approx(0.95, abs=slack())
+        assert held / trials == pytest.approx(0.95, abs=slack(trials))
 
     @pytest.mark.parametrize("n", [3, 6])
     def test_repeats_that_scatter_more_than_their_noise_are_counted_as_they_do(
-        self, n: int
+        self, n: int, trials: int
     ) -> None:
         rng = np.random.default_rng(15)
         loss = difference = 0
-        for _ in range(TRIALS):
+        for _ in range(trials):
             by_height, truth = draw(rng, n=n, noise=0.001, spread=0.01)
             found = separated(by_height)
             loss += within(found.r_loss_ohm, truth.loss)
             drawn = truth.drawn[1.5] - truth.drawn[4.0]
             difference += within(found.ground_difference_ohm, drawn)
         for held in (loss, difference):
-            assert held / TRIALS == pytest.approx(0.95, abs=slack())
+            assert held / trials == pytest.approx(0.95, abs=slack(trials))
 
     def test_two_heights_know_the_loss_better_than_the_description_does(self) -> None:
         by_height, _ = draw(np.random.default_rng(16))
@@ -164,7 +171,9 @@ class TestCoverage:
         assert found is not None
         assert found.u < 0.6 * math.hypot(*shares)
 
-    def test_without_the_tapes_own_error_intervals_fail(self) -> None:
+    @pytest.mark.slow
+    @pytest.mark.parametrize("trials", [400])
+    def test_without_the_tapes_own_error_intervals_fail(self, trials: int) -> None:
         """The negative control: leave out one stated source, and the promise breaks."""
 
         def exactly_hung(record: Record) -> Record:
@@ -176,18 +185,18 @@ class TestCoverage:
 
         rng = np.random.default_rng(17)
         held = 0
-        for _ in range(TRIALS):
+        for _ in range(trials):
             by_height, truth = draw(rng, n=8, noise=0.001)
             bare = separated([changed(of_height, exactly_hung) for of_height in by_height])
             held += within(bare.r_loss_ohm, truth.loss)
-        assert held / TRIALS < 0.95 - slack()
+        assert held / trials < 0.95 - slack(trials)
 
 
 class TestTheGroundAgainstItsDescription:
-    def test_one_as_described_is_seldom_called_another(self) -> None:
+    def test_one_as_described_is_seldom_called_another(self, trials: int) -> None:
         rng = np.random.default_rng(21)
-        calls = sum(not separated(draw(rng)[0]).as_described for _ in range(TRIALS))
-        assert calls / TRIALS <= 0.05 + slack(share=0.05)
+        calls = sum(not separated(draw(rng)[0]).as_described for _ in range(trials))
+        assert calls / trials <= 0.05 + slack(trials, share=0.05)
 
     def test_one_that_draws_twice_as_much_is_and_its_sky_share_left_out(self) -> None:
         rng = np.random.default_rng(22)
@@ -205,12 +214,12 @@ class TestTheGroundAgainstItsDescription:
         assert over is not None
         assert over.u < 0.95 * math.hypot(*shares)
 
-    def test_three_heights_fit_as_they_should(self) -> None:
+    def test_three_heights_fit_as_they_should(self, trials: int) -> None:
         rng = np.random.default_rng(24)
-        misfits = [separated(draw(rng, (1.5, 2.5, 4.0))[0]).misfit for _ in range(TRIALS)]
+        misfits = [separated(draw(rng, (1.5, 2.5, 4.0))[0]).misfit for _ in range(trials)]
         # Its square is chi-square of one degree of freedom, whose variance is 2.
         mean = float(np.mean(np.square(np.array(misfits, dtype=float))))
-        assert mean == pytest.approx(1.0, abs=4 * math.sqrt(2 / TRIALS))
+        assert mean == pytest.approx(1.0, abs=4 * math.sqrt(2 / trials))
 
     def test_a_height_with_other_ohms_of_its_own_does_not_fit(self) -> None:
         low, middle, high = exact((1.5, 2.5, 4.0))

@@ -25,7 +25,7 @@ def start(path: Path, first: int, count: int) -> subprocess.Popen[str]:
 
 
 def reported(process: subprocess.Popen[str]) -> list[tuple[str, bool]]:
-    """Wait for a writer and return what it said, whole lines only."""
+    """Wait for a writer and return its output, whole lines only."""
     # Not communicate(): it passes over what an earlier readline() has buffered.
     with process:
         assert process.stdout is not None

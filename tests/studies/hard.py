@@ -1,4 +1,4 @@
-"""Sweeps that tell little: what is said of the unloaded Q where its bound is above 3 %.
+"""Sweeps that tell little: results for the unloaded Q where its bound is above 3 %.
 
 Run by hand in tests/: ``python -m studies.hard [cells] [draws]``.
 """
