@@ -75,9 +75,9 @@ def outputs(tree: Path, samples: Path) -> dict[str, Any]:
         for before, after in (builds[:2], builds[1:]):
             run("compare", before, after, "--json")
             run("compare", before, after)
-        for kept in sorted((tree / "tests" / "data" / "logs").glob("*.db")):
-            shutil.copy2(kept, folder / kept.name)
-            run("list", "--json", "--log", kept.name)
+        for log in sorted((tree / "tests" / "data" / "logs").glob("*.db")):
+            shutil.copy2(log, folder / log.name)
+            run("list", "--json", "--log", log.name)
     return found
 
 

@@ -1,4 +1,4 @@
-"""`analyze`: one row a sweep in order, the same over any executor, failures beside the rest."""
+"""`analyze`: one row a sweep in order, the same over any executor, failures next to the rest."""
 
 from __future__ import annotations
 

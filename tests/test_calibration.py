@@ -56,7 +56,7 @@ def test_standards_of_other_points_are_interpolated(antenna: np.ndarray) -> None
     assert [finding.code for finding in corrected.findings] == ["referenced"]
 
 
-def test_coarse_standards_are_said() -> None:
+def test_coarse_standards_are_reported() -> None:
     coarse = standards(np.linspace(5e6, 9e6, 9))
     codes = [finding.code for finding in coarse.correct(faulty(np.ones(201, complex))).findings]
     assert codes == ["referenced", "reference-coarse"]

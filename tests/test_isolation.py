@@ -70,7 +70,7 @@ def plant(monkeypatch: pytest.MonkeyPatch) -> Plant:
     return planted
 
 
-def _said(fit: Resonance) -> str:
+def _as_json(fit: Resonance) -> str:
     return json.dumps([fit.status, fit.to_json(), [f.to_json() for f in fit.findings]])
 
 
@@ -89,12 +89,12 @@ def test_the_sweep_is_refused_with_what_to_do(plant: Plant) -> None:
 def test_the_others_are_the_same_to_the_last_digit(plant: Plant, place: int) -> None:
     rng = np.random.default_rng(5)
     others = [Truth(noise=1e-3, q_loaded=q).sweep(rng) for q in (100, 200, 300, 400, 500, 600)]
-    without = [_said(fit) for fit in fit_many(others)]
+    without = [_as_json(fit) for fit in fit_many(others)]
     plant(np.linalg.LinAlgError)
     among = [*others[:place], STRUCK, *others[place:]]
     for fits in (fit_many(among), list(iter_fit(among))):
         assert [finding.code for finding in fits[place].findings] == ["unforeseen"]
-        assert [_said(fit) for fit in fits if fit is not fits[place]] == without
+        assert [_as_json(fit) for fit in fits if fit is not fits[place]] == without
 
 
 @pytest.mark.parametrize("error", [KeyboardInterrupt, MemoryError])
@@ -134,7 +134,7 @@ def test_a_fault_in_one_budget_leaves_the_others(monkeypatch: pytest.MonkeyPatch
     assert [first.to_json(), third.to_json()] == [before[0], before[2]]
     assert second.status == "refused"
     assert second.findings[0].code == "unforeseen"
-    # What the sweep says by itself stands.
+    # The figures of the sweep alone are still there.
     assert second.resonance.q_loaded is not None
 
 
@@ -169,9 +169,9 @@ class TestOnTheCommandLine:
         assert line.startswith(f"{bad}: ")
         assert "ZeroDivisionError" in line
         assert result.exit_code == 1
-        said = json.loads(result.stdout)
-        assert [sweep["status"] == "refused" for sweep in said["sweeps"]] == [False, True, False]
-        assert [entry["file"] for entry in said["failed"]] == [str(bad)]
+        output = json.loads(result.stdout)
+        assert [sweep["status"] == "refused" for sweep in output["sweeps"]] == [False, True, False]
+        assert [entry["file"] for entry in output["failed"]] == [str(bad)]
 
     def test_add_keeps_the_bytes_and_adds_the_rest(self, bad: Path, tmp_path: Path) -> None:
         self._run("init")

@@ -87,22 +87,22 @@ class TestTheContract:
     def test_keys_and_types(self, kind: Kind, with_build: bool, build: Build) -> None:
         sweep = kind(np.random.default_rng(1))
         reading = take_reading(sweep, build if with_build else None, "low" if with_build else None)
-        told = json.loads(json.dumps(reading.to_json(), allow_nan=False))
-        assert list(told) == SWEEP_KEYS
-        assert told["status"] in ("ok", "doubtful", "refused")
-        assert set(told["match"]) >= MATCH_KEYS
-        assert set(told["match"]["swr_bandwidth_hz"]) == {"2", "3"}
-        if told["status"] == "refused" and reading.resonance.status == "refused":
-            assert told["resonance"] is None
-            assert told["loss"] is None
+        printed = json.loads(json.dumps(reading.to_json(), allow_nan=False))
+        assert list(printed) == SWEEP_KEYS
+        assert printed["status"] in ("ok", "doubtful", "refused")
+        assert set(printed["match"]) >= MATCH_KEYS
+        assert set(printed["match"]["swr_bandwidth_hz"]) == {"2", "3"}
+        if printed["status"] == "refused" and reading.resonance.status == "refused":
+            assert printed["resonance"] is None
+            assert printed["loss"] is None
         else:
-            assert set(told["resonance"]) == RESONANCE_KEYS
-            assert told["resonance"]["coupling"] in ("under", "critical", "over", "unknown")
-            self.assert_estimates(told["resonance"])
-        assert with_build or told["loss"] is None
-        if told["loss"] is not None:
-            assert set(told["loss"]) == LOSS_KEYS | {"gain_dbi"}
-            self.assert_estimates(told["loss"])
+            assert set(printed["resonance"]) == RESONANCE_KEYS
+            assert printed["resonance"]["coupling"] in ("under", "critical", "over", "unknown")
+            self.assert_estimates(printed["resonance"])
+        assert with_build or printed["loss"] is None
+        if printed["loss"] is not None:
+            assert set(printed["loss"]) == LOSS_KEYS | {"gain_dbi"}
+            self.assert_estimates(printed["loss"])
 
     def assert_estimates(self, figures: dict[str, object]) -> None:
         for estimate in figures.values():

@@ -79,19 +79,19 @@ def modules() -> dict[str, ast.Module]:
 
 
 def imported(tree: ast.Module, names: Iterable[str]) -> set[str]:
-    """Return the modules of the package that a tree imports, wherever in it that stands."""
+    """Return the modules of the package that a tree imports, at any level."""
     known = set(names)
     found = set()
     for node in ast.walk(tree):
         if isinstance(node, ast.ImportFrom):
             assert node.level == 0, "imports in the package are absolute"
             parent = node.module or ""
-            wanted = [f"{parent}.{alias.name}" for alias in node.names]
+            targets = [f"{parent}.{alias.name}" for alias in node.names]
         elif isinstance(node, ast.Import):
-            parent, wanted = "", [alias.name for alias in node.names]
+            parent, targets = "", [alias.name for alias in node.names]
         else:
             continue
-        for full in wanted:
+        for full in targets:
             package, *path = full.split(".")
             if package == "sweeplab":
                 module = "/".join(path) or "__init__"

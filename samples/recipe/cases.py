@@ -34,7 +34,7 @@ class Case:
     form: str
     f0_hz: float
     esr_ohm: float  # at 10 MHz
-    esr_told: bool
+    esr_described: bool
     line: Line | None
     noise: float
     points: int
@@ -69,9 +69,9 @@ def first_figures(antenna: Solvable, f0_hz: float, esr_ohm: float) -> tuple[floa
 
 
 def build_toml(case: Case, capacitance_f: float) -> str:
-    """The build file: geometry exact, the capacitor's ESR only where ``esr_told``."""
+    """The build file: geometry exact, the capacitor's ESR only where ``esr_described``."""
     antenna = case.antenna
-    esr = f'esr = "{case.esr_ohm * 1000:.1f} mohm"\n' if case.esr_told else ""
+    esr = f'esr = "{case.esr_ohm * 1000:.1f} mohm"\n' if case.esr_described else ""
     return f"""name = "{case.name}"
 
 [loop]
@@ -166,7 +166,7 @@ def swept(
     antenna: Antenna | Turns,
     f0: float,
     esr: float,
-    esr_told: bool,
+    esr_described: bool,
     rng: np.random.Generator,
 ) -> Case:
     """Everything about the case that is not the antenna itself."""
@@ -182,7 +182,7 @@ def swept(
         form=("rod", "tube")[int(rng.integers(2))],
         f0_hz=f0,
         esr_ohm=esr,
-        esr_told=esr_told,
+        esr_described=esr_described,
         line=line,
         noise=log_uniform(rng, 0.0005, 0.005),
         points=int(rng.choice([101, 151, 201, 301, 401])),

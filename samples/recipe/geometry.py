@@ -74,7 +74,7 @@ def circle_nodes(circumference_m: float, gap_m: float, gap_segments: int, chords
 def polygon_nodes(corners_m: Array, gap_m: float, gap_segments: int, segment_m: float) -> Array:
     """Straight sides through ``corners_m`` (n, 3), gap in the middle of the side last to first.
 
-    Each side, or half side beside the gap, is cut in equal segments of about ``segment_m``.
+    Each side, or half side next to the gap, is cut in equal segments of about ``segment_m``.
     """
     last, first = corners_m[-1], corners_m[0]
     middle, along = (last + first) / 2, (first - last) / np.linalg.norm(first - last)

@@ -1,7 +1,7 @@
 """Makes tests/data/nec/ground.csv: effect of ground on a loop's radiated power, from NEC-2.
 
 Run it from anywhere: ``python samples/recipe/make_ground.py``. Sommerfeld ground, lossless loops;
-heights keep clear of where the engine's interpolation tables jump (README beside the table).
+heights keep clear of where the engine's interpolation tables jump (README next to the table).
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Makes tests/data/nec/impedance.csv: the gap impedance of single loops, converged, from NEC-2.
 
 Run it from anywhere: ``python samples/recipe/make_impedance.py``. Conventions are in the README
-beside the table.
+next to the table.
 """
 
 from __future__ import annotations

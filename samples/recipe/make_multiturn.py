@@ -1,7 +1,7 @@
 """Makes tests/data/nec/multiturn.csv and multiturn_paths.json: turns in series, side by side.
 
 Run it from anywhere: ``python samples/recipe/make_multiturn.py``. The path is described in the
-README beside the table, node by node in the JSON file.
+README next to the table, node by node in the JSON file.
 """
 
 from __future__ import annotations

@@ -28,13 +28,13 @@ def solved() -> Iterator[tuple[dict[str, Any], str]]:
         rng = np.random.default_rng([SEED, index])
         case = draw(index, rng)
         pair, figures = solve_case(case)
-        told = {
+        truth = {
             **asdict(figures),
             "f_loaded_hz": loaded_frequency(pair, figures),
             "esr_ohm": esr_ohm(case),
         }
         text = build_toml(case, figures.capacitance_f)
-        yield entry(case, text, told), noisy_sweep(case, pair, figures, MARK, rng)
+        yield entry(case, text, truth), noisy_sweep(case, pair, figures, MARK, rng)
 
 
 if __name__ == "__main__":

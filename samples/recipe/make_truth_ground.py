@@ -29,12 +29,12 @@ STANDS = ("gap top", "gap bottom", "gap top", "gap bottom", "horizontal")
 
 @dataclass(frozen=True)
 class Placed:
-    """A case and its site; ``word`` names the ground, ``told``: the build file uses that word."""
+    """A case and its site. ``word`` names the ground; the build file uses it if ``by_word``."""
 
     case: Case
     standing: Standing
     word: str
-    told: bool
+    by_word: bool
 
     def toml(self, capacitance_f: float) -> str:
         """The build file, the ground by its word or by the same constants."""
@@ -43,7 +43,7 @@ class Placed:
         way = "" if lying else f'gap_at = "{self.standing.stand.removeprefix("gap ")}"\n'
         return f"""{build_toml(self.case, capacitance_f)}
 [site]
-ground = {f'"{self.word}"' if self.told else f"[{eps_r}, {sigma}]"}
+ground = {f'"{self.word}"' if self.by_word else f"[{eps_r}, {sigma}]"}
 height = "{self.standing.lowest_m() * 1000:.1f} mm"
 orientation = "{"horizontal" if lying else "vertical"}"
 {way}"""
@@ -102,13 +102,13 @@ def solved() -> Iterator[tuple[dict[str, Any], str]]:
         rng = np.random.default_rng([SEED, index])
         placed = draw(index, rng)
         over, figures, plain = solve_case(placed)
-        told = {
+        truth = {
             **asdict(figures),
             "f_loaded_hz": loaded_frequency(over, plain),
             "esr_ohm": esr_ohm(placed.case),
         }
         sweep = noisy_sweep(placed.case, over, plain, MARK, rng)
-        yield entry(placed.case, placed.toml(figures.capacitance_f), told), sweep
+        yield entry(placed.case, placed.toml(figures.capacitance_f), truth), sweep
 
 
 if __name__ == "__main__":

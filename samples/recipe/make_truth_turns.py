@@ -95,15 +95,15 @@ def solved() -> Iterator[tuple[dict[str, Any], str]]:
         rng = np.random.default_rng([SEED, index])
         case = draw(index, rng)
         pair, figures = solve_case(case)
-        told = {
+        truth = {
             **asdict(figures),
             "f_loaded_hz": loaded_frequency(pair, figures),
             "esr_ohm": esr_ohm(case),
         }
         text = build_toml(case, figures.capacitance_f)
         assert isinstance(case.antenna, Turns)
-        told_too = {"way": case.antenna.way, "segments": len(case.antenna.main_wire().nodes_m)}
-        yield entry(case, text, told) | told_too, noisy_sweep(case, pair, figures, MARK, rng)
+        turns_entry = {"way": case.antenna.way, "segments": len(case.antenna.main_wire().nodes_m)}
+        yield entry(case, text, truth) | turns_entry, noisy_sweep(case, pair, figures, MARK, rng)
 
 
 if __name__ == "__main__":

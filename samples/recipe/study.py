@@ -71,7 +71,7 @@ def entry(case: Case, build_toml: str, truth: dict[str, float]) -> dict[str, Any
         "truth": {key: float(f"{value:.9g}") for key, value in truth.items()},
         "noise": case.noise,
         "points": case.points,
-        "esr_told": case.esr_told,
+        "esr_told": case.esr_described,
     }
 
 
@@ -80,10 +80,10 @@ def write(folder: Path, pairs: Iterable[tuple[dict[str, Any], str]]) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     entries = []
     with zipfile.ZipFile(folder / "sweeps.zip", "w", zipfile.ZIP_DEFLATED, compresslevel=9) as file:
-        for told, sweep in pairs:
-            entries.append(told)
+        for element, sweep in pairs:
+            entries.append(element)
             # A fixed date keeps the archive the same from run to run.
-            member = zipfile.ZipInfo(told["sweep"], (2026, 1, 1, 0, 0, 0))
+            member = zipfile.ZipInfo(element["sweep"], (2026, 1, 1, 0, 0, 0))
             member.compress_type = zipfile.ZIP_DEFLATED
             file.writestr(member, sweep)
     text = json.dumps(entries, indent=1, allow_nan=False)

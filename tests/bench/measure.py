@@ -20,7 +20,7 @@ class Row:
     ----------
     what : str
     us : float
-        Processor time for one item [us]; wall time where said.
+        Processor time for one item [us]; wall time where stated.
     ratio : float
         To the row that the section names.
     """

@@ -22,9 +22,9 @@ from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 
+import alternatives
 import invented
 import numpy as np
-import rivals
 from measure import Row, best_of, rows, side_by_side
 
 from sweeplab import analyze, fit_many, fit_resonance, read_sweep, read_sweeps
@@ -38,10 +38,10 @@ Sections = list[tuple[str, list[str]]]
 def reading(paths: list[str], quick: bool) -> list[Row]:
     """Reading a file, alone and of many."""
     ways: dict[str, Callable[[str], object]] = {
-        "numpy.loadtxt, its fast path": rivals.loadtxt,
+        "numpy.loadtxt, its fast path": alternatives.loadtxt,
         "sweeplab.read_sweep": read_sweep,
-        "bare split and numpy.array": rivals.bare,
-        "scikit-rf Network": rivals.network,
+        "bare split and numpy.array": alternatives.bare,
+        "scikit-rf Network": alternatives.network,
     }
     times = side_by_side(ways, paths[:64], 8 if quick else 40)
     some = paths[:640]
@@ -55,10 +55,10 @@ def fitting(paths: list[str], quick: bool) -> list[Row]:
     sweeps = read_sweeps(paths[:64])
     ways = {
         "sweeplab.fit_resonance": fit_resonance,
-        "scipy least_squares, derivatives given": rivals.fit_least_squares,
-        "scipy curve_fit": rivals.fit_curve_fit,
-        "lmfit Model": rivals.fit_lmfit,
-        "scikit-rf Qfactor": rivals.fit_qfactor,
+        "scipy least_squares, derivatives given": alternatives.fit_least_squares,
+        "scipy curve_fit": alternatives.fit_curve_fit,
+        "lmfit Model": alternatives.fit_lmfit,
+        "scikit-rf Qfactor": alternatives.fit_qfactor,
     }
     times = side_by_side(ways, sweeps[:16], 2 if quick else 5)
     batch = best_of(lambda: fit_many(sweeps), 2 if quick else 7, time.process_time)
@@ -71,7 +71,7 @@ def whole(paths: list[str], quick: bool) -> list[Row]:
     few = paths[:16]
     ways: dict[str, Callable[[str], object]] = {
         "sweeplab: read, fit, match, one by one": lambda path: take_reading(read_sweep(path)),
-        "scikit-rf: Network and Qfactor": rivals.fit_qfactor_of,
+        "scikit-rf: Network and Qfactor": alternatives.fit_qfactor_of,
     }
     times = side_by_side(ways, few, 2 if quick else 5)
     many = paths[:1000]

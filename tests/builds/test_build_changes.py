@@ -151,10 +151,10 @@ def test_changes_undone_give_the_build_back(data: dict[str, Any]) -> None:
 
 def test_the_way_of_writing_is_no_difference() -> None:
     other = WHOLE.replace("3.20 m ± 1 cm", "(320 ± 1) cm").replace('"40 mm"', '"4.0 cm"')
-    said = FIVE_LINES.replace("[loop]\n", '[loop]\nshape = "circle"\nturns = 1\n')
-    told = said.replace("[conductor]", '[conductor]\nform = "tube"\nmaterial = "copper"')
+    with_shape = FIVE_LINES.replace("[loop]\n", '[loop]\nshape = "circle"\nturns = 1\n')
+    explicit = with_shape.replace("[conductor]", '[conductor]\nform = "tube"\nmaterial = "copper"')
     assert difference(Build.from_toml(WHOLE), Build.from_toml(other)) == []
-    assert difference(Build.from_toml(FIVE_LINES), Build.from_toml(told)) == []
+    assert difference(Build.from_toml(FIVE_LINES), Build.from_toml(explicit)) == []
 
 
 def test_a_difference_reads_the_other_way_round() -> None:

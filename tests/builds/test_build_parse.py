@@ -72,7 +72,7 @@ def test_every_key_is_read_into_si_units() -> None:
     assert build.text == WHOLE
 
 
-def test_five_lines_are_enough_and_what_was_taken_is_said() -> None:
+def test_five_lines_are_enough_and_assumed_values_are_reported() -> None:
     build = Build.from_toml(FIVE_LINES)
     assert build.loop == Loop("circle", Quantity(3.2))
     assert build.conductor == Conductor("tube", COPPER, "copper", Quantity(0.012))
@@ -161,8 +161,8 @@ def test_braid_keeps_a_factor_of_one_and_a_finding_says_there_is_no_better() -> 
     build = Build.from_toml(braid)
     assert build.conductor.surface_factor == Quantity(1.0)
     assert "braid-factor" in {finding.code for finding in build.findings}
-    told = Build.from_toml(with_line(braid, "conductor", 'surface_factor = "1.5 ± 0.3"'))
-    assert "braid-factor" not in {finding.code for finding in told.findings}
+    described = Build.from_toml(with_line(braid, "conductor", 'surface_factor = "1.5 ± 0.3"'))
+    assert "braid-factor" not in {finding.code for finding in described.findings}
 
 
 def test_a_resistance_given_once_holds_for_its_kind() -> None:
@@ -171,7 +171,7 @@ def test_a_resistance_given_once_holds_for_its_kind() -> None:
     assert [part.r for part in build.parts] == [Quantity(0.002)] * 2
 
 
-def test_a_gap_said_to_be_anywhere_is_one_not_known() -> None:
+def test_a_gap_declared_unknown_equals_one_not_described() -> None:
     site = '[site]\nground = "average"\n'
     unknown = Build.from_toml(FIVE_LINES + site + 'gap_at = "unknown"\n')
     assert unknown.site is not None

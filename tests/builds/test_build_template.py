@@ -1,4 +1,4 @@
-"""The template: a build's file with every key, which reads as it stands."""
+"""The template: a build's file with every key, which is valid as it is."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def test_every_example_is_toml_and_every_line_says_what_it_is_for() -> None:
 
 
 def test_commented_lines_work_once_uncommented() -> None:
-    for line, rival in [
+    for line, alternative in [
         ('# diameter = "1.02 m"', "circumference = "),
         ('# esr = "20 mohm"', ""),
         ("# turns_per_range = 3.0", ""),
@@ -47,13 +47,13 @@ def test_commented_lines_work_once_uncommented() -> None:
         ('# r = "2 mohm"', ""),
     ]:
         text = template()
-        if rival:
-            text = text.replace(rival, f"# {rival}", 1)
+        if alternative:
+            text = text.replace(alternative, f"# {alternative}", 1)
         assert line in text
         before = Build.from_toml(template()).describe()
         assert Build.from_toml(text.replace(line, line[2:], 1)).describe() != before
 
 
 def test_a_file_in_the_tests_uses_every_table() -> None:
-    said = tomllib.loads(WHOLE)
-    assert {table.name.split(".")[0] for table in TABLES if table.name} <= set(said)
+    parsed = tomllib.loads(WHOLE)
+    assert {table.name.split(".")[0] for table in TABLES if table.name} <= set(parsed)

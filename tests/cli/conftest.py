@@ -20,7 +20,7 @@ diameter = "12 mm"
 
 
 class Run:
-    """Runs commands; what one printed stands in what comes back."""
+    """Runs commands; the result contains what one printed."""
 
     def __call__(self, *args: str, status: int = 0, env: dict[str, str] | None = None):
         result = CliRunner().invoke(app, list(args), env=env, prog_name="sweeplab")

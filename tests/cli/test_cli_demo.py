@@ -10,17 +10,17 @@ import pytest
 
 @pytest.fixture(scope="module", params=[False, pytest.param(True, marks=pytest.mark.slow)])
 def replayed(request, tmp_path_factory):
-    """The demo's folder and what it said; with all its drawings it is slow."""
+    """The demo's folder and what it printed; with all its drawings it is slow."""
     from sweeplab.demo import replay
     from sweeplab.workflows import report
 
     folder = tmp_path_factory.mktemp("demo") / "made"
-    said: list[str] = []
+    printed: list[str] = []
     with pytest.MonkeyPatch.context() as patch:
         if not request.param:
             patch.setattr(report, "render", lambda *_: "<!doctype html>")
-        replay(folder, said.append)
-    return folder, "\n".join(said)
+        replay(folder, printed.append)
+    return folder, "\n".join(printed)
 
 
 def truth(demo):
@@ -53,14 +53,14 @@ def test_it_finds_what_was_repaired_and_what_aged(replayed, run):
 
 
 def test_efficiency_is_the_engines_within_two_percent(replayed, run, demo):
-    log, told = str(replayed[0] / "sweeplab.db"), truth(demo)
+    log, expected = str(replayed[0] / "sweeplab.db"), truth(demo)
     sweeps = json.loads(run("--log", log, "list", "--json").stdout)["sweeps"]
-    assert len(sweeps) == len(told)
+    assert len(sweeps) == len(expected)
     for sweep in sweeps[::5]:
         shown = json.loads(run("--log", log, "show", str(sweep["id"]), "--json").stdout)
         found = shown["sweeps"][0]["loss"]["efficiency"]["value"]
         name = sweep["file"].replace("\\", "/").rpartition("/")[2]
-        assert found == pytest.approx(float(told[name]["efficiency"]), rel=0.02), name
+        assert found == pytest.approx(float(expected[name]["efficiency"]), rel=0.02), name
 
 
 @pytest.mark.parametrize("mine", ["sweeplab.db", "report.html", "invented-data.txt"])

@@ -69,7 +69,7 @@ def test_add_prints_one_json_line_a_file(log, demo):
     assert entries[0]["sha256"] == hashlib.sha256(raw).hexdigest()
 
 
-def test_the_same_bytes_are_kept_once(log, demo, tmp_path):
+def test_the_same_bytes_are_stored_once(log, demo, tmp_path):
     (tmp_path / "copy.s1p").write_bytes((demo / FIRST[0]).read_bytes())
     log("add", str(demo / FIRST[0]), "--build", "first")
     again = json.loads(log("add", "copy.s1p", "--build", "first", "--json").stdout)
@@ -122,12 +122,12 @@ def test_show_reads_with_the_standards_and_the_frequency_that_add_was_given(log,
     from sweeplab.files import read_sweep
 
     sweep = read_sweep(demo / FIRST[0])
-    said = ["--near", "14.1 MHz"]
+    options = ["--near", "14.1 MHz"]
     for name, gamma in (("open", 0.95), ("short", -0.93), ("load", 0.02)):
         rows = "\n".join(f"{f:.0f} {gamma} 0.01" for f in sweep.f_hz)
         Path(f"{name}.s1p").write_text(f"# HZ S RI R 50\n{rows}\n", encoding="utf-8")
-        said += [f"--reference-{name}", f"{name}.s1p"]
-    log("add", str(demo / FIRST[0]), "--build", "first", *said)
+        options += [f"--reference-{name}", f"{name}.s1p"]
+    log("add", str(demo / FIRST[0]), "--build", "first", *options)
     for name in ("open", "short", "load"):
         Path(f"{name}.s1p").unlink()
     shown = json.loads(log("show", "1", "--json").stdout)["sweeps"][0]
@@ -211,7 +211,7 @@ def test_report_of_an_empty_log_is_one_line(run):
     assert "build add" in line
 
 
-def test_a_file_that_changes_after_it_was_read_is_kept_as_it_was_read(demo, first, tmp_path):
+def test_a_file_that_changes_after_it_was_read_is_stored_as_it_was_read(demo, first, tmp_path):
     from sweeplab.builds import Build
     from sweeplab.log import Log
     from sweeplab.workflows import sweeps as jobs

@@ -32,14 +32,14 @@ EXTRAS = ("--circumference", "2m:3m:0.5m", "--stock", "2.6 m", "--stock", "1.3m"
 
 
 @pytest.fixture
-def wanted(tmp_path):
+def planned(tmp_path):
     path = tmp_path / "next.toml"
     path.write_text(FULL, encoding="utf-8")
     return str(path)
 
 
-def test_json_has_the_contracts_keys_and_every_extra_requested(run, wanted):
-    found = json.loads(run("plan", wanted, "--band", "40m", "--json", *EXTRAS).output)
+def test_json_has_the_contracts_keys_and_every_extra_requested(run, planned):
+    found = json.loads(run("plan", planned, "--band", "40m", "--json", *EXTRAS).output)
     assert found["build"] == "next-loop"
     (row,) = found["bands"]
     assert (row["band"], row["reachable"]) == ("40m", True)
@@ -54,8 +54,8 @@ def test_json_has_the_contracts_keys_and_every_extra_requested(run, wanted):
     assert found["tuning_hz_per_degree"] == row["tuning_hz_per_degree"] > 0
 
 
-def test_the_page_fits_and_says_what_matters(run, wanted):
-    page = run("plan", wanted, *EXTRAS).output
+def test_the_page_fits_and_says_what_matters(run, planned):
+    page = run("plan", planned, *EXTRAS).output
     for line in page.splitlines():
         assert len(line) <= 80, line
     for words in ("efficiency", "coupling loop", "V/100 W", "Cut list", "Joint assumed", "ICNIRP",
@@ -77,8 +77,8 @@ def test_a_loop_that_reaches_no_band_says_so(run, tmp_path):
 
 
 @pytest.mark.parametrize("ending", ["png", pytest.param("svg", marks=pytest.mark.slow)])
-def test_a_plot_is_written(run, wanted, tmp_path, ending):
-    run("plan", wanted, "--band", "40m", "--band", "20m", "--plot", f"plan.{ending}")
+def test_a_plot_is_written(run, planned, tmp_path, ending):
+    run("plan", planned, "--band", "40m", "--band", "20m", "--plot", f"plan.{ending}")
     assert (tmp_path / f"plan.{ending}").stat().st_size > 5000
 
 
@@ -93,7 +93,7 @@ def test_a_setting_is_planned_by_name(run, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("option", "value", "said"),
+    ("option", "value", "expected"),
     [
         ("--band", "45m", "no band"),
         ("--stock", "3", "no unit"),
@@ -108,9 +108,9 @@ def test_a_setting_is_planned_by_name(run, tmp_path):
         ("--plot", "plan.txt", "end the name"),
     ],
 )
-def test_wrong_usage_is_said_and_ends_with_status_two(run, wanted, option, value, said):
-    result = run("plan", wanted, option, value, status=2)
-    assert said in " ".join(result.output.replace("│", " ").split())
+def test_wrong_usage_is_reported_with_status_two(run, planned, option, value, expected):
+    result = run("plan", planned, option, value, status=2)
+    assert expected in " ".join(result.output.replace("│", " ").split())
 
 
 def test_a_build_outside_the_model_is_one_line_and_status_one(run, tmp_path):

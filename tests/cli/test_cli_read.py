@@ -126,7 +126,7 @@ def test_no_file_is_wrong_usage(run):
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    ("text", "expected"),
     [
         (
             'name = "x"\n[loop]\ncircumfrence = "3 m"\n[conductor]\ndiameter = "1 cm"\n',
@@ -136,13 +136,13 @@ def test_no_file_is_wrong_usage(run):
         (b"\xff\xfe\x00", "UTF-8"),
     ],
 )
-def test_a_bad_build_is_one_line(run, demo, tmp_path, text, said):
+def test_a_bad_build_is_one_line(run, demo, tmp_path, text, expected):
     raw = text if isinstance(text, bytes) else text.encode()
     (tmp_path / "bad.toml").write_bytes(raw)
     result = run("read", str(demo / SWEEP), "--build", "bad.toml", status=1)
     (line,) = result.stderr.splitlines()
     assert "bad.toml" in line
-    assert said in line
+    assert expected in line
     assert result.stdout == ""
 
 
@@ -166,7 +166,7 @@ def test_columns_and_impedance_are_passed_on(run, demo, tmp_path):
     assert sweep["content"] == "complex"
 
 
-def test_sizes_alone_show_both_candidates_at_a_glance(run, first, tmp_path):
+def test_magnitudes_alone_show_both_candidates_in_the_summary(run, first, tmp_path):
     from simulated import Truth
 
     truth = Truth(coupling_factor=0.6)
@@ -177,16 +177,16 @@ def test_sizes_alone_show_both_candidates_at_a_glance(run, first, tmp_path):
         (tmp_path / name).write_text(text, encoding="utf-8")
         rows = text.splitlines()[1:]
     # Coupling factors 0.6 and 1/0.6 dip alike: Q0 is 480 or 800 (Kajfez & Hwan 1984).
-    glance = " ".join(run("read", "a.csv", "b.csv").stdout.split())
-    assert glance.count("one of") == 2
-    under, over = re.findall(r"one of ([\d.]+) .*?, ([\d.]+) ±", glance)[0]
+    summary = " ".join(run("read", "a.csv", "b.csv").stdout.split())
+    assert summary.count("one of") == 2
+    under, over = re.findall(r"one of ([\d.]+) .*?, ([\d.]+) ±", summary)[0]
     assert float(under) == pytest.approx(480, rel=1e-3)
     assert float(over) == pytest.approx(800, rel=1e-3)
     for part in ("factor 0.600", "factor 1.667"):
-        assert glance.count(part) == 2
+        assert summary.count(part) == 2
     page = " ".join(run("read", "a.csv").stdout.split())
     assert "or 1.667" in page
     run("init")
     run("build", "add", str(first))
-    said = run("add", "a.csv", "--build", "first").stdout
-    assert re.search(r"Q one of [\d.]+ .* or [\d.]+", said)
+    added = run("add", "a.csv", "--build", "first").stdout
+    assert re.search(r"Q one of [\d.]+ .* or [\d.]+", added)

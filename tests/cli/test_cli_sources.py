@@ -53,7 +53,7 @@ def test_standard_input_is_read_for_a_dash(demo):
     assert sweeps(result) == ["-"]
 
 
-def test_sweeps_of_an_archive_are_kept_and_read_again(run, folder, first):
+def test_sweeps_of_an_archive_are_stored_and_read_again(run, folder, first):
     path = folder.parent / "day.zip"
     with zipfile.ZipFile(path, "w") as archive:
         archive.write(folder / NAMES[0], NAMES[0])
@@ -74,9 +74,9 @@ def test_two_sweeps_of_one_table_are_two_in_the_log(run, folder, first):
     run("init")
     run("build", "add", str(first))
     run("add", str(table), "--build", "first")
-    kept = json.loads(run("list", "--json").stdout)["sweeps"]
-    assert [sweep["file"] for sweep in kept] == [f"{table}#1", f"{table}#2"]
-    assert len({sweep["sha256"] for sweep in kept}) == 2
+    stored = json.loads(run("list", "--json").stdout)["sweeps"]
+    assert [sweep["file"] for sweep in stored] == [f"{table}#1", f"{table}#2"]
+    assert len({sweep["sha256"] for sweep in stored}) == 2
     assert sweeps(run("show", "2", "--json")) == [f"{table}#2"]
 
 

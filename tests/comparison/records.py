@@ -26,7 +26,7 @@ def record(
     shares: Mapping[str, Mapping[str, float]] | None = None,
     taken: str | None = None,
 ) -> Record:
-    """Return a record; `u` is each figure's noise, `shares` what it leans on beside it."""
+    """Return a record; `u` is each figure's noise, `shares` its other sources of error."""
     noise = {name: u if isinstance(u, float) else u[name] for name in values}
     by_source = {
         name: {"fit": noise[name], **({} if shares is None else shares.get(name, {}))}

@@ -74,7 +74,7 @@ def draw(
     n : int
         Repeats a height.
     noise, spread : float
-        Relative standard deviations of one sweep's resistance, told and untold.
+        Relative standard deviations of one sweep's resistance, stated and not stated.
     constants, size : bool
         Whether the ground's constants and the loop's size are off, as stated.
     """
@@ -86,7 +86,7 @@ def draw(
         described, sky = loop.ground[height]
         off = {**common, "site.height": rng.normal(), "model.ground": rng.normal()}
         by_source = shares_at(loop, height, described, sky)
-        # Truth is what is told plus every source's share as often as it is off.
+        # Truth is what is described plus every source's share as often as it is off.
         moved = {
             name: sum(share * off[source] for source, share in shares.items())
             for name, shares in by_source.items()
@@ -97,11 +97,11 @@ def draw(
         efficiency[height] = radiation / (radiation + loop.loss)
         ratio = sky + moved["sky"]
         over[height] = ratio * radiation / total
-        told = [
+        totals = [
             (total - moved["r_total_ohm"]) * (1 + rng.normal(0, spread) + rng.normal(0, noise))
             for _ in range(n)
         ]
-        records = [one(loop, height, described, sky, float(r), noise) for r in told]
+        records = [one(loop, height, described, sky, float(r), noise) for r in totals]
         by_height.append(HeightSweeps(Quantity(height), records))
     truth = Truth(loop.loss, loop.factor, loop.loss - loop.conductor, drawn, efficiency, over)
     return by_height, truth

@@ -187,9 +187,9 @@ class TestSharesOfCommonQuantities:
         assert result.change is not None
         assert result.change.value == pytest.approx(oracle.n)
         assert result.change.u == pytest.approx(oracle.s, rel=1e-9)
-        for held, wanted in ((result.before, before), (result.after, after)):
+        for held, expected in ((result.before, before), (result.after, after)):
             assert held is not None
-            assert held.u == pytest.approx(wanted.s, rel=1e-9)
+            assert held.u == pytest.approx(expected.s, rel=1e-9)
 
     def test_are_known_better_than_a_scatter_of_two_repeats(self) -> None:
         # Welch and Satterthwaite (GUM eq. G.2b): 2 degrees for the scatter, none for the share.

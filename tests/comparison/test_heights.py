@@ -103,7 +103,7 @@ def within(estimate: Estimate | None, truth: float) -> bool:
     return estimate.low <= truth <= estimate.high
 
 
-CLAIMS: dict[str, Callable[[GroundSeparation, Truth], bool]] = {
+INTERVALS_HOLD: dict[str, Callable[[GroundSeparation, Truth], bool]] = {
     "loss": lambda found, truth: within(found.r_loss_ohm, truth.loss),
     "remainder": lambda found, truth: within(found.r_remainder_ohm, truth.remainder),
     "ground, low": lambda found, truth: within(found.heights[0].r_ground_ohm, truth.drawn[1.5]),
@@ -118,12 +118,12 @@ class TestCoverage:
         self, heights: tuple[float, ...], trials: int
     ) -> None:
         rng = np.random.default_rng(12)
-        held = dict.fromkeys(CLAIMS, 0)
+        held = dict.fromkeys(INTERVALS_HOLD, 0)
         for _ in range(trials):
             by_height, truth = draw(rng, heights)
             found = separated(by_height)
-            for name, claim in CLAIMS.items():
-                held[name] += claim(found, truth)
+            for name, interval_holds in INTERVALS_HOLD.items():
+                held[name] += interval_holds(found, truth)
         for name, times in held.items():
             assert times / trials == pytest.approx(0.95, abs=slack(trials)), name
 
@@ -166,10 +166,10 @@ class TestCoverage:
 
     def test_two_heights_know_the_loss_better_than_the_description_does(self) -> None:
         by_height, _ = draw(np.random.default_rng(16))
-        told = by_height[1].records[0].shares["r_loss_ohm"].values()
+        shares = by_height[1].records[0].shares["r_loss_ohm"].values()
         found = separated(by_height).r_loss_ohm
         assert found is not None
-        assert found.u < 0.6 * math.hypot(*told)
+        assert found.u < 0.6 * math.hypot(*shares)
 
     @pytest.mark.slow
     @pytest.mark.parametrize("trials", [400])
@@ -209,10 +209,10 @@ class TestTheGroundAgainstItsDescription:
 
     def test_the_factor_found_narrows_efficiency_over_ground(self) -> None:
         by_height, _ = draw(np.random.default_rng(23))
-        told = by_height[0].records[0].shares["efficiency_over_ground"].values()
+        shares = by_height[0].records[0].shares["efficiency_over_ground"].values()
         over = separated(by_height).heights[0].efficiency_over_ground
         assert over is not None
-        assert over.u < 0.95 * math.hypot(*told)
+        assert over.u < 0.95 * math.hypot(*shares)
 
     def test_three_heights_fit_as_they_should(self, trials: int) -> None:
         rng = np.random.default_rng(24)
@@ -281,8 +281,8 @@ class TestWithoutADescribedGround:
     def test_only_its_difference_is_known(self) -> None:
         def undescribed(record: Record) -> Record:
             gone = ("r_ground_ohm", "efficiency_over_ground")
-            kept = {name: e for name, e in record.figures.items() if name not in gone}
-            return replace(record, figures=kept)
+            figures = {name: e for name, e in record.figures.items() if name not in gone}
+            return replace(record, figures=figures)
 
         found = separated([changed(of_height, undescribed) for of_height in exact()])
         assert found.ground_difference_ohm.value == pytest.approx(0.0190 - 0.0043, rel=1e-9)

@@ -27,7 +27,7 @@ from sweeplab.workflows.sweeps import compare_builds
 F_HZ, AROUND_M, CENTRES_M = 14.1e6, 2.126, (1.382, 4.252)
 # The table's relative permittivity of each.
 SOILS = {"poor": 5.0, "average": 13.0, "good": 20.0}
-# Joints and capacitor, beside the conductor [ohm].
+# Joints and capacitor, in addition to the conductor [ohm].
 EXTRA_OHM = 0.05
 BUILD = f"""
 name = "yard-low"
@@ -110,12 +110,12 @@ def number(finding: Finding, key: str) -> float:
 class TestAGroundAsDescribed:
     @pytest.mark.parametrize("soil", SOILS)
     def test_is_separated_from_the_loss(self, tmp_path: Path, soil: str) -> None:
-        parted = findings(tmp_path, soil, soil)["heights-part-ground"]
-        loss, u = (number(parted, key) for key in ("r_loss_ohm", "u_r_loss_ohm"))
+        separated = findings(tmp_path, soil, soil)["heights-part-ground"]
+        loss, u = (number(separated, key) for key in ("r_loss_ohm", "u_r_loss_ohm"))
         assert loss == pytest.approx(loss_ohm(), abs=2 * u)
         assert loss == pytest.approx(loss_ohm(), rel=0.015)
         assert u < 0.01 * loss
-        factor, u = (number(parted, key) for key in ("ground_factor", "u_ground_factor"))
+        factor, u = (number(separated, key) for key in ("ground_factor", "u_ground_factor"))
         assert factor == pytest.approx(1.0, abs=2 * u)
         assert u < 0.1
 
@@ -127,20 +127,20 @@ class TestAnotherGroundThanDescribed:
         [("average", "good"), ("average", "poor"), ("good", "average"), ("poor", "average")],
     )
     def test_costs_the_loss_little(self, tmp_path: Path, described: str, true: str) -> None:
-        parted = findings(tmp_path, described, true)["heights-part-ground"]
-        loss, u = (number(parted, key) for key in ("r_loss_ohm", "u_r_loss_ohm"))
+        separated = findings(tmp_path, described, true)["heights-part-ground"]
+        loss, u = (number(separated, key) for key in ("r_loss_ohm", "u_r_loss_ohm"))
         assert loss == pytest.approx(loss_ohm(), abs=2 * u)
         assert loss == pytest.approx(loss_ohm(), rel=0.03)
 
 
 class TestNoGroundDescribed:
     def test_leaves_what_it_draws_from_one_height_to_the_other(self, tmp_path: Path) -> None:
-        said = findings(tmp_path, "free", "average")["heights-ground-difference"]
+        finding = findings(tmp_path, "free", "average")["heights-ground-difference"]
         model = LoopModel(Build.from_toml(BUILD.replace("GROUND", "free")))
         low, high = (drawn("average", centre) for centre in CENTRES_M)
         truth = (low - high) * model.radiation_resistance(F_HZ)
         difference, u = (
-            number(said, key) for key in ("ground_difference_ohm", "u_ground_difference_ohm")
+            number(finding, key) for key in ("ground_difference_ohm", "u_ground_difference_ohm")
         )
         assert difference == pytest.approx(truth, abs=2 * u)
         assert difference == pytest.approx(truth, rel=0.03)

@@ -51,9 +51,9 @@ def off(request: pytest.FixtureRequest) -> Errors:
         by_height, truth = draw(rng, request.param, noise=0.003)
         (heights,) = separate_ground(by_height)
         for name, figure in FIGURES.items():
-            estimate, wanted = figure(heights, truth)
+            estimate, truth_value = figure(heights, truth)
             if estimate is not None:
-                found[name].append((estimate.value - wanted) / estimate.u)
+                found[name].append((estimate.value - truth_value) / estimate.u)
     return {name: np.array(values) for name, values in found.items()}
 
 

@@ -36,9 +36,9 @@ def test_what_repeats_share_does_not_average_out():
 
 
 def test_what_does_not_count_is_left_out():
-    kept, refused = record(1, 500.0), record(2, 900.0, status="refused")
+    valid, refused = record(1, 500.0), record(2, 900.0, status="refused")
     aside = record(3, 900.0, set_aside="wrong loop")
-    assert pooled_figures([kept, refused, aside])["40m"]["q_loaded"].value == pytest.approx(500.0)
+    assert pooled_figures([valid, refused, aside])["40m"]["q_loaded"].value == pytest.approx(500.0)
 
 
 def test_settings_are_columns_of_their_own():

@@ -31,9 +31,9 @@ class TestMargins:
     T_ONE, T_TWO = 4.303, 6.205
 
     @staticmethod
-    def verdict(name: str, value: float, half: float, t: float, beside: Mapping[str, float]) -> str:
+    def verdict(name: str, value: float, half: float, t: float, others: Mapping[str, float]) -> str:
         off = half / (t * math.sqrt(2))
-        side = [record({name: value + sign * off, **beside}) for sign in (1, -1)]
+        side = [record({name: value + sign * off, **others}) for sign in (1, -1)]
         change = only(compare(side, side), name)
         assert change.change is not None
         assert change.change.high == pytest.approx(half, rel=2e-3)
@@ -105,7 +105,7 @@ class TestRemarks:
 
     @staticmethod
     def moved(moved_hz: float, *, u_hz: float = 100.0, seconds: int = 60) -> set[str]:
-        """Return what is said of two sweeps of 40 kHz bandwidth, seconds apart."""
+        """Return the findings on two sweeps of 40 kHz bandwidth, seconds apart."""
         minutes, rest = divmod(seconds, 60)
         times = ("2026-03-01T12:00:00Z", f"2026-03-01T12:{minutes:02}:{rest:02}Z")
         side = [
@@ -118,19 +118,21 @@ class TestRemarks:
         ]
         return codes(compare(side, [side[0]]))
 
-    @pytest.mark.parametrize(("seconds", "said"), [(570, True), (630, False)])
+    @pytest.mark.parametrize(("seconds", "reported"), [(570, True), (630, False)])
     def test_two_sweeps_within_ten_minutes_are_in_succession(
-        self, seconds: int, said: bool
+        self, seconds: int, reported: bool
     ) -> None:
-        assert ("moved-between-sweeps" in self.moved(2e3, seconds=seconds)) is said
+        assert ("moved-between-sweeps" in self.moved(2e3, seconds=seconds)) is reported
 
-    @pytest.mark.parametrize(("times", "said"), [(4.7, False), (5.3, True)])
-    def test_a_resonance_moved_where_noise_does_not_reach(self, times: float, said: bool) -> None:
-        assert ("moved-between-sweeps" in self.moved(times * 100.0)) is said
+    @pytest.mark.parametrize(("times", "reported"), [(4.7, False), (5.3, True)])
+    def test_a_resonance_moved_where_noise_does_not_reach(
+        self, times: float, reported: bool
+    ) -> None:
+        assert ("moved-between-sweeps" in self.moved(times * 100.0)) is reported
 
-    @pytest.mark.parametrize(("moved_hz", "said"), [(19e3, True), (21e3, False)])
-    def test_half_a_bandwidth_off_counts_as_retuned(self, moved_hz: float, said: bool) -> None:
-        assert ("moved-between-sweeps" in self.moved(moved_hz)) is said
+    @pytest.mark.parametrize(("moved_hz", "reported"), [(19e3, True), (21e3, False)])
+    def test_half_a_bandwidth_off_counts_as_retuned(self, moved_hz: float, reported: bool) -> None:
+        assert ("moved-between-sweeps" in self.moved(moved_hz)) is reported
 
 
 class TestBorrowedScatter:
@@ -165,7 +167,7 @@ class TestBorrowedScatter:
         bands = {"40m": [self.group(1.0, 3)], "20m": [self.group(2.0, 5)]}
         found = moderated_scatter(bands)["40m"]
         assert found is not None
-        # Pooled over both: (2 * 1 + 4 * 4)/6 = 3; beside the own 1 with two of each, 2.
+        # Pooled over both: (2 * 1 + 4 * 4)/6 = 3; next to the own 1 with two of each, 2.
         assert (found.variance, found.dof) == pytest.approx((2.0, 4.0))
 
 
@@ -173,7 +175,7 @@ def sweeps_of_one_side(n: int) -> list[Record]:
     return repeats("q_loaded", [200.0 + i for i in range(n)])
 
 
-@pytest.mark.parametrize(("n", "said"), [(1, True), (2, False)])
-def test_a_single_sweep_on_a_side_is_too_few(n: int, said: bool) -> None:
+@pytest.mark.parametrize(("n", "reported"), [(1, True), (2, False)])
+def test_a_single_sweep_on_a_side_is_too_few(n: int, reported: bool) -> None:
     found = compare(sweeps_of_one_side(n), sweeps_of_one_side(2))
-    assert ("few-repeats" in codes(found)) is said
+    assert ("few-repeats" in codes(found)) is reported

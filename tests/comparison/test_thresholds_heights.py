@@ -31,8 +31,8 @@ class TestSeparation:
         assert factor is not None
         assert factor.high - factor.value == pytest.approx(half, abs=0.02)
         low, high = (of_height.records for of_height in by_height)
-        told = height_findings(low, high, [Change("site.height", "1.5 m", "4 m")])
-        assert [finding.code for finding in told][:1] == [code]
+        findings = height_findings(low, high, [Change("site.height", "1.5 m", "4 m")])
+        assert [finding.code for finding in findings][:1] == [code]
 
 
 def at_heights(ground_ohm: Mapping[float, float], u_ohm: Mapping[float, float]) -> GroundSeparation:

@@ -1,6 +1,6 @@
 """Makes the spellings: one invented sweep, written in every way a file may write it.
 
-Run as a script it writes the files of ``spellings/`` anew, with ``expected.csv``. Formulas are
+Run as a script it writes the files of ``spellings/`` again, with ``expected.csv``. Formulas are
 written out here, apart from the readers: S = (Z - 1)(Z + 1)^-1 and back by numpy's inverse.
 """
 
@@ -669,7 +669,7 @@ def listing() -> bytes:
 
 
 def main() -> None:
-    """Write the files anew."""
+    """Write the files again."""
     folder = HERE / "spellings"
     folder.mkdir(exist_ok=True)
     for name, (data, _) in spellings().items():

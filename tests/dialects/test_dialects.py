@@ -39,8 +39,8 @@ def test_every_dialect_reports_its_repairs(name: str) -> None:
 
 
 def test_the_stored_files_are_those_of_the_recipe() -> None:
-    kept = {name: (HERE / "spellings" / name).read_bytes() for name in FILES}
-    assert kept == {name: data for name, (data, _) in spellings().items()}
+    stored = {name: (HERE / "spellings" / name).read_bytes() for name in FILES}
+    assert stored == {name: data for name, (data, _) in spellings().items()}
     assert (HERE / "expected.csv").read_bytes() == expected()
     assert (HERE / "README.md").read_bytes() == listing()
-    assert len(kept) >= 60
+    assert len(stored) >= 60

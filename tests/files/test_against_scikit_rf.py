@@ -73,7 +73,7 @@ def test_agrees_on_measured_files_or_refuses_in_one_line(path: Path) -> None:
 
 
 def test_reads_the_reflection_of_npl_mat_58() -> None:
-    """NPL Report MAT 58 (2021), Table 6(c): real and imaginary part beside size and angle."""
+    """NPL Report MAT 58 (2021), Table 6(c): real and imaginary part next to magnitude and angle."""
     path = MAT58 / "Table6c27.txt"
     sweep = read_sweep(path)
     f_ghz, re, im, size, _ = np.loadtxt(path, comments="%", unpack=True)

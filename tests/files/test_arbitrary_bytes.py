@@ -1,4 +1,4 @@
-"""Whatever stands in a file, the answer is a Sweep or one line of refusal."""
+"""Whatever a file contains, the result is a Sweep or one line of refusal."""
 
 from __future__ import annotations
 

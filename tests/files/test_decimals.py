@@ -34,20 +34,20 @@ def text_of(table: list[tuple[str, ...]]) -> bytes:
 @given(rows)
 def test_every_number_equals_float_of_its_digits(table: list[tuple[str, ...]]) -> None:
     found = parse_decimals(text_of(table), 3)
-    wanted = np.array([[float(cell) for cell in row] for row in table])
+    expected = np.array([[float(cell) for cell in row] for row in table])
     if found is None:
         # Nothing but negative zero and short rows is declined here.
-        assert (np.signbit(wanted) & (wanted == 0)).any() or is_short(text_of(table))
+        assert (np.signbit(expected) & (expected == 0)).any() or is_short(text_of(table))
     else:
-        assert found.tobytes() == wanted.tobytes()
+        assert found.tobytes() == expected.tobytes()
 
 
 @given(st.text("0123456789.- \n", max_size=60))
 def test_anything_but_a_table_of_numbers_is_declined(text: str) -> None:
     found = parse_decimals(text.encode(), 3)
     if found is not None:
-        wanted = [[float(cell) for cell in line.split()] for line in text.splitlines()]
-        assert found.tolist() == wanted
+        expected = [[float(cell) for cell in line.split()] for line in text.splitlines()]
+        assert found.tolist() == expected
 
 
 @pytest.mark.parametrize(

@@ -466,7 +466,7 @@ class TestLimits:
         )
 
 
-def test_of_many_comments_the_first_are_kept() -> None:
+def test_of_many_comments_the_first_are_stored() -> None:
     text = "# MHz S RI R 50\n7 0 0 ! here\n" + "! there\n" * 20_000
     sweep = sweep_from_bytes(text.encode(), "a.s1p")
     assert len(sweep.origin.comments) == 10_000

@@ -136,7 +136,7 @@ class TestArchive:
 
 
 class TestArchiveThatCouldHurt:
-    """Each refusal in full, and the good file beside it is read all the same."""
+    """Each refusal in full, and the good file next to it is read all the same."""
 
     def answer(self, path: Path) -> str:
         answers = list(read_each(sweep_paths([path])))

@@ -1,4 +1,4 @@
-"""Rows read many at once say what rows read one by one say, whatever stands among them."""
+"""Rows parsed many at once give what rows parsed one by one give, whatever is between them."""
 
 from __future__ import annotations
 
@@ -66,12 +66,12 @@ def test_of_a_touchstone_file(rows: list[list[str]], comment: str, place: int, p
 @pytest.mark.parametrize("text", ["", "a", "a\n", "\n", "a\nb", "a\n\nb\n", "\n\n"])
 @pytest.mark.parametrize("piece", [1, 2, 512])
 def test_lines_are_those_of_a_list(text: str, piece: int) -> None:
-    wanted = text.removesuffix("\n").split("\n")
+    expected = text.removesuffix("\n").split("\n")
     with patch("sweeplab.files.text.lines._CHUNK_LINES", piece):
         lines = Lines(text)
-        assert list(lines) == wanted
-        assert [lines[k] for k in range(len(lines))] == wanted
+        assert list(lines) == expected
+        assert [lines[k] for k in range(len(lines))] == expected
         for first in range(3):
             for stop in range(4):
-                assert list(lines[first:stop]) == wanted[first:stop]
-                assert list(lines[first:][: stop - 1]) == wanted[first:][: stop - 1]
+                assert list(lines[first:stop]) == expected[first:stop]
+                assert list(lines[first:][: stop - 1]) == expected[first:][: stop - 1]

@@ -108,7 +108,7 @@ class TestLengthOfARow:
 
 class TestComments:
     @pytest.mark.parametrize(("count", "left_out"), [(10_000, 0), (10_001, 1)])
-    def test_ten_thousand_are_kept(self, count: int, left_out: int) -> None:
+    def test_ten_thousand_are_stored(self, count: int, left_out: int) -> None:
         remarks = Comments.from_lines(["! here"] * count)
         assert len(remarks.lines) == 10_000
         assert [one.evidence["left_out"] for one in remarks.findings()] == [1] * left_out

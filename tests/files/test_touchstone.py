@@ -293,7 +293,7 @@ class TestNormalisedToDifferentReferences:
         sweep = read_text(f"# MHz {parameter} RI R 50 75\n{row}\n", "a.s2p", port=port)
         z_in_ohm = self.Z_IN_OHM[port - 1]
         reference_ohm = self.REFERENCES_OHM[port - 1]
-        wanted = (z_in_ohm - reference_ohm) / (z_in_ohm + reference_ohm)
-        assert sweep.gamma[0] == pytest.approx(wanted, abs=1e-14)
+        expected = (z_in_ohm - reference_ohm) / (z_in_ohm + reference_ohm)
+        assert sweep.gamma[0] == pytest.approx(expected, abs=1e-14)
         assert sweep.z0_ohm == reference_ohm
         assert "references-differ" in codes(sweep)

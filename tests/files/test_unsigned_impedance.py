@@ -25,8 +25,8 @@ def test_reflection_from_z_and_unsigned_angle(
     assert sweep.content == "unsigned"
     assert "content-unsigned" in codes(sweep)
     # The reflection of Z and of its conjugate have one size, in (Z - Z0)/(Z + Z0).
-    wanted = abs((Z_OHM - z0_ohm) / (Z_OHM + z0_ohm))
-    np.testing.assert_allclose(abs(sweep.gamma), wanted, rtol=1e-12)
+    expected = abs((Z_OHM - z0_ohm) / (Z_OHM + z0_ohm))
+    np.testing.assert_allclose(abs(sweep.gamma), expected, rtol=1e-12)
     # And the angle's size is that of the reflection with a positive reactance.
     upper = Z_OHM.real + 1j * abs(Z_OHM.imag)
     np.testing.assert_allclose(sweep.gamma, (upper - z0_ohm) / (upper + z0_ohm), rtol=1e-12)

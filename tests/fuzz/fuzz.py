@@ -4,8 +4,9 @@
     python tests/fuzz/fuzz.py sweep 600      # or build, archive; seconds
 
 Not part of the test run: atheris is in no extra, and ten minutes say more than the tests have.
-libFuzzer's own limits hold: two seconds and 2 GB an input. What is found stands in ``crash-*`` in
-the folder of work that is printed, where the corpus grows; a second run goes on from it.
+libFuzzer's own limits hold: two seconds and 2 GB an input. What is found is written to
+``crash-*`` in the folder of work that is printed, where the corpus grows; a second run continues
+from it.
 """
 
 from __future__ import annotations
@@ -129,8 +130,8 @@ def main() -> None:
     corpus.mkdir(parents=True, exist_ok=True)
     for number, seed in enumerate(seeds()):
         (corpus / f"seed-{number}").write_bytes(seed)
-    for kept in sorted((HERE / "seeds" / target).glob("*")):
-        (corpus / kept.name).write_bytes(kept.read_bytes())
+    for seed_file in sorted((HERE / "seeds" / target).glob("*")):
+        (corpus / seed_file.name).write_bytes(seed_file.read_bytes())
     print(f"corpus and crashes: {WORK}")
     limits = [f"-max_total_time={seconds}", "-timeout=2", "-rss_limit_mb=2048", "-max_len=16384"]
     words = f"-dict={HERE / 'words.dict'}"

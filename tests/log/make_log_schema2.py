@@ -34,13 +34,13 @@ def main() -> None:
             ("thick.s1p", touchstone(560, 0.9, 3), "fen-2", "low", 7.1e6, standards),
             ("flat.s1p", flat, "fen-2", None, None, None),
         ]
-        for name, raw, build, setting, near_hz, kept in plan:
+        for name, raw, build, setting, near_hz, used in plan:
             sweep = sweep_from_bytes(raw, name)
             reading = take_reading(
                 sweep, log.build(build), setting,
-                near_hz=near_hz, calibration=None if kept is None else kept.calibration(),
+                near_hz=near_hz, calibration=used.calibration() if used else None,
             )  # fmt: skip
-            log.add(sweep, raw, reading, build, setting, near_hz=near_hz, standards=kept)
+            log.add(sweep, raw, reading, build, setting, near_hz=near_hz, standards=used)
         log.set_aside(2, "the plug was loose")
 
 

@@ -43,12 +43,12 @@ def test_builds_changes_and_sweeps_are_all_there(log: Log) -> None:
 
 
 def test_what_its_sweeps_were_read_with_is_there(log: Log) -> None:
-    told = [log.reading_options(sweep.id) for sweep in log.sweeps()]
+    options = [log.reading_options(sweep.id) for sweep in log.sweeps()]
     if "standards" in log.path.name:
-        assert told[2]["near_hz"] == 7.1e6
-        assert told[2]["calibration"].short.origin.file == "short.s1p"
-        told.pop(2)
-    assert all(said == {} for said in told)
+        assert options[2]["near_hz"] == 7.1e6
+        assert options[2]["calibration"].short.origin.file == "short.s1p"
+        options.pop(2)
+    assert all(each == {} for each in options)
 
 
 def test_its_builds_are_still_understood(log: Log) -> None:
@@ -57,7 +57,7 @@ def test_its_builds_are_still_understood(log: Log) -> None:
 
 
 def test_recomputed_readings_agree_with_those_stored(log: Log) -> None:
-    kept = {record.sweep_id: record.figures for record in log.records(set_aside=True)}
+    stored = {record.sweep_id: record.figures for record in log.records(set_aside=True)}
     outcome = refit_readings(log, [1, 2, 3, 4])
     assert (outcome.done, outcome.failed) == ((1, 2, 3, 4), ())
     for record in log.records(set_aside=True):
@@ -65,5 +65,5 @@ def test_recomputed_readings_agree_with_those_stored(log: Log) -> None:
             if record.status == "refused":
                 assert name not in record.figures
                 continue
-            old, new = kept[record.sweep_id][name], record.figures[name]
+            old, new = stored[record.sweep_id][name], record.figures[name]
             assert new.value == pytest.approx(old.value, abs=3 * old.u)

@@ -1,4 +1,4 @@
-"""What a log's file is, and what becomes of files that are older, newer or something else."""
+"""What a log's file is, and how files that are older, newer or something else are treated."""
 
 from __future__ import annotations
 
@@ -84,14 +84,14 @@ class TestRefused:
     ) -> None:
         with closing(schema.connect(path, create=True)) as connection:
             connection.execute("CREATE TABLE x (y)")
-            kept = path.with_name("sweeplab.db-wal")
-            added = kept.read_bytes()
+            wal = path.with_name("sweeplab.db-wal")
+            added = wal.read_bytes()
             moved = path.rename(path.with_name("moved.db"))
             if emptied:
                 path.touch()
             with pytest.raises(LogError, match=r"sweeplab\.db-wal is left over"):
                 Log.open(path, create=True)
-            assert kept.read_bytes() == added
+            assert wal.read_bytes() == added
             assert added
         assert moved.is_file()
 
@@ -114,9 +114,9 @@ class TestRefused:
         self, path: Path, content: bytes, create: bool
     ) -> None:
         path.write_bytes(content)
-        with pytest.raises(LogError, match="no sweeplab log") as said:
+        with pytest.raises(LogError, match="no sweeplab log") as error:
             Log.open(path, create=create)
-        assert "\n" not in str(said.value)
+        assert "\n" not in str(error.value)
         assert bytes_of(path.parent) == {path.name: content}
 
     @pytest.mark.parametrize("mark", ["", "PRAGMA application_id = 77", "PRAGMA user_version = 1"])
@@ -156,9 +156,9 @@ class TestRefused:
         monkeypatch.setattr(schema, "BUSY_TIMEOUT_S", 0.05)
         with closing(sqlite3.connect(path, isolation_level=None)) as other:
             other.execute("BEGIN IMMEDIATE")
-            with Log.open(path) as log, pytest.raises(LogError, match="close that") as said:
+            with Log.open(path) as log, pytest.raises(LogError, match="close that") as error:
                 add(log)
-        assert "\n" not in str(said.value)
+        assert "\n" not in str(error.value)
 
     @pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
     def test_a_folder_without_rights_is_one_line(self, tmp_path: Path) -> None:
@@ -169,7 +169,7 @@ class TestRefused:
 
 
 class TestOlder:
-    def test_is_migrated_after_a_backup_beside_it(
+    def test_is_migrated_after_a_backup_next_to_it(
         self, path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         with new_log(path) as log:

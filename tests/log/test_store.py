@@ -58,9 +58,11 @@ class TestAdding:
     ) -> None:
         add(log)
         log.add_build(a_build("quay-2"))
-        with pytest.raises(LogError, match=r"sweep-1.s1p: .* sweep 1 .* of build 'quay-1'") as said:
+        with pytest.raises(
+            LogError, match=r"sweep-1.s1p: .* sweep 1 .* of build 'quay-1'"
+        ) as error:
             add(log, build="quay-2")
-        assert "\n" not in str(said.value)
+        assert "\n" not in str(error.value)
         assert [sweep.build for sweep in log.sweeps()] == ["quay-1"]
 
     def test_the_same_bytes_in_another_setting_are_refused(self, log: Log) -> None:
@@ -88,7 +90,7 @@ class TestAdding:
         (record,) = log.records()
         assert set(record.figures) == set(record.shares) == {"q_unloaded"}
 
-    def test_a_file_name_that_is_no_utf_8_is_kept_readable(self, log: Log) -> None:
+    def test_a_file_name_that_is_no_utf_8_stays_readable(self, log: Log) -> None:
         # What Python makes of a Latin-1 name on a UTF-8 file system (PEP 383).
         name = b"br\xfccke.s1p".decode("utf-8", "surrogateescape")
         added = log.add(
@@ -229,7 +231,7 @@ class TestBuildsAndChanges:
         assert log.changes() == []
 
 
-class TestReadingsMadeAnew:
+class TestRecomputedReadings:
     def test_only_stale_readings_are_recomputed(
         self, log: Log, monkeypatch: pytest.MonkeyPatch
     ) -> None:

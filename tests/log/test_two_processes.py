@@ -25,12 +25,12 @@ def start(path: Path, first: int, count: int) -> subprocess.Popen[str]:
 
 
 def reported(process: subprocess.Popen[str]) -> list[tuple[str, bool]]:
-    """Wait for a writer and return what it said, whole lines only."""
+    """Wait for a writer and return its output, whole lines only."""
     # Not communicate(): it passes over what an earlier readline() has buffered.
     with process:
         assert process.stdout is not None
-        said = process.stdout.read()
-    lines = said[: said.rfind("\n") + 1].splitlines()
+        output = process.stdout.read()
+    lines = output[: output.rfind("\n") + 1].splitlines()
     return [(line.split()[0], line.split()[1] == "1") for line in lines]
 
 
@@ -38,14 +38,14 @@ def test_several_processes_create_and_fill_one_log_at_once(tmp_path: Path) -> No
     path = tmp_path / "sweeplab.db"
     # The numbers overlap: each process adds ten sweeps of its own and ten of its neighbour's.
     writers = [start(path, first, 20) for first in (0, 10, 20)]
-    said = [line for writer in writers for line in reported(writer)]
+    reports = [line for writer in writers for line in reported(writer)]
     assert all(writer.returncode == 0 for writer in writers)
-    assert len(said) == 60
-    assert sum(new for _, new in said) == 40
+    assert len(reports) == 60
+    assert sum(new for _, new in reports) == 40
     with Log.open(path) as log:
         assert log.verify() == []
         assert {log.raw(sweep.id) for sweep in log.sweeps()} == {raw_bytes(n) for n in range(40)}
-        assert {sweep.sha256 for sweep in log.sweeps()} == {sha256 for sha256, _ in said}
+        assert {sweep.sha256 for sweep in log.sweeps()} == {sha256 for sha256, _ in reports}
 
 
 def test_a_writer_killed_at_any_instant_loses_no_sweep_it_reported(tmp_path: Path) -> None:
@@ -78,7 +78,7 @@ def test_a_creation_killed_at_any_instant_is_made_good_by_the_next(tmp_path: Pat
             pass
         time.sleep(rng.uniform(0, 0.02))
         writer.kill()
-        said = {sha256 for sha256, _ in reported(writer)}
+        committed = {sha256 for sha256, _ in reported(writer)}
         with Log.open(path, create=True) as log:
             assert log.verify() == []
-            assert said <= {sweep.sha256 for sweep in log.sweeps()}
+            assert committed <= {sweep.sha256 for sweep in log.sweeps()}

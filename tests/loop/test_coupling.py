@@ -93,16 +93,16 @@ class TestMutual:
         angle = np.linspace(0, 2 * math.pi, 240, endpoint=False)
         radius = 3.2 / (2 * math.pi)
         main = np.stack([radius * np.sin(angle), 0 * angle, radius * np.cos(angle)], axis=1)
-        wanted = abs(mutual_inductance(main, nodes))
-        assert coupling_of(model(), FEED, 1e5).m_h == pytest.approx(wanted, rel=0.01)
+        expected = abs(mutual_inductance(main, nodes))
+        assert coupling_of(model(), FEED, 1e5).m_h == pytest.approx(expected, rel=0.01)
 
-    def test_a_large_loop_beside_a_small_one_sees_the_centres_field(self) -> None:
+    def test_a_small_loop_in_the_middle_is_in_the_centres_field(self) -> None:
         # Maxwell's coaxial form at no distance: a small coupling loop in the very middle.
         radius = 3.2 / (2 * math.pi)
         small = 0.02
         centred = CouplingGeometry(2 * math.pi * small, 0.001, radius - small)
-        wanted = coaxial_circles(radius, small, 0.0)
-        assert coupling_of(model(), centred, 1e5).m_h == pytest.approx(wanted, rel=0.01)
+        expected = coaxial_circles(radius, small, 0.0)
+        assert coupling_of(model(), centred, 1e5).m_h == pytest.approx(expected, rel=0.01)
 
     def test_a_quarter_turn_decouples_in_the_middle(self) -> None:
         radius = 3.2 / (2 * math.pi)

@@ -42,7 +42,7 @@ AVERAGE = (13.0, 0.005)
 def model_of(
     circumference_m: float, gap_m: float = 0.0, shape: str = "circle", turns: int = 1
 ) -> LoopModel:
-    """A copper loop of 5 mm radius whose gap is one 36th of its circumference, if not told."""
+    """A copper loop of 5 mm radius whose gap is one 36th of its circumference unless given."""
     gap = gap_m or circumference_m / 36
     size = f'circumference = "{circumference_m} m"'
     if shape == "rectangle":
@@ -218,9 +218,9 @@ class TestDipole:
         # side by side 1 + 3/2 (sin x/x + cos x/x^2 - sin x/x^3), the image alike; one above the
         # other 1 - 3 (sin x/x^3 - cos x/x^2), the image reversed.
         x = 2 * kh
-        beside = 1.5 * (math.sin(x) / x + math.cos(x) / x**2 - math.sin(x) / x**3)
+        side_by_side = 1.5 * (math.sin(x) / x + math.cos(x) / x**2 - math.sin(x) / x**3)
         above = 3 * (math.sin(x) / x**3 - math.cos(x) / x**2)
-        for vertical_loop, expected in ((True, 1 + beside), (False, 1 - above)):
+        for vertical_loop, expected in ((True, 1 + side_by_side), (False, 1 - above)):
             spectrum = dipole(kh, vertical_loop)
             mirror = fresnel(spectrum.grid, complex(math.inf))
             assert spectrum.total_ratio(mirror) == pytest.approx(expected, abs=1e-9)

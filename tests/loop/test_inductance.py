@@ -48,17 +48,17 @@ class TestCoaxialCircles:
         # The uniform field of a circle's centre, mu0 I/2a, over the small circle (textbook).
         small, large = 0.001, 0.5
         field = MU0 / (2 * large)
-        wanted = field * math.pi * small**2
-        assert coaxial_circles(large, small, 0.0) == pytest.approx(wanted, rel=1e-5)
+        expected = field * math.pi * small**2
+        assert coaxial_circles(large, small, 0.0) == pytest.approx(expected, rel=1e-5)
 
 
 class TestNeumann:
     @pytest.mark.parametrize("distance_m", [0.005, 0.05, 0.5])
     def test_polygons_near_circles_follow_maxwells_form(self, distance_m: float) -> None:
         first, second = circle_polygon(0.25, 120), circle_polygon(0.2475, 120)
-        wanted = coaxial_circles(0.25, 0.2475, distance_m)
+        expected = coaxial_circles(0.25, 0.2475, distance_m)
         found = mutual_inductance(first, second + distance_m * UP)
-        assert found == pytest.approx(wanted, rel=3e-5)
+        assert found == pytest.approx(expected, rel=3e-5)
 
     def test_near_parallel_squares_follow_grovers_formula(self) -> None:
         # F. W. Grover, Inductance Calculations, 1946, equal parallel squares (formula from
@@ -66,9 +66,9 @@ class TestNeumann:
         side, d = 1.0, 0.004
         one, two = math.hypot(side, d), math.sqrt(2 * side**2 + d**2)
         terms = side * math.log((side + one) * one / ((side + two) * d)) + two - 2 * one + d
-        wanted = 2 * MU0 / math.pi * terms
+        expected = 2 * MU0 / math.pi * terms
         square = regular_polygon(4, 4 * side)
-        assert mutual_inductance(square, square + d * UP) == pytest.approx(wanted, rel=1e-7)
+        assert mutual_inductance(square, square + d * UP) == pytest.approx(expected, rel=1e-7)
 
     @given(angle=st.floats(0.0, math.pi), shift=st.floats(0.5, 3.0))
     def test_either_path_may_be_the_outer_one(self, angle: float, shift: float) -> None:
@@ -92,8 +92,8 @@ class TestNeumann:
         loop = circle_polygon(circumference / (2 * math.pi), 200)
         integral = path_integral(loop, loop, 1e-5, k_per_m=k)
         found = -k * 120 * math.pi / (4 * math.pi) * integral.imag
-        wanted = 20 * math.pi**2 * (circumference / wavelength) ** 4
-        assert found == pytest.approx(wanted, rel=1e-3)
+        expected = 20 * math.pi**2 * (circumference / wavelength) ** 4
+        assert found == pytest.approx(expected, rel=1e-3)
 
 
 class TestSelf:
@@ -101,8 +101,8 @@ class TestSelf:
         # Circle of 25 cm, wire 0.5 mm, direct current: 654.40537 pi cm (Rayleigh-Niven, in Rosa
         # & Grover 1912, value from memory). Skin effect takes away the inside's mu0 a/4.
         inside = MU0 * 0.25 / 4
-        wanted = 654.40537 * math.pi * 1e-9 - inside
-        assert circle_inductance(0.25, 0.0005) == pytest.approx(wanted, rel=2e-6)
+        expected = 654.40537 * math.pi * 1e-9 - inside
+        assert circle_inductance(0.25, 0.0005) == pytest.approx(expected, rel=2e-6)
 
     @pytest.mark.parametrize(
         ("sides", "perimeter_m", "theta"),
@@ -112,9 +112,9 @@ class TestSelf:
     )
     def test_termans_polygons(self, sides: int, perimeter_m: float, theta: float) -> None:
         diameter_m = 0.022
-        wanted = 0.2e-6 * perimeter_m * (math.log(4 * perimeter_m / diameter_m) - theta)
+        expected = 0.2e-6 * perimeter_m * (math.log(4 * perimeter_m / diameter_m) - theta)
         found = self_inductance(regular_polygon(sides, perimeter_m), diameter_m / 2)
-        assert found == pytest.approx(wanted, rel=5e-3)
+        assert found == pytest.approx(expected, rel=5e-3)
 
     def test_a_fine_polygon_is_a_circle(self) -> None:
         found = self_inductance(circle_polygon(0.5, 96), 0.011)

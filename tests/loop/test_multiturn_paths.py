@@ -18,7 +18,7 @@ from sweeplab.loop.path import Geometry, closed_path
 from sweeplab.loop.thinwire import Path, ThinWire
 
 SHAPES = ("circle", "square", "octagon", "rectangle")
-TOLD: list[dict[str, Any]] = json.loads((NEC / "truth_turns" / "cases.json").read_text("utf-8"))
+CASES: list[dict[str, Any]] = json.loads((NEC / "truth_turns" / "cases.json").read_text("utf-8"))
 
 
 def geometry(shape: str, turns: int, spacing_m: float = 0.05, leads_m: float = 0.05) -> Geometry:
@@ -47,8 +47,8 @@ def between(path: Path, one: NDArray[np.intp], other: NDArray[np.intp]) -> float
 class TestPath:
     @pytest.mark.parametrize(("shape", "turns"), list(product(SHAPES, (1, 2, 3, 4))))
     def test_winds_every_turn_the_same_way(self, shape: str, turns: int) -> None:
-        told = geometry(shape, turns, leads_m=0.0)
-        lengths = np.array(told.turn_lengths_m)
+        described = geometry(shape, turns, leads_m=0.0)
+        lengths = np.array(described.turn_lengths_m)
         per_length2 = {
             "circle": 1 / (4 * math.pi),
             "square": 1 / 16,
@@ -56,7 +56,7 @@ class TestPath:
             "rectangle": 1 / 18,  # sides of 1/6 and 1/3
         }[shape]
         expected = float((lengths**2).sum() * per_length2)
-        assert area_within(closed_path(told)) == pytest.approx(expected, rel=0.012)
+        assert area_within(closed_path(described)) == pytest.approx(expected, rel=0.012)
 
     @pytest.mark.parametrize(("shape", "turns"), list(product(SHAPES, (1, 2, 3, 4))))
     def test_the_gap_is_as_long_as_described(self, shape: str, turns: int) -> None:
@@ -112,15 +112,15 @@ class TestRectanglesOnEnd:
 class TestTheEnginesOwnPath:
     def test_brings_the_engines_far_field_and_nearly_its_reactance(self) -> None:
         # Its corners and 12 mm segments cost the engine half a per cent of reactance (README).
-        told = json.loads((NEC / "multiturn_paths.json").read_text("utf-8"))[0]
-        nodes = np.array(told["nodes_m"])
-        in_gap = np.arange(len(nodes)) < told["gap_segments"]
-        solver = ThinWire(Path(nodes, in_gap, told["conductor_radius_m"]))
+        entry = json.loads((NEC / "multiturn_paths.json").read_text("utf-8"))[0]
+        nodes = np.array(entry["nodes_m"])
+        in_gap = np.arange(len(nodes)) < entry["gap_segments"]
+        solver = ThinWire(Path(nodes, in_gap, entry["conductor_radius_m"]))
         rows = [
             row
             for row in nec_rows("multiturn.csv")
-            if int(row["turns"]) == told["turns"]
-            and float(row["turn_spacing_m"]) == told["turn_spacing_m"]
+            if int(row["turns"]) == entry["turns"]
+            and float(row["turn_spacing_m"]) == entry["turn_spacing_m"]
         ]
         assert len(rows) == 5
         for row in rows:
@@ -132,7 +132,7 @@ class TestTheEnginesOwnPath:
 
 
 class TestDescribedPath:
-    @pytest.mark.parametrize("case", TOLD, ids=lambda case: f"{case['name']}-{case['way']}")
+    @pytest.mark.parametrize("case", CASES, ids=lambda case: f"{case['name']}-{case['way']}")
     def test_radiation_over_reactance_is_within_one_per_cent(self, case: dict[str, Any]) -> None:
         # What efficiency rests on: Rrad Q0/Xeff. Paths drawn apart from this one.
         loop, truth = LoopModel(Build.from_toml(case["build_toml"])), case["truth"]

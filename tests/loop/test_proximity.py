@@ -141,10 +141,10 @@ def test_turns_within_one_another_crowd_too() -> None:
         "circle", (TURN_M, TURN_M - 2 * math.pi * 4 * WIRE_M), 0.02, WIRE_M,
         turn_spacing_m=4 * WIRE_M, in_plane=True,
     ))  # fmt: skip
-    beside = path(2, 4 * WIRE_M).neighbours
+    stacked = path(2, 4 * WIRE_M).neighbours
     assert flat.neighbours is not None
-    assert beside is not None
-    assert flat.neighbours.extra_loss == pytest.approx(beside.extra_loss, rel=0.02)
+    assert stacked is not None
+    assert flat.neighbours.extra_loss == pytest.approx(stacked.extra_loss, rel=0.02)
 
 
 def test_turns_of_unequal_length_are_cut_alike() -> None:

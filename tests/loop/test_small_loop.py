@@ -47,7 +47,7 @@ class TestSmallLoopRadiation:
         assert r == pytest.approx(expected, rel=tolerance)
 
     @pytest.mark.parametrize(("wrong", "off"), [(17228 / 19228, 0.10), (3.38e-8 / 3.331e-8, 0.015)])
-    def test_constants_that_circulate_and_are_wrong_are_told_apart(
+    def test_constants_that_circulate_and_are_wrong_are_recognised(
         self, wrong: float, off: float
     ) -> None:
         # 17228 (D/lambda)^4 and 3.38e-8 (f^2 A)^2, met in informal sources; right are 20 pi^6

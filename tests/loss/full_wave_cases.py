@@ -20,20 +20,20 @@ from sweeplab.files import sweep_from_bytes
 class Study:
     """Every case of a study: as described, what is inferred, and what the engine knows."""
 
-    told: tuple[dict[str, Any], ...]
+    cases: tuple[dict[str, Any], ...]
     builds: tuple[Build, ...]
     budgets: tuple[LossBudget, ...]
 
     def estimates(self, name: str) -> list[Estimate]:
         """Return a figure of every budget; fails where one is missing."""
         found = [getattr(budget, name) for budget in self.budgets]
-        missing = [case["name"] for case, e in zip(self.told, found, strict=True) if e is None]
+        missing = [case["name"] for case, e in zip(self.cases, found, strict=True) if e is None]
         assert not missing, f"no {name} in {missing}"
         return found
 
     def truth(self, name: str) -> NDArray[np.float64]:
         """Return a figure of the engine's, shape (cases,)."""
-        return np.array([case["truth"][name] for case in self.told])
+        return np.array([case["truth"][name] for case in self.cases])
 
     def errors(self, name: str) -> NDArray[np.float64]:
         """Return each case's relative error, unsigned, shape (cases,)."""
@@ -50,9 +50,9 @@ class Study:
 def study(folder: str, step: int = 1) -> Study:
     """Return every `step`-th case of a folder of tests/data/nec, its budget inferred."""
     every: list[dict[str, Any]] = json.loads((NEC / folder / "cases.json").read_text("utf-8"))
-    told = every[::step]
-    builds = tuple(Build.from_toml(case["build_toml"]) for case in told)
+    cases = every[::step]
+    builds = tuple(Build.from_toml(case["build_toml"]) for case in cases)
     with ZipFile(NEC / folder / "sweeps.zip") as archive:
-        sweeps = [sweep_from_bytes(archive.read(case["sweep"]), case["sweep"]) for case in told]
+        sweeps = [sweep_from_bytes(archive.read(case["sweep"]), case["sweep"]) for case in cases]
     budgets = tuple(loss_budget(sweep, build) for sweep, build in zip(sweeps, builds, strict=True))
-    return Study(tuple(told), builds, budgets)
+    return Study(tuple(cases), builds, budgets)

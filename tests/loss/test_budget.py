@@ -18,7 +18,9 @@ from sweeplab.loss import FIGURES
 @pytest.fixture(scope="module")
 def case() -> Case:
     """A circle with a described capacitor and line."""
-    fitting = (c for c in cases() if c.esr_told and "circle" in c.toml and "[feed.line]" in c.toml)
+    fitting = (
+        c for c in cases() if c.esr_described and "circle" in c.toml and "[feed.line]" in c.toml
+    )
     return next(c for c in fitting if c.build.loop.shape == "circle")
 
 
@@ -34,13 +36,13 @@ def with_uncertain_size(case: Case, percent: float) -> Build:
 
 
 def without_table(case: Case, *names: str) -> Build:
-    kept, keeping = [], True
+    rows, keeping = [], True
     for row in case.toml.splitlines():
         if row.startswith("["):
             keeping = not any(row.startswith(f"[{name}") for name in names)
         if keeping:
-            kept.append(row)
-    return Build.from_toml("\n".join(kept))
+            rows.append(row)
+    return Build.from_toml("\n".join(rows))
 
 
 def values(budget: LossBudget) -> dict[str, float]:
@@ -71,13 +73,13 @@ class TestSums:
         assert budget.r_parts_ohm.value == pytest.approx(case.truth["esr_ohm"], rel=5e-3)
 
     def test_parts_not_described_are_in_the_remainder(self, case: Case) -> None:
-        told = loss_budget(case.sweep, case.build)
+        described = loss_budget(case.sweep, case.build)
         silent = loss_budget(case.sweep, without_table(case, "capacitor"))
         assert silent.r_parts_ohm is None
         assert silent.r_remainder_ohm is not None
-        assert told.r_remainder_ohm is not None
-        assert told.r_parts_ohm is not None
-        rest = told.r_remainder_ohm.value + told.r_parts_ohm.value
+        assert described.r_remainder_ohm is not None
+        assert described.r_parts_ohm is not None
+        rest = described.r_remainder_ohm.value + described.r_parts_ohm.value
         assert silent.r_remainder_ohm.value == pytest.approx(rest)
 
     def test_what_remains_is_nothing_where_everything_is_described(self, case: Case) -> None:
@@ -118,7 +120,7 @@ class TestUncertainty:
         assert shares["r_radiation_ohm"]["loop.circumference"] > 0
         assert shares["efficiency"]["loop.circumference"] > 0
 
-    def test_a_size_without_tolerance_is_said_to_be_taken_as_exact(self, case: Case) -> None:
+    def test_a_size_without_tolerance_is_reported_as_taken_as_exact(self, case: Case) -> None:
         codes = [f.code for f in loss_budget(case.sweep, case.build).findings]
         assert "taken-as-exact" in codes or "no-tolerance" in codes
 
@@ -142,9 +144,9 @@ class TestUncertainty:
         # not ask what the conductor should cost.
         line = next(r for r in case.toml.splitlines() if r.startswith("conductivity"))
         sigma = case.build.conductor.conductivity.value / 1e6
-        told = changed(case, line, f'conductivity = "{sigma} MS/m ± 4 %"')
-        shares = loss_budget(case.sweep, told).shares
-        budget = loss_budget(case.sweep, told)
+        described = changed(case, line, f'conductivity = "{sigma} MS/m ± 4 %"')
+        shares = loss_budget(case.sweep, described).shares
+        budget = loss_budget(case.sweep, described)
         assert budget.r_conductor_ohm is not None
         relative = shares["r_conductor_ohm"]["conductor.conductivity"]
         assert relative / budget.r_conductor_ohm.value == pytest.approx(-0.02, rel=0.05)
@@ -196,5 +198,5 @@ class TestWhatCannotBe:
                 Truth(), f_loaded_hz=rng.uniform(2e6, 30e6), q_loaded=rng.uniform(15, 900)
             )
             budget = loss_budget(replace(truth, noise=2e-3).sweep(rng), build)
-            told = budget.to_json()
-            assert told is None or json.dumps(told, allow_nan=False), i
+            printed = budget.to_json()
+            assert printed is None or json.dumps(printed, allow_nan=False), i

@@ -86,8 +86,8 @@ class Draws:
 
         errors = []
         for estimate, truth in self.pairs(name):
-            told, slope = scale(estimate.value)
-            errors.append((told - scale(truth)[0]) / (slope * estimate.u))
+            inferred, slope = scale(estimate.value)
+            errors.append((inferred - scale(truth)[0]) / (slope * estimate.u))
         return np.array(errors)
 
 

@@ -54,8 +54,8 @@ class TestOneReading:
             "fit", "model.radiation", "model.reactance", "model.turns", "loop.circumference",
             "conductor.diameter", "conductor.conductivity",
         }  # fmt: skip
-        wanted = math.sqrt(sum(share**2 for share in shares.values()))
-        assert getattr(found, name).u == pytest.approx(wanted, rel=1e-9)
+        expected = math.sqrt(sum(share**2 for share in shares.values()))
+        assert getattr(found, name).u == pytest.approx(expected, rel=1e-9)
 
     def test_decibels_are_the_shares_own(self, found: LossBudget) -> None:
         assert found.efficiency is not None

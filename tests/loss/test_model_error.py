@@ -143,13 +143,13 @@ class TestInABudget:
         assert found.r_radiation_ohm is not None
         assert found.efficiency is not None
         # R = X/Q0; both ohms move together, efficiency does not see that.
-        wanted = {
+        expected = {
             "x_eff_ohm": math.hypot(error.effective_reactance, error.together),
             "r_radiation_ohm": math.hypot(error.radiation, error.together),
             "r_total_ohm": math.hypot(u_q, error.effective_reactance, error.together),
             "efficiency": math.hypot(u_q, error.radiation, error.effective_reactance),
         }
-        for name, relative in wanted.items():
+        for name, relative in expected.items():
             estimate = getattr(found, name)
             assert estimate.u / estimate.value == pytest.approx(relative, rel=0.02), name
 

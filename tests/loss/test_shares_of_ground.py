@@ -65,8 +65,8 @@ def test_named_grounds_are_less_sure_than_measured_ones() -> None:
     for source, factors in (("eps_r", (1.5, 1.2)), ("sigma", (2.0, 1.4))):
         shares = [f.shares["r_ground_ohm"][f"site.ground.{source}"] for f in (named, measured)]
         # About as the logarithms of the factors, as far as the ground's ohms bend little.
-        wanted = math.log(factors[0]) / math.log(factors[1])
-        assert shares[0] / shares[1] == pytest.approx(wanted, rel=0.35)
+        expected = math.log(factors[0]) / math.log(factors[1])
+        assert shares[0] / shares[1] == pytest.approx(expected, rel=0.35)
 
 
 def test_the_grounds_model_counts_by_what_is_drawn() -> None:

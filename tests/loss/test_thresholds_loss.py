@@ -101,11 +101,11 @@ def findings(remainder_ohm: float = 0.0, second: Any = None) -> list[str]:
     return codes(budget_findings(build(), estimates, {"efficiency": {"fit": 0.01}}, second))
 
 
-@pytest.mark.parametrize(("share", "told"), [(0.149, False), (0.151, True)])
-def test_fifteen_per_cent_of_the_loss_in_nothing_described_are_told(
-    share: float, told: bool
+@pytest.mark.parametrize(("share", "reported"), [(0.149, False), (0.151, True)])
+def test_fifteen_per_cent_of_the_loss_in_nothing_described_are_reported(
+    share: float, reported: bool
 ) -> None:
-    assert ("unaccounted-loss" in findings(0.1 * share)) == told
+    assert ("unaccounted-loss" in findings(0.1 * share)) == reported
 
 
 @pytest.mark.parametrize(("inflation", "warned"), [(2.95, False), (3.05, True)])
@@ -150,10 +150,10 @@ class TestCouplingLoopExpected:
 class TestSecondStage:
     @pytest.fixture
     def problems(self, monkeypatch: pytest.MonkeyPatch) -> list[Any]:
-        """What is to be solved, kept and left unsolved."""
-        kept: list[Any] = []
-        monkeypatch.setattr(coupled_fit, "_solve", lambda problem, *rest: kept.append(problem))
-        return kept
+        """The problems to be solved, collected and left unsolved."""
+        posed: list[Any] = []
+        monkeypatch.setattr(coupled_fit, "_solve", lambda problem, *rest: posed.append(problem))
+        return posed
 
     def fit(
         self, expected: CouplingPrior, line: Line | None = None

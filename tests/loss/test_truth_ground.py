@@ -52,7 +52,7 @@ class TestEfficiencyOverGround:
     def test_the_error_is_within_what_is_not_the_grounds_constants(
         self, ground: Study, name: str
     ) -> None:
-        # The engine's ground has the very constants described: their share is none of the error.
+        # The engine's ground has the very constants described: their share is no error.
         held = []
         for budget, estimate, truth in zip(
             ground.budgets, ground.estimates(name), ground.truth(name), strict=True

@@ -89,7 +89,7 @@ class TestEfficiency:
         assert np.median(study.errors(name)) < median
 
 
-class TestTheTextbookBeside:
+class TestComparedWithTheTextbook:
     def textbook(self, case: Case) -> float:
         """Return ``Q0 Rr/X``: 20 pi^2 (C/lambda)^4 over w mu0 b (ln(8b/a) - 2).
 

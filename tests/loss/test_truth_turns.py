@@ -18,7 +18,7 @@ def turns() -> Study:
 
 class TestTheCases:
     def test_are_flat_and_helical_near_and_far_equal_and_not(self, turns: Study) -> None:
-        assert [case["way"] for case in turns.told].count("helix") == 4
+        assert [case["way"] for case in turns.cases].count("helix") == 4
         assert sum(bool(build.loop.turn_lengths) for build in turns.builds) == 4
         radii = []
         for build in turns.builds:
@@ -44,7 +44,7 @@ class TestEfficiency:
     def test_how_the_turns_are_joined_matters_less_than_one_per_cent(
         self, turns: Study, way: str
     ) -> None:
-        chosen = [case["way"] == way for case in turns.told]
+        chosen = [case["way"] == way for case in turns.cases]
         assert turns.errors("efficiency")[chosen].max() < 0.01
 
     def test_intervals_hold_the_truth_nine_times_in_ten(self, turns: Study) -> None:
@@ -73,7 +73,7 @@ class TestOhms:
     def test_loss_holds_what_crowding_costs(self, turns: Study) -> None:
         # The conductor's ohms by the model, Smith's factor included, where nothing but conductor
         # and capacitor loses anything: what remains is little, near turns and far.
-        for budget, told in zip(turns.budgets, turns.told, strict=True):
-            if told["esr_told"]:
+        for budget, case in zip(turns.budgets, turns.cases, strict=True):
+            if case["esr_told"]:
                 assert budget.r_remainder_ohm is not None
-                assert abs(budget.r_remainder_ohm.value) < 0.03 * told["truth"]["r_loss_ohm"]
+                assert abs(budget.r_remainder_ohm.value) < 0.03 * case["truth"]["r_loss_ohm"]

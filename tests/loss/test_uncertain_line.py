@@ -1,7 +1,7 @@
-"""Lines described roughly, or without their loss: the sweep says the rest. Full-wave, fixed seeds.
+"""Lines of uncertain length or unknown loss: the sweep determines the rest. Full-wave, fixed seeds.
 
 Every second of the 64 sweeps that came through a line (tests/data/nec/README.md), the line's length
-told wrong by what its description owns up to, or its loss not told at all.
+wrong by its stated uncertainty, or its loss not described.
 """
 
 from __future__ import annotations
@@ -117,5 +117,5 @@ def test_the_lines_loss_is_found_to_a_tenth_of_a_decibel() -> None:
             CouplingPrior(0.02, 0.02), silent,
         )  # fmt: skip
         assert found is not None
-        told_db = 2 * float(line.loss_db(np.array(case.truth["f0_hz"])))
-        assert found.line_loss_np * 20 / math.log(10) == pytest.approx(told_db, abs=0.1)
+        expected_db = 2 * float(line.loss_db(np.array(case.truth["f0_hz"])))
+        assert found.line_loss_np * 20 / math.log(10) == pytest.approx(expected_db, abs=0.1)

@@ -22,7 +22,7 @@ class Case:
     toml: str
     sweep: Sweep
     truth: dict[str, float]
-    esr_told: bool
+    esr_described: bool
 
     @property
     def build(self) -> Build:
@@ -32,7 +32,7 @@ class Case:
 @cache
 def cases() -> tuple[Case, ...]:
     """Return every case, in order."""
-    told: list[dict[str, Any]] = json.loads((NEC / "truth" / "cases.json").read_text("utf-8"))
+    entries: list[dict[str, Any]] = json.loads((NEC / "truth" / "cases.json").read_text("utf-8"))
     with ZipFile(NEC / "truth" / "sweeps.zip") as archive:
         return tuple(
             Case(
@@ -40,7 +40,7 @@ def cases() -> tuple[Case, ...]:
                 toml=case["build_toml"],
                 sweep=sweep_from_bytes(archive.read(case["sweep"]), case["sweep"]),
                 truth=case["truth"],
-                esr_told=case["esr_told"],
+                esr_described=case["esr_told"],
             )
-            for case in told
+            for case in entries
         )

@@ -1,4 +1,4 @@
-"""One change to a module: where, what stood there and what stands there now."""
+"""One change to a module: where, the text before and the text after."""
 
 from __future__ import annotations
 
@@ -58,11 +58,11 @@ class Source:
         )
 
     def text(self, begin: int, end: int) -> str:
-        """Return what stands there."""
+        """Return the text there."""
         return self._bytes[begin:end].decode()
 
     def change(self, name: str, begin: int, end: int, after: str) -> Change:
-        """Return the module with `after` in the place of what stands from `begin` to `end`."""
+        """Return the module with `after` in place of the text from `begin` to `end`."""
         changed = self._bytes[:begin] + after.encode() + self._bytes[end:]
         line = self._bytes.count(b"\n", 0, begin) + 1
         before = self.text(begin, end)

@@ -103,7 +103,7 @@ def _constant(source: Source, node: ast.Constant, value: object) -> Iterator[Cha
 def _between(
     source: Source, name: str, sides: tuple[ast.expr, ast.expr], before: str, after: str
 ) -> Iterator[Change]:
-    """Yield the change of an operator between two operands, brackets and all around it kept."""
+    """Yield the change of an operator between two operands; what is around it stays."""
     begin, end = source.span(sides[0])[1], source.span(sides[1])[0]
     gap = source.text(begin, end)
     # A comment between the two might hold the operator's own letters.

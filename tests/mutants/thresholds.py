@@ -3,7 +3,7 @@
     cd tests && python -m mutants.thresholds [--room ROOM] [--processes 2]
 
 Thresholds are the module's constants annotated so: `NAME: Threshold = 0.15`. Survivors that are
-accepted stand in accepted.toml, with a reason each. Exit status 1 where under 90 % are caught.
+accepted are in accepted.toml, with a reason each. Exit status 1 where under 90 % are caught.
 """
 
 from __future__ import annotations
@@ -108,8 +108,8 @@ def main() -> None:
     with trials(asked.processes, asked.limit) as tried:
         for outcome in tried.run(chosen):
             outcomes.append(outcome)
-            said = outcome.caught or reasons.get(key(outcome.change)) or "SURVIVED"
-            print(f"{outcome.change}: {said}", flush=True)
+            verdict = outcome.caught or reasons.get(key(outcome.change)) or "SURVIVED"
+            print(f"{outcome.change}: {verdict}", flush=True)
     raise SystemExit(_report(outcomes, reasons) < LEAST_SHARE)
 
 

@@ -95,9 +95,11 @@ class Trials:
             return f"took over {self.limit_s:g} s"
         if run.returncode == _PASSED:
             return ""
-        said = [line for line in run.stdout.splitlines() if line.startswith(("FAILED", "ERROR"))]
-        if run.returncode in _CAUGHT and said:
-            return said[0]
+        failures = [
+            line for line in run.stdout.splitlines() if line.startswith(("FAILED", "ERROR"))
+        ]
+        if run.returncode in _CAUGHT and failures:
+            return failures[0]
         # A change that keeps the package from being imported stops pytest at its conftest.
         return (run.stderr.strip() or run.stdout.strip()).splitlines()[-1]
 

@@ -54,14 +54,14 @@ def band(found: Plan, name: str):
     return next(band for band in found.bands if band.band == name)
 
 
-def cases(told: bool):
-    return [case for case in json.loads(TRUTH.read_text()) if case["esr_told"] is told]
+def cases(esr_described: bool):
+    return [case for case in json.loads(TRUTH.read_text()) if case["esr_told"] is esr_described]
 
 
 class TestAgainstFullWave:
     # The NEC-2 engine with far-field integration: tests/data/nec/truth. There the conductor runs
     # through the gap too, one 36th of the loop; here the gap is the capacitor's.
-    @pytest.mark.parametrize("case", cases(told=True)[::4], ids=lambda case: case["name"])
+    @pytest.mark.parametrize("case", cases(esr_described=True)[::4], ids=lambda case: case["name"])
     def test_fully_described_builds_come_out_as_planned(self, case) -> None:
         described, truth = Build.from_toml(case["build_toml"]), case["truth"]
         found = band_figures(described, truth["f0_hz"])
@@ -74,7 +74,7 @@ class TestAgainstFullWave:
         assert found.c_required_f.value == pytest.approx(truth["capacitance_f"], rel=0.005)
         assert found.r_radiation_ohm.low < truth["r_radiation_ohm"] < found.r_radiation_ohm.high
 
-    @pytest.mark.parametrize("case", cases(told=False)[::4], ids=lambda case: case["name"])
+    @pytest.mark.parametrize("case", cases(esr_described=False)[::4], ids=lambda case: case["name"])
     def test_a_silent_capacitor_is_inside_the_interval(self, case) -> None:
         truth = case["truth"]
         found = band_figures(Build.from_toml(case["build_toml"]), truth["f0_hz"])
@@ -146,7 +146,7 @@ class TestBands:
         assert band_figures(build(), low).c_required_f.value == pytest.approx(330e-12, rel=1e-4)
         assert band_figures(build(), high).c_required_f.value == pytest.approx(8e-12, rel=1e-4)
 
-    def test_a_band_asked_for_out_of_reach_says_what_it_needs(self) -> None:
+    def test_a_requested_band_out_of_range_says_what_it_needs(self) -> None:
         found = plan(build(), ["80m"])
         only = found.bands[0]
         assert only.reachable is False
@@ -204,12 +204,12 @@ class TestPower:
         assert [finding.level for finding in warned] == ["warning"]
 
 
-class TestStuff:
+class TestMaterial:
     def test_mass_of_a_copper_tube(self) -> None:
         # 8960 kg/m3 (handbook): pi 11 mm x 1 mm x 3.17 m.
         assert conductor_length_m(build()) == pytest.approx(3.17)
-        wanted = 8960 * math.pi * 0.011 * 0.001 * 3.17
-        assert conductor_mass_kg(build()) == pytest.approx(wanted)
+        expected = 8960 * math.pi * 0.011 * 0.001 * 3.17
+        assert conductor_mass_kg(build()) == pytest.approx(expected)
 
     def test_a_wire_gauge_of_known_mass(self) -> None:
         # AWG 12 copper: 3.309 mm2 (ASTM B258, from memory).
@@ -263,7 +263,7 @@ class TestStock:
         found = band_figures(whole, pair.bands[0].f_hz).efficiency.value
         assert pair.bands[0].efficiency.value == pytest.approx(found, rel=1e-6)
 
-    def test_an_unsaid_joint_is_a_range(self) -> None:
+    def test_a_joint_not_described_is_a_range(self) -> None:
         pair = stock_loops(build(), [1.6], bands=["40m"])[1]
         cost = pair.bands[0].joint_cost
         assert 0 < cost.low < cost.value < cost.high < 0.2
@@ -411,7 +411,7 @@ class TestCommonPractice:
         assert cut_list(same, fittings)[1].cut_m == pytest.approx(2.67)
 
 
-def test_every_band_name_can_be_asked_for() -> None:
+def test_every_band_name_is_accepted() -> None:
     small = replace(build('circumference = "1.0 m"'), capacitor=None)
     found = plan(small, list(BANDS_HZ), coupling=False)
     assert [b.band for b in found.bands] == list(BANDS_HZ)

@@ -105,11 +105,11 @@ class TestFullyDescribedExactly:
         self, loop: str, conductor: str, u_conductor: float, errors: dict[str, float]
     ) -> None:
         found = figures(loop=loop, conductor=conductor)
-        for name, wanted in carried(found, u_conductor, **errors).items():
+        for name, expected in carried(found, u_conductor, **errors).items():
             estimate = getattr(found, name)
-            assert estimate.value == pytest.approx(wanted.n, rel=1e-9), name  # type: ignore[attr-defined]
+            assert estimate.value == pytest.approx(expected.n, rel=1e-9), name  # type: ignore[attr-defined]
             # Finite steps of per mille and per cents instead of slopes.
-            assert estimate.u == pytest.approx(wanted.s, rel=0.03, abs=1e-15), name  # type: ignore[attr-defined]
+            assert estimate.u == pytest.approx(expected.s, rel=0.03, abs=1e-15), name  # type: ignore[attr-defined]
 
     def test_intervals_reach_as_far_as_that_both_ways(
         self, loop: str, conductor: str, u_conductor: float, errors: dict[str, float]
@@ -126,11 +126,11 @@ class TestFullyDescribedExactly:
         total = ufloat(found.r_total_ohm.value, found.r_total_ohm.u)
         amperes = umath.sqrt(100 / total)
         volts = math.sqrt(2) * found.x_loop_ohm.value * amperes
-        for estimate, wanted in (
+        for estimate, expected in (
             (found.per_100w.loop_a_rms, amperes), (found.per_100w.capacitor_v_peak, volts)
         ):  # fmt: skip
-            assert estimate.value == pytest.approx(wanted.n)
-            assert estimate.u == pytest.approx(wanted.s)
+            assert estimate.value == pytest.approx(expected.n)
+            assert estimate.u == pytest.approx(expected.s)
             ratio = found.r_total_ohm.high / found.r_total_ohm.value
             assert estimate.value / estimate.low == pytest.approx(math.sqrt(ratio))
             assert estimate.high / estimate.value == pytest.approx(math.sqrt(ratio))

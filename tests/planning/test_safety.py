@@ -61,8 +61,8 @@ class TestFields:
         b = 1.0 / (2 * math.pi)
         model = LoopModel(build("circle", 'circumference = "1.0 m"'))
         _, h = fields(model, 1e6, np.array([[0.0, z, 0.0]]))
-        wanted = b**2 / (2 * (b**2 + z**2) ** 1.5)
-        assert np.linalg.norm(h) == pytest.approx(wanted, rel=0.01)
+        expected = b**2 / (2 * (b**2 + z**2) ** 1.5)
+        assert np.linalg.norm(h) == pytest.approx(expected, rel=0.01)
 
     def test_far_away_power_through_the_sphere_is_that_of_the_radiation_resistance(self) -> None:
         # Poynting: the flux through a sphere is I^2 Rrad, Rrad from the solver's own matrices.

@@ -35,17 +35,17 @@ def build(around: str = "3.2 m", rest: str = CAPACITOR) -> Build:
 
 
 class TestKnob:
-    @pytest.mark.parametrize(("turns", "said"), [(11.6, False), (10.2, True)])
+    @pytest.mark.parametrize(("turns", "reported"), [(11.6, False), (10.2, True)])
     def test_is_too_fast_where_a_degree_passes_half_the_bandwidth(
-        self, turns: float, said: bool
+        self, turns: float, reported: bool
     ) -> None:
         found = plan(build(rest=f"{CAPACITOR}turns_per_range = {turns}\n"), ["20m"], coupling=False)
         (band,) = found.bands
         assert band.figures is not None
         assert band.tuning_hz_per_degree is not None
         share = band.tuning_hz_per_degree / band.figures.bandwidth_hz.value
-        assert (0.5 < share < 0.55) if said else (0.45 < share < 0.5)
-        assert ("knob-too-fast" in [finding.code for finding in found.findings]) is said
+        assert (0.5 < share < 0.55) if reported else (0.45 < share < 0.5)
+        assert ("knob-too-fast" in [finding.code for finding in found.findings]) is reported
 
 
 class TestReach:
@@ -57,7 +57,7 @@ class TestReach:
         place = BandPlan("10m", 28.85e6, reachable=None)
         assert _within_range(build(around, rest=""), place) is planned
 
-    def test_is_not_asked_below_one_megahertz_nor_above_sixty(self) -> None:
+    def test_is_not_computed_below_one_megahertz_nor_above_sixty(self) -> None:
         # A loop half a metre round, of some 0.3 uH, would go from 0.3 to over 200 MHz.
         wide = build("0.5 m", rest='[capacitor]\nc_min = "1 pF"\nc_max = "1 uF"\n')
         assert tuning_range(wide, LoopModel(wide)) == pytest.approx((1e6, 60e6), rel=1e-3)
@@ -103,46 +103,46 @@ class TestCommonPlacement:
 
 
 class TestDistances:
-    """Where no distance is said: too near the conductor, or farther than any power reaches."""
+    """Where no distance is given: too near the conductor, or farther than any power reaches."""
 
     F_HZ = 7.0e6
 
     def at(self, current_a: float) -> Distances:
         return distances(LoopModel(build()), self.F_HZ, Estimate.normal(current_a, 0.0))
 
-    @pytest.mark.parametrize(("axis_m", "said"), [(0.12, True), (0.08, False)])
-    def test_nearer_than_a_tenth_of_a_metre(self, axis_m: float, said: bool) -> None:
+    @pytest.mark.parametrize(("axis_m", "reported"), [(0.12, True), (0.08, False)])
+    def test_nearer_than_a_tenth_of_a_metre(self, axis_m: float, reported: bool) -> None:
         # Where the field of one ampere is known, the current that brings it to the level is too.
         _, h = fields(LoopModel(build()), self.F_HZ, np.array([[0.0, axis_m, 0.0]]))
         current = 2.2 / 7.0 / float(np.linalg.norm(h))
         found = self.at(current).h_axis_m
-        assert (found is not None) is said
+        assert (found is not None) is reported
 
-    @pytest.mark.parametrize(("wavelengths", "said"), [(9.0, True), (11.0, False)])
-    def test_farther_than_ten_wavelengths(self, wavelengths: float, said: bool) -> None:
+    @pytest.mark.parametrize(("wavelengths", "reported"), [(9.0, True), (11.0, False)])
+    def test_farther_than_ten_wavelengths(self, wavelengths: float, reported: bool) -> None:
         # Far away in its plane a small loop has H = I A k^2/(4 pi r), any textbook.
         wavelength = 299.792458 / 7.0
         k, area = 2 * math.pi / wavelength, 3.2**2 / (4 * math.pi)
         current = 2.2 / 7.0 * 4 * math.pi * wavelengths * wavelength / (area * k**2)
         found = self.at(current).h_plane_m
-        assert (found is not None) is said
+        assert (found is not None) is reported
         if found is not None:
             assert found.value == pytest.approx(wavelengths * wavelength, rel=0.08)
 
 
 class TestAssumptions:
-    """What is taken where nothing is described: common practice, and said to the person."""
+    """What is assumed where nothing is described: common practice, reported to the person."""
 
     def test_of_a_joint(self) -> None:
         joint = assumed_joint(None)
         assert (joint.low, joint.value, joint.high) == (0.0005, 0.002, 0.010)
 
     def test_of_a_coupling_loop(self) -> None:
-        geometry, (told,) = coupling_geometry(build())
+        geometry, (assumed,) = coupling_geometry(build())
         assert geometry.circumference_m == pytest.approx(3.2 / 5)
-        assert told.evidence == {"feed.conductor_diameter_m": 0.006, "feed.offset_m": 0.025}
+        assert assumed.evidence == {"feed.conductor_diameter_m": 0.006, "feed.offset_m": 0.025}
 
-    def test_of_a_coupling_loop_beside_a_thick_tube(self) -> None:
+    def test_of_a_coupling_loop_next_to_a_thick_tube(self) -> None:
         thick = Build.from_toml(
             'name = "thick"\n[loop]\ncircumference = "3.2 m"\n[conductor]\ndiameter = "42 mm"\n'
         )

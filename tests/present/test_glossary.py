@@ -1,4 +1,4 @@
-"""Every word that names a figure or a verdict stands in docs/glossary.md."""
+"""Every word that names a figure or a verdict is in docs/glossary.md."""
 
 from __future__ import annotations
 
@@ -30,5 +30,5 @@ def test_the_glossary_explains(word: str) -> None:
 def test_it_explains_no_word_twice() -> None:
     text = (REPOSITORY / "docs" / "glossary.md").read_text(encoding="utf-8")
     cells = [line.split("|")[1].strip() for line in text.splitlines() if line.startswith("| ")]
-    told = [cell for cell in cells if cell != "word"]
-    assert len(told) == len(set(told))
+    terms = [cell for cell in cells if cell != "word"]
+    assert len(terms) == len(set(terms))

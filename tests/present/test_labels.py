@@ -48,7 +48,7 @@ def test_interval_ends_are_not_swapped_by_rounding(value, relative):
 
 
 @pytest.mark.parametrize(
-    ("verdict", "said"),
+    ("verdict", "expected"),
     [
         ("up", "40m: efficiency rose from 5.330 % to 7.960 %, by 2.630 ± 0.070 percentage points."),
         ("same", "40m: efficiency stayed the same (change 2.630 ± 0.070 percentage points)."),
@@ -56,8 +56,8 @@ def test_interval_ends_are_not_swapped_by_rounding(value, relative):
                    "(change 2.630 ± 0.070 percentage points)."),
     ],
 )  # fmt: skip
-def test_a_verdict_is_a_sentence(verdict, said):
-    assert labels.change_sentence("40m", move(verdict)) == said
+def test_a_verdict_is_a_sentence(verdict, expected):
+    assert labels.change_sentence("40m", move(verdict)) == expected
 
 
 def test_a_fall_names_its_size_without_a_sign():
@@ -73,7 +73,7 @@ def test_every_figure_of_comparisons_has_words():
 
 
 @pytest.mark.parametrize(
-    ("name", "value", "u", "said"),
+    ("name", "value", "u", "expected"),
     [
         ("efficiency", 0.4020, 0.0022, "40.2 ± 0.2 %"),
         ("efficiency", 0.42, 0.13, "42 ± 13 %"),
@@ -82,5 +82,5 @@ def test_every_figure_of_comparisons_has_words():
         ("swr_min", 1.2, 0.0, "1.20"),
     ],
 )
-def test_a_summary_shows_one_digit_of_uncertainty(name, value, u, said):
-    assert labels.short_text(name, value, u) == said
+def test_a_summary_shows_one_digit_of_uncertainty(name, value, u, expected):
+    assert labels.short_text(name, value, u) == expected

@@ -56,8 +56,8 @@ def log_path(tmp_path_factory):
     text = (DEMO / "quay-1.toml").read_text(encoding="utf-8")
     with Log.open(path, create=True) as log:
         log.add_build(Build.from_toml(text))
-        log.change("quay-1", "mended", {"parts.joint": "", "note": NOTE}, "why <b>not</b>")
-        for build, stem in (("quay-1", "quay-1"), ("mended", "quay-2")):
+        log.change("quay-1", "repaired", {"parts.joint": "", "note": NOTE}, "why <b>not</b>")
+        for build, stem in (("quay-1", "quay-1"), ("repaired", "quay-2")):
             for repeat in "ab":
                 raw = (DEMO / f"{stem}_20m_{repeat}.s1p").read_text(encoding="utf-8")
                 file = folder / f"{SECRET}_{stem}_{repeat}.s1p"
@@ -105,7 +105,7 @@ def test_a_persons_words_are_shown_as_text(page):
 
 def test_it_tells_build_change_verdict_method_and_cautions(page):
     text = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page))
-    for words in ("mended", "parts.joint.count", "efficiency rose from", "standard uncertainty",
+    for words in ("repaired", "parts.joint.count", "efficiency rose from", "standard uncertainty",
                   "as in free space", "kilovolts", "exposure", "Local codes", "it is rated 3.0 kV",
                   "Where the ohms go", "Smith chart"):  # fmt: skip
         assert words in text, words

@@ -10,9 +10,9 @@ from sweeplab.present.terminal import summary
 from sweeplab.reading import take_reading
 
 
-@pytest.mark.parametrize(("coupling_factor", "said"), [(1.45, False), (1.55, True)])
+@pytest.mark.parametrize(("coupling_factor", "reported"), [(1.45, False), (1.55, True)])
 def test_a_remedy_is_named_from_an_swr_of_one_and_a_half(
-    coupling_factor: float, said: bool
+    coupling_factor: float, reported: bool
 ) -> None:
     # Over-coupled without reactance the SWR is the coupling factor.
     truth = Truth(coupling_factor=coupling_factor, angle=0.0)
@@ -21,4 +21,4 @@ def test_a_remedy_is_named_from_an_swr_of_one_and_a_half(
     console = Console(width=80)
     with console.capture() as page:
         console.print(summary(reading))
-    assert ("a smaller or less close coupling loop" in page.get()) is said
+    assert ("a smaller or less close coupling loop" in page.get()) is reported

@@ -67,8 +67,8 @@ def test_points_set_aside_are_counted() -> None:
     hit = np.arange(10, 400, 40)
     gamma[hit] += 0.2j
     fit = fit_resonance(Sweep(truth.f_hz, gamma))
-    (said,) = [finding for finding in fit.findings if finding.code == "set-aside"]
-    assert said.evidence["points_set_aside"] == hit.size
+    (finding,) = [finding for finding in fit.findings if finding.code == "set-aside"]
+    assert finding.evidence["points_set_aside"] == hit.size
     assert fit.kept is not None
     assert not fit.kept[hit].any()
 

@@ -128,9 +128,9 @@ class TestNoise:
         fits = fit_many([truth.sweep(np.random.default_rng(i)) for i in range(40)], Line(0.0))
         diameter = 2 * truth.coupling_factor / (1 + truth.coupling_factor)
         known = [fit.q_loaded for fit in fits if fit.q_loaded and _no_delay(fit)]
-        told = np.median([q.u / q.value for q in known])
+        median_u = np.median([q.u / q.value for q in known])
         # Each u follows the noise found in 402 figures: 1/sqrt(2 402) of it, over sqrt(40).
-        assert told == pytest.approx(bound * truth.noise / diameter, rel=0.03)
+        assert median_u == pytest.approx(bound * truth.noise / diameter, rel=0.03)
 
     def test_the_spread_of_ql_reaches_the_cramer_rao_bound(self) -> None:
         truth = Truth(span_bandwidths=3, angle=0.0, noise=1e-3)
@@ -199,9 +199,9 @@ class TestInterference:
         for fit, where in zip(study.fits, struck, strict=True):
             assert fit.kept is not None
             aside = int((~fit.kept).sum())
-            told = [f for f in fit.findings if f.code == "set-aside"]
-            assert len(told) == (1 if aside else 0)
-            assert all(f.evidence["points_set_aside"] == aside for f in told)
+            findings = [f for f in fit.findings if f.code == "set-aside"]
+            assert len(findings) == (1 if aside else 0)
+            assert all(f.evidence["points_set_aside"] == aside for f in findings)
             caught += int((~fit.kept & where).sum())
             total += int(where.sum())
         assert caught > 0.97 * total

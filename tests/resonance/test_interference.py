@@ -47,9 +47,9 @@ class TestBroadcasters:
     def test_nearly_all_of_the_points_hit_are_set_aside_and_hardly_any_other(
         self, eight_in_a_hundred: Hit
     ) -> None:
-        kept = [(fit.kept, where) for _, fit, where in eight_in_a_hundred if fit.kept is not None]
-        set_aside = np.concatenate([~k for k, _ in kept])
-        hit_points = np.concatenate([where for _, where in kept])
+        masks = [(fit.kept, where) for _, fit, where in eight_in_a_hundred if fit.kept is not None]
+        set_aside = np.concatenate([~k for k, _ in masks])
+        hit_points = np.concatenate([where for _, where in masks])
         # A spike of 0.02 in noise of 0.01 is no different from noise.
         assert set_aside[hit_points].mean() > 0.9
         assert set_aside[~hit_points].mean() < 1e-3

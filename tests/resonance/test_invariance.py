@@ -1,4 +1,4 @@
-"""What must not change a fit: turning the picture, scaling frequency, company, order."""
+"""What must not change a fit: a rotated locus, scaled frequencies, the rest of the batch, order."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def noisy(seed: int) -> tuple[Truth, Sweep]:
     return truth, truth.sweep(rng)
 
 
-class TestTheWholePicture:
+class TestTheWholeLocus:
     @given(seed=st.integers(0, 10**6), turn=st.floats(-math.pi, math.pi))
     @settings(max_examples=12)
     def test_a_constant_phase_changes_nothing(self, seed: int, turn: float) -> None:

@@ -64,13 +64,13 @@ class TestFigures:
         inside, pulls = [], []
         for truth, fit in study:
             estimate = getattr(fit, name)
-            told = {
+            true_value = {
                 "f_loaded_hz": truth.f_loaded_hz,
                 "q_loaded": truth.q_loaded,
                 "half_power_bandwidth_hz": truth.f_loaded_hz / truth.q_loaded,
             }[name]
-            inside.append(estimate.low <= told <= estimate.high)
-            pulls.append((estimate.value - told) / estimate.u)
+            inside.append(estimate.low <= true_value <= estimate.high)
+            pulls.append((estimate.value - true_value) / estimate.u)
         assert within(float(np.mean(inside)), 0.95, len(study))
         assert abs(float(np.mean(pulls))) < LIMIT / math.sqrt(len(study))
         assert abs(float(np.std(pulls)) - 1) < LIMIT / math.sqrt(2 * len(study))
@@ -168,10 +168,10 @@ class TestNeverOneInSilence:
         assert fit.q_unloaded is not None
         assert fit.q_unloaded_other is not None
         assert fit.coupling_factor is not None
-        (told,) = [finding for finding in fit.findings if finding.code == "two-candidates"]
+        (finding,) = [finding for finding in fit.findings if finding.code == "two-candidates"]
         for estimate in (fit.q_unloaded, fit.q_unloaded_other):
-            assert f"{estimate.value:.4g}" in told.text
-        assert "coupling loop" in told.action
+            assert f"{estimate.value:.4g}" in finding.text
+        assert "coupling loop" in finding.action
         assert fit.coupling == "unknown"
         assert fit.coupling_factor.low < 0.6 < 1 / 0.6 < fit.coupling_factor.high
         assert fit.f0_hz is None
@@ -228,13 +228,13 @@ class TestLoss:
         budget = loss_budget(sweep, self.BUILD, resonance=fit)
         assert budget.status == "doubtful"
         assert budget.efficiency is not None
-        (told,) = [f for f in budget.findings if f.code == "two-efficiencies"]
-        under, over = (float(told.evidence[f"efficiency_{side}"]) for side in ("under", "over"))
+        (finding,) = [f for f in budget.findings if f.code == "two-efficiencies"]
+        under, over = (float(finding.evidence[f"efficiency_{side}"]) for side in ("under", "over"))
         assert over / under == pytest.approx(800 / 480, rel=0.02)
         assert budget.efficiency.value == under
         assert budget.efficiency.low < under < over < budget.efficiency.high
         for share in (under, over):
-            assert f"{100 * share:.3g} %" in told.text
+            assert f"{100 * share:.3g} %" in finding.text
 
 
 class TestNoiseFloor:
@@ -359,7 +359,7 @@ class TestLine:
         assert "unexplained-loss" in [finding.code for finding in fit.findings]
         assert fit.q_unloaded.low < 0.98 * fit.q_unloaded.value
 
-    def test_one_of_another_impedance_stays_and_is_said_to(self) -> None:
+    def test_one_of_another_impedance_stays_and_is_reported(self) -> None:
         line = replace(self.LINE, z0_ohm=75.0)
         fit = fit_resonance(size_of(self._through(line)), line)
         assert "line-not-taken-out" in [finding.code for finding in fit.findings]

@@ -33,7 +33,7 @@ def test_a_narrow_resonance_among_them_is_found(points: int, in_bandwidth: int) 
     assert fit.q_unloaded.value == pytest.approx(truth.q_unloaded, abs=4 * fit.q_unloaded.u)
 
 
-def test_that_no_movement_is_looked_for_in_very_many_is_said() -> None:
+def test_that_no_drift_is_searched_for_in_very_many_is_reported() -> None:
     for points in (10_001, 30_001):
         _, sweep = of_width(20, points)
         codes = {finding.code for finding in fit_resonance(sweep).findings}
@@ -50,11 +50,11 @@ def test_memory_grows_as_the_points_and_not_as_their_square() -> None:
     assert peak < 64e6 + 1_000 * len(sweep)
 
 
-def test_what_a_movement_was_worked_out_with_is_not_held_after() -> None:
+def test_memory_of_the_drift_fit_is_released_after_it() -> None:
     truth = Truth(points=15_001, span_bandwidths=8, noise=1e-3)
-    course = np.where(np.arange(truth.points) >= 0.6 * truth.points, 1.002, 1.0)
+    step = np.where(np.arange(truth.points) >= 0.6 * truth.points, 1.002, 1.0)
     noise = white(np.random.default_rng(5), truth.points, truth.noise)
-    sweep = Sweep(truth.f_hz, truth.reflection() * course + noise)
+    sweep = Sweep(truth.f_hz, truth.reflection() * step + noise)
     tracemalloc.start()
     fit = fit_resonance(sweep)
     assert "step-in-sweep" in {finding.code for finding in fit.findings}

@@ -41,7 +41,7 @@ def test_bound_agrees_with_the_closed_form_for_loaded_q() -> None:
     assert u == pytest.approx(noise / d * np.sqrt(4 / (np.pi * per_x)), rel=0.06)
 
 
-def test_a_sweep_too_narrow_is_told_the_next_one() -> None:
+def test_a_sweep_too_narrow_gets_the_next_one_to_take() -> None:
     f = np.linspace(7.09e6, 7.11e6, 101)
     circle = 1 - 0.9 / (1 + 60j * (f / 7.1e6 - 7.1e6 / f))
     fit = fit_resonance(Sweep(f, circle + white(np.random.default_rng(0), 101, 1e-4)))

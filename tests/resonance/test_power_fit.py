@@ -126,7 +126,7 @@ class TestTwoDips:
         return without_sign(Sweep(f, noisy), content)
 
     @pytest.mark.parametrize("content", CONTENTS)
-    def test_the_one_meant_is_fitted_and_the_other_told(self, content: Content) -> None:
+    def test_the_one_meant_is_fitted_and_the_other_reported(self, content: Content) -> None:
         for near, other, q in (
             (self.TRUTH.f_loaded_hz, self.OTHER_HZ, 300),
             (self.OTHER_HZ, self.TRUTH.f_loaded_hz, 400),
@@ -137,8 +137,8 @@ class TestTwoDips:
             # The other's tail is not taken out: within a few hundredths, not within the noise.
             assert fit.f_loaded_hz.value == pytest.approx(near, rel=0.05 / q)
             assert fit.q_loaded.value == pytest.approx(q, rel=0.05)
-            (said,) = [f for f in fit.findings if f.code in ("another-dip", "another-resonance")]
-            place = said.evidence.get("f_other_hz", said.evidence.get("f_loaded_hz"))
+            (finding,) = [f for f in fit.findings if f.code in ("another-dip", "another-resonance")]
+            place = finding.evidence.get("f_other_hz", finding.evidence.get("f_loaded_hz"))
             assert place == pytest.approx(other, rel=1e-3)
 
     @pytest.mark.parametrize("content", CONTENTS)

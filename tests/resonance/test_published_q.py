@@ -78,7 +78,7 @@ class TestTheCavityOfMat58:
         d = abs(complex(blind[4], blind[5])) / abs(complex(blind[2], blind[3]))
         assert abs(2 * 700 * blind[1] / (2 - d) / 862 - 1) > 0.05
 
-    def test_a_line_said_to_be_known_is_not_believed_against_the_data(self, cavity: Sweep) -> None:
+    def test_a_line_described_as_known_is_not_trusted_against_the_data(self, cavity: Sweep) -> None:
         fit = fit_resonance(cavity, Line(0.0))
         assert "rest-of-line" in [finding.code for finding in fit.findings]
         assert value(fit, "q_unloaded") == pytest.approx(862, abs=1)
@@ -94,9 +94,9 @@ class TestTheTransmissionsOfMat58:
         fit = fit_resonance(Sweep(f_ghz * 1e9, re + 1j * im, content=content))
         assert fit.status == "refused"
         if content == "complex":
-            (said,) = fit.findings
-            assert said.code == "not-a-reflection"
-            assert "S11" in said.action
+            (finding,) = fit.findings
+            assert finding.code == "not-a-reflection"
+            assert "S11" in finding.action
 
 
 class TestAgreementWithScikitRf:

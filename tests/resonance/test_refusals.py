@@ -95,7 +95,7 @@ class TestNoResonance:
         truth = Truth(off_centre=side * bandwidths, noise=1e-3)
         assert_refused(fit_resonance(truth.sweep(np.random.default_rng(6))))
 
-    def test_the_side_to_which_it_lies_is_told(self) -> None:
+    def test_the_side_on_which_it_lies_is_reported(self) -> None:
         fit = fit_resonance(Truth(off_centre=3.5, noise=1e-3).sweep(np.random.default_rng(6)))
         assert "outside-span" in [finding.code for finding in fit.findings]
         assert "up" in fit.findings[0].action
@@ -169,7 +169,7 @@ class TestAResonanceWithFlaws:
         fits = fit_many([Truth(noise=0.5).sweep(rng) for _ in range(50)])
         assert "ok" not in {fit.status for fit in fits}
 
-    def test_two_resonances_are_told_apart_and_said(self) -> None:
+    def test_two_resonances_are_distinguished_and_reported(self) -> None:
         truth = Truth(span_bandwidths=10)
         f = truth.f_hz
         other = truth.f_loaded_hz * (1 + 2.5 / truth.q_loaded)
@@ -177,8 +177,8 @@ class TestAResonanceWithFlaws:
         gamma = truth.reflection() * (1 - 0.7 / (1 + 1j * truth.q_loaded * t))
         noisy = gamma + white(np.random.default_rng(1), truth.points, 5e-4)
         fit = fit_resonance(Sweep(f, noisy), near_hz=truth.f_loaded_hz)
-        (said,) = [finding for finding in fit.findings if finding.code == "another-resonance"]
-        assert said.evidence["f_loaded_hz"] == pytest.approx(other, rel=1e-4)
+        (finding,) = [finding for finding in fit.findings if finding.code == "another-resonance"]
+        assert finding.evidence["f_loaded_hz"] == pytest.approx(other, rel=1e-4)
         assert fit.q_loaded is not None
         assert fit.q_loaded.low <= truth.q_loaded <= fit.q_loaded.high
 

@@ -1,4 +1,4 @@
-"""Two resonances in one sweep are told apart, however alike; the wanted one's interval holds."""
+"""Two resonances in a sweep are distinguished, however alike; the selected one's interval holds."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ LIMIT = 4.0
 TRUTH = Truth(span_bandwidths=9, off_centre=-1.5, theta=0.5, noise=1e-3)
 
 
-def beside(truth: Truth, apart: float, share: float, q: float = 1.0) -> ComplexArray:
+def neighbour(truth: Truth, apart: float, share: float, q: float = 1.0) -> ComplexArray:
     """Return what another resonance adds, so many half-power bandwidths above, so much as large."""
     f, other = truth.f_hz, truth.f_loaded_hz * (1 + apart / truth.q_loaded)
     t = f / other - other / f
@@ -28,7 +28,7 @@ def beside(truth: Truth, apart: float, share: float, q: float = 1.0) -> ComplexA
 def test_two_alike_are_no_ripple(apart: float, share: float) -> None:
     # Two alike fit a line's ripple better than they fit one resonance, but neither fits them.
     rng = np.random.default_rng(21)
-    gamma = TRUTH.reflection() + beside(TRUTH, apart, share)
+    gamma = TRUTH.reflection() + neighbour(TRUTH, apart, share)
     fit = fit_resonance(
         Sweep(TRUTH.f_hz, gamma + white(rng, TRUTH.points, TRUTH.noise)), near_hz=TRUTH.f_loaded_hz
     )
@@ -45,7 +45,9 @@ def test_intervals_hold_next_to_another_of_any_depth_and_width(count: int) -> No
     rng = np.random.default_rng(22)
     sweeps = []
     for _ in range(count):
-        added = beside(TRUTH, rng.uniform(2.5, 4.8), rng.uniform(0.3, 1.2), rng.uniform(0.7, 1.4))
+        added = neighbour(
+            TRUTH, rng.uniform(2.5, 4.8), rng.uniform(0.3, 1.2), rng.uniform(0.7, 1.4)
+        )
         noise = white(rng, TRUTH.points, TRUTH.noise)
         sweeps.append(Sweep(TRUTH.f_hz, TRUTH.reflection() + added + noise))
     fits = fit_many(sweeps, near_hz=TRUTH.f_loaded_hz)

@@ -1,4 +1,4 @@
-"""A row of equations that cannot be solved leaves those beside it exactly as they were."""
+"""A row of equations that cannot be solved leaves its neighbours exactly as they were."""
 
 from __future__ import annotations
 

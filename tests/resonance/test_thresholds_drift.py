@@ -123,7 +123,7 @@ def without_smooth_drift(vectors: FloatArray) -> RowScore:
 
 
 def background() -> FloatArray:
-    """Return vectors of one tangent at the first point, with the noise there beside it."""
+    """Return vectors of one tangent at the first point, and the noise there."""
     vectors = np.zeros((11, 2, 40))
     vectors[3, 0, 0] = 1.0
     vectors[10, 1, 0] = math.sqrt(MANY)

@@ -55,33 +55,33 @@ def circle_fit(
 
 
 class TestPointsSetAside:
-    def kept(self, size: FloatArray) -> int:
+    def count(self, size: FloatArray) -> int:
         measured = np.ones((1, size.size), dtype=bool)
         return int(without_outliers(size[None], measured, RAYLEIGH_MEDIAN, _MIN_NOISE).sum())
 
-    @pytest.mark.parametrize(("largest", "kept"), [(3.7, 200), (3.85, 199)])
+    @pytest.mark.parametrize(("largest", "count"), [(3.7, 200), (3.85, 199)])
     def test_are_those_that_noise_reaches_once_in_a_hundred_sweeps(
-        self, largest: float, kept: int
+        self, largest: float, count: int
     ) -> None:
         # The median of complex white noise of s a quadrature is s sqrt(2 ln 2), and of n points
         # the largest exceeds s sqrt(2 ln(n/p)) with probability p: 3.78 medians of 200 at 0.01.
         size = np.ones(POINTS)
         size[50] = largest
-        assert self.kept(size) == kept
+        assert self.count(size) == count
 
-    @pytest.mark.parametrize(("hit", "kept"), [(29, 171), (31, 200)])
-    def test_are_no_more_than_fifteen_in_a_hundred(self, hit: int, kept: int) -> None:
+    @pytest.mark.parametrize(("hit", "count"), [(29, 171), (31, 200)])
+    def test_are_no_more_than_fifteen_in_a_hundred(self, hit: int, count: int) -> None:
         size = np.ones(POINTS)
         size[:hit] = 50.0
-        assert self.kept(size) == kept
+        assert self.count(size) == count
 
-    @pytest.mark.parametrize(("largest", "kept"), [(0.8e-8, 200), (1.2e-8, 199)])
+    @pytest.mark.parametrize(("largest", "count"), [(0.8e-8, 200), (1.2e-8, 199)])
     def test_are_none_for_what_lies_below_any_instruments_noise(
-        self, largest: float, kept: int
+        self, largest: float, count: int
     ) -> None:
         size = np.zeros(POINTS)
         size[50] = largest
-        assert self.kept(size) == kept
+        assert self.count(size) == count
 
 
 def test_a_computed_sweep_counts_as_if_it_had_noise_of_1e_8() -> None:

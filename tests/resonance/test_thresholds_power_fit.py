@@ -47,7 +47,7 @@ class TestDips:
 class TestSetAside:
     NOISE = 0.01
 
-    def kept(self, far: int, times: float, points: int) -> int:
+    def count(self, far: int, times: float, points: int) -> int:
         """Return how many points count, `far` of them so many standard deviations off."""
         square = np.full(points, 0.25)
         # Every other point is off by the noise's median size, 0.6745 standard deviations.
@@ -56,29 +56,29 @@ class TestSetAside:
         size = np.sqrt(square + self.NOISE**2) + off
         return int(_used_points(size, square, self.NOISE, np.ones(points, dtype=bool)).sum())
 
-    @pytest.mark.parametrize(("times", "kept"), [(4.2, 101), (4.4, 100)])
+    @pytest.mark.parametrize(("times", "count"), [(4.2, 101), (4.4, 100)])
     def test_is_what_white_noise_reaches_once_in_a_hundred_sweeps(
-        self, times: float, kept: int
+        self, times: float, count: int
     ) -> None:
         # sqrt(2 ln(101/0.01)) = 4.29.
-        assert self.kept(1, times, 101) == kept
+        assert self.count(1, times, 101) == count
 
-    @pytest.mark.parametrize(("far", "kept"), [(14, 86), (16, 100)])
-    def test_is_nothing_where_it_would_be_more_than_a_seventh(self, far: int, kept: int) -> None:
-        assert self.kept(far, 20.0, 100) == kept
+    @pytest.mark.parametrize(("far", "count"), [(14, 86), (16, 100)])
+    def test_is_nothing_where_it_would_be_more_than_a_seventh(self, far: int, count: int) -> None:
+        assert self.count(far, 20.0, 100) == count
 
-    @pytest.mark.parametrize(("off", "kept"), [(0.8e-5, 50), (1.2e-5, 49)])
-    def test_is_no_point_off_by_a_rounding(self, off: float, kept: int) -> None:
+    @pytest.mark.parametrize(("off", "count"), [(0.8e-5, 50), (1.2e-5, 49)])
+    def test_is_no_point_off_by_a_rounding(self, off: float, count: int) -> None:
         size = np.full(50, 0.5)
         size[20] += off
         counted = _used_points(size, np.full(50, 0.25), 0.0, np.ones(50, dtype=bool))
-        assert int(counted.sum()) == kept
+        assert int(counted.sum()) == count
 
 
 class TestRipple:
-    @pytest.mark.parametrize(("times", "asked"), [(55.0, True), (65.0, False)])
-    def test_is_asked_about_unless_the_resonance_takes_all_but_a_sixtieth(
-        self, times: float, asked: bool
+    @pytest.mark.parametrize(("times", "compared"), [(55.0, True), (65.0, False)])
+    def test_is_compared_unless_the_resonance_takes_all_but_a_sixtieth(
+        self, times: float, compared: bool
     ) -> None:
         points, noise = 201, 0.01
         u = np.linspace(-0.5, 0.5, points)
@@ -89,17 +89,17 @@ class TestRipple:
         # What the resonance leaves, as a part of what the parabola leaves.
         left = math.sqrt(float(weight @ (y - level) ** 2) / times / float(weight.sum()))
         rows = SweepBatch.of(F_HZ[None], (y + 0j)[None], np.ones((1, points)))
-        gain, rival = _null_model_comparison(rows, y, y + left, noise)
+        gain, null_gain = _null_model_comparison(rows, y, y + left, noise)
         assert gain > 0
-        assert math.isfinite(rival) is asked
+        assert math.isfinite(null_gain) is compared
 
 
 class TestMisfit:
-    """Residuals of neighbours that go together are said, and widen the intervals."""
+    """Correlated residuals of neighbours are reported and widen the intervals."""
 
-    @pytest.mark.parametrize(("share", "said"), [(0.3, False), (0.33, True)])
-    def test_is_said_where_white_noise_would_not_go_together_so(
-        self, share: float, said: bool
+    @pytest.mark.parametrize(("share", "reported"), [(0.3, False), (0.33, True)])
+    def test_is_reported_where_white_noise_would_not_be_so_correlated(
+        self, share: float, reported: bool
     ) -> None:
         points = 201
         truth = Truth(points=points)
@@ -109,6 +109,6 @@ class TestMisfit:
         gamma = np.abs(truth.reflection()) + noise
         sweep = Sweep(truth.f_hz, gamma.astype(complex), content="magnitude")
         r = fit_power(sweep).residual
-        together = float(r[1:] @ r[:-1]) / float(r @ r) * math.sqrt(points)
-        assert (3.0 < together < 3.5) if said else (2.5 < together < 3.0)
-        assert ("misfit" in [finding.code for finding in fit_resonance(sweep).findings]) is said
+        correlation = float(r[1:] @ r[:-1]) / float(r @ r) * math.sqrt(points)
+        assert (3.0 < correlation < 3.5) if reported else (2.5 < correlation < 3.0)
+        assert ("misfit" in [finding.code for finding in fit_resonance(sweep).findings]) is reported

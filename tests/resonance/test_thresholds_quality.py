@@ -69,7 +69,7 @@ class TestRefused:
             ("hardly-a-dip", {"diameter": 0.029}, {"diameter": 0.031}),
             ("too-noisy", {"u_q_loaded": 0.51}, {"u_q_loaded": 0.49}),
             ("not-one-resonance", {"misfit": 0.125}, {"misfit": 0.115}),
-            # What comes back off resonance may be this little beside a circle of its own size,
+            # The reflection off resonance may be this small compared with the circle,
             (
                 "not-a-reflection",
                 {"detuned_magnitude": 0.095, "u_detuned_magnitude": 0},
@@ -180,15 +180,17 @@ class TestNoted:
         assert status == ("doubtful" if level == "warning" else "ok")
 
     # One kelvin moves copper by 17e-6, and a drift of that passes for 17e-6 QL/widths of QL.
-    @pytest.mark.parametrize(("q_loaded", "said"), [(1000.0, False), (1120.0, True)])
-    def test_an_undetectable_drift_of_three_thousandths(self, q_loaded: float, said: bool) -> None:
+    @pytest.mark.parametrize(("q_loaded", "reported"), [(1000.0, False), (1120.0, True)])
+    def test_an_undetectable_drift_of_three_thousandths(
+        self, q_loaded: float, reported: bool
+    ) -> None:
         _, findings = verdict({"q_loaded": q_loaded, "u_q_loaded": 1e-5})
-        assert (("drift-unseen", "note") in findings) == said
+        assert (("drift-unseen", "note") in findings) == reported
 
-    @pytest.mark.parametrize(("u", "said"), [(0.0053, False), (0.0047, True)])
-    def test_an_undetectable_drift_of_twice_the_uncertainty(self, u: float, said: bool) -> None:
+    @pytest.mark.parametrize(("u", "reported"), [(0.0053, False), (0.0047, True)])
+    def test_an_undetectable_drift_of_twice_the_uncertainty(self, u: float, reported: bool) -> None:
         _, findings = verdict({"q_loaded": 0.01 * 6 / 17e-6, "u_q_loaded": u})
-        assert (("drift-unseen", "note") in findings) == said
+        assert (("drift-unseen", "note") in findings) == reported
 
 
 class TestUnexplainedLoss:
@@ -196,20 +198,20 @@ class TestUnexplainedLoss:
         circle = Circle(7.1e6, 300.0, complex(detuned), complex(-0.75 * detuned), 0.0, 7.1e6)
         return unexplained_loss(circle, u, 2 * 300.0 / (2 - 0.75), line_described=False)
 
-    @pytest.mark.parametrize(("u", "said"), [(0.053, False), (0.047, True)])
-    def test_is_looked_at_from_two_standard_uncertainties(self, u: float, said: bool) -> None:
-        assert (self.note(0.9, u) is not None) == said
+    @pytest.mark.parametrize(("u", "reported"), [(0.053, False), (0.047, True)])
+    def test_is_looked_at_from_two_standard_uncertainties(self, u: float, reported: bool) -> None:
+        assert (self.note(0.9, u) is not None) == reported
 
-    @pytest.mark.parametrize(("off", "said"), [(0.0025, False), (0.0035, True)])
+    @pytest.mark.parametrize(("off", "reported"), [(0.0025, False), (0.0035, True)])
     def test_is_worth_a_line_from_three_thousandths_of_unloaded_q(
-        self, off: float, said: bool
+        self, off: float, reported: bool
     ) -> None:
         circle = Circle(7.1e6, 300.0, 0.9 + 0j, -0.675 + 0j, 0.0, 7.1e6)
         found = unexplained_loss(circle, 1e-4, 480.0, line_described=False)
         assert found is not None
         again = unexplained_loss(circle, 1e-4, found[0] / (1 + off), line_described=False)
         assert again is not None
-        assert (again[2] is not None) == said
+        assert (again[2] is not None) == reported
 
 
 class TestCoupling:

@@ -27,8 +27,8 @@ def unsigned(f_hz: np.ndarray, gamma: ComplexArray) -> Sweep:
     return Sweep(f_hz, gamma.real + 1j * np.abs(gamma.imag), content="unsigned")
 
 
-def said(sweep: Sweep) -> str:
-    """Return which of the two findings on signs the person gets."""
+def sign_finding(sweep: Sweep) -> str:
+    """Return the code of the finding on signs."""
     (code,) = {f.code for f in fit_resonance(sweep).findings if f.code.startswith("signs-")}
     return code
 
@@ -57,7 +57,7 @@ class TestAmbiguousPoints:
     def test_are_too_many_from_a_quarter_on(self, noise: float, share: float, code: str) -> None:
         sweep, near = self.sweep(noise)
         assert near / POINTS == pytest.approx(share, abs=0.02)
-        assert said(sweep) == code
+        assert sign_finding(sweep) == code
 
 
 class TestExcess:
@@ -70,7 +70,8 @@ class TestExcess:
         truth, rng = Truth(theta=0.7), np.random.default_rng(4)
         gamma = truth.reflection()
         noise = rng.standard_normal(POINTS) + 1j * times * rng.standard_normal(POINTS)
-        assert said(unsigned(truth.f_hz, gamma + 1e-3 * noise * gamma / np.abs(gamma))) == code
+        sweep = unsigned(truth.f_hz, gamma + 1e-3 * noise * gamma / np.abs(gamma))
+        assert sign_finding(sweep) == code
 
 
 class TestReadings:
@@ -119,41 +120,43 @@ def fitted(
     )
 
 
-class TestAlone:
-    """A reading stands alone where every other is clearly worse."""
+class TestUnambiguous:
+    """A set of signs is unambiguous where every other fits clearly worse."""
 
     NOISE = 1e-3
     # As different from its neighbours as white noise: none of it is shared.
     RESIDUAL = NOISE * np.tile([1, -1], POINTS)[:POINTS] * (1 + 1j)
 
-    def stands(self, d: float, log_kappa: float, chi2: float) -> bool:
+    def unambiguous(self, d: float, log_kappa: float, chi2: float) -> bool:
         others = np.array([d, log_kappa, chi2 * self.NOISE**2])
         return _is_unambiguous(*fitted(self.RESIDUAL, others), 0, self.NOISE**2)
 
-    @pytest.mark.parametrize(("chi2", "stands"), [(23.0, False), (27.0, True)])
-    def test_every_other_fits_worse_by_a_chi_square_of_25(self, chi2: float, stands: bool) -> None:
-        assert self.stands(0.1, 0.0, chi2) is stands
+    @pytest.mark.parametrize(("chi2", "unambiguous"), [(23.0, False), (27.0, True)])
+    def test_every_other_fits_worse_by_a_chi_square_of_25(
+        self, chi2: float, unambiguous: bool
+    ) -> None:
+        assert self.unambiguous(0.1, 0.0, chi2) is unambiguous
 
-    @pytest.mark.parametrize(("off", "stands"), [(0.018, True), (0.022, False)])
-    def test_a_coupling_two_per_cent_off_is_another(self, off: float, stands: bool) -> None:
-        assert self.stands(off, 0.0, 1.0) is stands
+    @pytest.mark.parametrize(("off", "unambiguous"), [(0.018, True), (0.022, False)])
+    def test_a_coupling_two_per_cent_off_is_another(self, off: float, unambiguous: bool) -> None:
+        assert self.unambiguous(off, 0.0, 1.0) is unambiguous
 
-    @pytest.mark.parametrize(("off", "stands"), [(0.018, True), (0.022, False)])
-    def test_a_loaded_q_two_per_cent_off_is_another(self, off: float, stands: bool) -> None:
-        assert self.stands(0.0, off, 1.0) is stands
+    @pytest.mark.parametrize(("off", "unambiguous"), [(0.018, True), (0.022, False)])
+    def test_a_loaded_q_two_per_cent_off_is_another(self, off: float, unambiguous: bool) -> None:
+        assert self.unambiguous(0.0, off, 1.0) is unambiguous
 
-    @pytest.mark.parametrize(("shared", "stands"), [(0.047, True), (0.053, False)])
+    @pytest.mark.parametrize(("shared", "unambiguous"), [(0.047, True), (0.053, False)])
     def test_it_misses_by_less_than_a_twentieth_of_the_circle(
-        self, shared: float, stands: bool
+        self, shared: float, unambiguous: bool
     ) -> None:
         rows, solution = fitted(np.full(POINTS, shared + 0j))
         solution = replace(solution, rss=solution.rss + np.array([0.0, 1e12]))
-        assert _is_unambiguous(rows, solution, 0, 1e-6) is stands
+        assert _is_unambiguous(rows, solution, 0, 1e-6) is unambiguous
 
 
 class TestInterference:
     @staticmethod
-    def kept(far: int, times: float) -> int:
+    def count(far: int, times: float) -> int:
         """Return how many points count, `far` of them so many standard deviations off."""
         # The median size of complex noise is sqrt(2 ln 2) standard deviations a quadrature.
         off = 1e-3 * np.where(np.arange(POINTS) % 2, 1.0, -1.0) * math.sqrt(2 * math.log(2))
@@ -161,10 +164,10 @@ class TestInterference:
         rows, solution = fitted(off + 0j)
         return int(_without_interference(rows, solution, 0).weight[0].sum())
 
-    @pytest.mark.parametrize(("times", "kept"), [(4.4, 201), (4.8, 200)])
-    def test_is_what_noise_does_not_reach(self, times: float, kept: int) -> None:
-        assert self.kept(1, times) == kept
+    @pytest.mark.parametrize(("times", "count"), [(4.4, 201), (4.8, 200)])
+    def test_is_what_noise_does_not_reach(self, times: float, count: int) -> None:
+        assert self.count(1, times) == count
 
-    @pytest.mark.parametrize(("far", "kept"), [(29, 172), (32, 201)])
-    def test_is_nothing_where_it_would_be_more_than_a_seventh(self, far: int, kept: int) -> None:
-        assert self.kept(far, 20.0) == kept
+    @pytest.mark.parametrize(("far", "count"), [(29, 172), (32, 201)])
+    def test_is_nothing_where_it_would_be_more_than_a_seventh(self, far: int, count: int) -> None:
+        assert self.count(far, 20.0) == count

@@ -196,12 +196,12 @@ def test_of_sizes_alone_they_are_the_bound_of_sizes(name: str, figure: str) -> N
     # Noise along the reflection is all that its size sees.
     covariance = np.linalg.inv((of_curve / scale).T @ (of_curve / scale)) * truth.noise**2
     lean = slopes(lambda r: np.array([FIGURES[figure](r)]), p)[0] / scale
-    wanted = math.sqrt(float(lean @ covariance @ lean))
+    expected = math.sqrt(float(lean @ covariance @ lean))
     rng = np.random.default_rng(5)
     fits = fit_many([without_sign(truth.sweep(rng), "magnitude") for _ in range(SWEEPS)])
     stated = np.mean([getattr(fit, figure).u for fit in fits])
     assert stated == pytest.approx(
-        wanted, rel=4 / math.sqrt(2 * (truth.points - 5) * SWEEPS) + 0.05
+        expected, rel=4 / math.sqrt(2 * (truth.points - 5) * SWEEPS) + 0.05
     )
 
 

@@ -123,19 +123,19 @@ def main() -> None:
         drawn = [valid(rng, share) for _ in range(count)]
         fits = fit_many([sweep for _, sweep in drawn])
         pairs = [(truth, fit) for (truth, _), fit in zip(drawn, fits, strict=True)]
-        said = Counter(fit.status for fit in fits)
+        statuses = Counter(fit.status for fit in fits)
         shares = [f"{100 * covered(pairs, n):.1f} %" for n in ("f_loaded_hz", "q_unloaded")]
-        lines.append(f"| {count}, {label} | {said['ok']} | {said['doubtful']} | {said['refused']} "
-                     f"| {shares[0]} | {shares[1]} |")  # fmt: skip
+        lines.append(f"| {count}, {label} | {statuses['ok']} | {statuses['doubtful']} "
+                     f"| {statuses['refused']} | {shares[0]} | {shares[1]} |")  # fmt: skip
     lines += ["", "| no resonance | ok | doubtful | refused | slowest of 40 alone |",
               "|---|---|---|---|---|"]  # fmt: skip
     each = count // len(INVALID)
     for kind in INVALID:
         sweeps = [invalid(rng, kind) for _ in range(each)]
-        said = Counter(fit.status for fit in fit_many(sweeps))
+        statuses = Counter(fit.status for fit in fit_many(sweeps))
         slowest = max(milliseconds(sweep) for sweep in sweeps[:40])
-        lines.append(f"| {each}, {kind} | {said['ok']} | {said['doubtful']} | {said['refused']} | "
-                     f"{slowest:.0f} ms |")  # fmt: skip
+        lines.append(f"| {each}, {kind} | {statuses['ok']} | {statuses['doubtful']} "
+                     f"| {statuses['refused']} | {slowest:.0f} ms |")  # fmt: skip
     write("convergence", "\n".join(lines))
 
 

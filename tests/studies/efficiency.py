@@ -1,4 +1,4 @@
-"""Efficiency inferred from full-wave sweeps, beside the textbook's.
+"""Efficiency inferred from full-wave sweeps, compared with the textbook's.
 
 Run by hand in tests/: ``python -m studies.efficiency``.
 """
@@ -38,11 +38,11 @@ def main() -> None:
             inside.append(estimate.low <= truth <= estimate.high)
         lines.append(f"| {len(errors)}, {label} | {_percent(errors)} | {np.sum(inside)} of "
                      f"{len(inside)} |")  # fmt: skip
-    for label, told in (
-        ("its line's length told to 10 %", _rough),
-        ("its line's loss left out", _silent),
+    for label, describe in (
+        ("its line's length described to 10 %", _uncertain_length),
+        ("its line's loss left out", _without_loss),
     ):
-        lines.append(_row(label, told))
+        lines.append(_row(label, describe))
     textbook = [
         abs(_textbook(case, sweep, build) / case["truth"]["efficiency"] - 1)
         for case, sweep, build in _cases("truth") if build.loop.shape == "circle"
@@ -52,13 +52,13 @@ def main() -> None:
     write("efficiency", "\n".join(lines))
 
 
-def _row(label: str, told: Any) -> str:
+def _row(label: str, describe: Any) -> str:
     """Return the row of the first study's sweeps through a line, the line described otherwise."""
     errors, inside = [], []
     for index, (case, sweep, build) in enumerate(_cases("truth")):
         if build.feed.line is None:
             continue
-        line = told(build.feed.line, np.random.default_rng([11, index]))
+        line = describe(build.feed.line, np.random.default_rng([11, index]))
         described = replace(build, feed=replace(build.feed, line=line))
         estimate, truth = loss_budget(sweep, described).efficiency, case["truth"]["efficiency"]
         errors.append(abs(estimate.value / truth - 1))
@@ -67,12 +67,12 @@ def _row(label: str, told: Any) -> str:
             f"{len(inside)} |")  # fmt: skip
 
 
-def _rough(line: Line, rng: np.random.Generator) -> Line:
+def _uncertain_length(line: Line, rng: np.random.Generator) -> Line:
     wrong = line.length_m * (1 + 0.1 * float(rng.standard_normal()))
     return replace(line, length_m=wrong, u_length_m=0.1 * line.length_m)
 
 
-def _silent(line: Line, rng: np.random.Generator) -> Line:
+def _without_loss(line: Line, rng: np.random.Generator) -> Line:
     return replace(line, loss_db_per_100m=())
 
 

@@ -1,4 +1,4 @@
-"""Sweeps that tell little: what is said of the unloaded Q where its bound is above 3 %.
+"""Sweeps that tell little: results for the unloaded Q where its bound is above 3 %.
 
 Run by hand in tests/: ``python -m studies.hard [cells] [draws]``.
 """
@@ -32,14 +32,14 @@ def hard_truths(count: int, seed: int) -> list[Truth]:
 def row(cell: Cell) -> str:
     """Return a line of the table."""
     truth, i = cell.truth, NAMES.index("q_unloaded")
-    said = [cell.statuses[status] / cell.draws for status in ("ok", "doubtful", "refused")]
+    shares = [cell.statuses[status] / cell.draws for status in ("ok", "doubtful", "refused")]
     figures = (
         f"{truth.q_loaded:.0f}", f"{truth.coupling_factor:.2f}", str(truth.points),
         f"{truth.span_bandwidths:.1f}", f"{truth.noise:.1e}", f"{100 * cell.bound_q_unloaded:.1f}",
-        *(f"{100 * share:.1f}" for share in said),
+        *(f"{100 * share:.1f}" for share in shares),
         # A handful of answers has no coverage worth a figure.
-        f"{100 * cell.coverage[i]:.1f}" if said[2] < 0.9 else "-",
-        f"{cell.spread[i]:.2f}" if said[2] < 0.9 else "-",
+        f"{100 * cell.coverage[i]:.1f}" if shares[2] < 0.9 else "-",
+        f"{cell.spread[i]:.2f}" if shares[2] < 0.9 else "-",
     )  # fmt: skip
     return "| " + " | ".join(figures) + " |"
 

@@ -42,8 +42,8 @@ def _model(truth: Truth, p: NDArray[np.float64]) -> NDArray[np.complex128]:
     f = truth.f_hz
     place = (f - (f[0] + f[-1]) / 2) / (f[-1] - f[0])
     t = f / p[0] - p[0] / f
-    picture = complex(p[3], p[4]) + complex(p[5], p[6]) / (1 + 1j * p[1] * t)
-    return np.asarray(picture * np.exp(-1j * p[2] * place))
+    locus = complex(p[3], p[4]) + complex(p[5], p[6]) / (1 + 1j * p[1] * t)
+    return np.asarray(locus * np.exp(-1j * p[2] * place))
 
 
 def _figures(p: NDArray[np.float64]) -> NDArray[np.float64]:

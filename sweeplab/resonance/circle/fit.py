@@ -201,7 +201,7 @@ def _without_interference(
     residual = residual.copy()
     measured = batch.weight > 0
     pending = np.arange(len(batch))
-    for turn in range(_ROUNDS):
+    for iteration in range(_ROUNDS):
         kept = without_outliers(
             np.abs(residual[pending]), measured[pending], RAYLEIGH_MEDIAN, _MIN_NOISE
         )
@@ -213,9 +213,9 @@ def _without_interference(
         trimmed = batch.take(pending).with_weight(weight[pending])
         free = delay_free[pending]
         near = solve(trimmed, fit.p[pending], free, _NEAR_STEPS)
-        # A point or two leave the valley where it is; many may have moved it.
+        # A point or two leave the minimum where it is; many may have moved it.
         many = np.flatnonzero((measured[pending] & ~kept).sum(axis=1) > _FEW)
-        if many.size and turn == 0:
+        if many.size and iteration == 0:
             far = _coarse_to_fine(trimmed.take(many), free[many])
             better = np.flatnonzero(far.rss < near.rss[many])
             near = near.put(many[better], far.take(better))

@@ -219,8 +219,8 @@ def _step_for_second_resonance(
         return fits
     if corrected.fit.rss[0] > fits.fit.rss[row]:
         return fits
-    told = {other: several for other, several in fits.multi.items() if other != row}
-    single = replace(fits, batch=fits.batch.put(one, batch), multi=told)
+    others = {other: several for other, several in fits.multi.items() if other != row}
+    single = replace(fits, batch=fits.batch.put(one, batch), multi=others)
     return _with_circle(single, row, corrected)
 
 
