@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 Content = Literal["complex", "unsigned", "magnitude"]
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
+BoolArray = NDArray[np.bool_]
+IndexArray = NDArray[np.intp]
 
 
 @dataclass(frozen=True)

@@ -13,8 +13,7 @@ import math
 import numpy as np
 
 from sweeplab.finding import Threshold
-from sweeplab.resonance.circle.batch import BoolArray
-from sweeplab.sweep import FloatArray
+from sweeplab.sweep import BoolArray, FloatArray
 
 # Median magnitude of white noise: real of unit standard deviation, and complex of unit standard
 # deviation per quadrature.

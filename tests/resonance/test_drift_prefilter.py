@@ -9,7 +9,7 @@ import pytest
 from simulated import Truth, white
 from studies.interference import DRIFTING
 
-from sweeplab.resonance.circle.batch import IndexArray, SweepBatch
+from sweeplab.resonance.circle.batch import SweepBatch
 from sweeplab.resonance.circle.fit import BatchFit, fit_batch
 from sweeplab.resonance.drift.prefilter import _BatchScore, may_have_drifted
 from sweeplab.resonance.drift.score import (
@@ -19,7 +19,7 @@ from sweeplab.resonance.drift.score import (
     drift_detected,
     step_projection,
 )
-from sweeplab.sweep import ComplexArray
+from sweeplab.sweep import ComplexArray, IndexArray
 
 LIMIT = 4.0
 FREE = np.arange(7)

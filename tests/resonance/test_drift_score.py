@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 from simulated import Truth, white
 
-from sweeplab.resonance.circle.batch import CircleFit, IndexArray, SweepBatch
+from sweeplab.resonance.circle.batch import CircleFit, SweepBatch
 from sweeplab.resonance.circle.fit import BatchFit, fit_batch
 from sweeplab.resonance.drift.model_average import (
     DRIFT_MODELS,
@@ -32,7 +32,7 @@ from sweeplab.resonance.drift.score import (
     smooth_projection,
     step_projection,
 )
-from sweeplab.sweep import FloatArray
+from sweeplab.sweep import FloatArray, IndexArray
 
 TRUTH = Truth(points=61, off_centre=0.4, noise=1e-3, theta=0.6)
 FREE = np.arange(TANGENTS)

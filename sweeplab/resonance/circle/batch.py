@@ -6,12 +6,8 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
-from sweeplab.sweep import ComplexArray, FloatArray
-
-BoolArray = NDArray[np.bool_]
-IndexArray = NDArray[np.intp]
+from sweeplab.sweep import BoolArray, ComplexArray, FloatArray, IndexArray
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sweeplab.finding import Threshold
-from sweeplab.resonance.circle.batch import BoolArray, CircleFit, IndexArray, SweepBatch
+from sweeplab.resonance.circle.batch import CircleFit, SweepBatch
 from sweeplab.resonance.circle.initial_guess import initial_guesses
 from sweeplab.resonance.circle.multi import MultiResonance, separate_resonances
 from sweeplab.resonance.circle.null_models import STRONG_RESONANCE, ripple_rss, step_gain
@@ -18,7 +18,7 @@ from sweeplab.resonance.circle.thresholds import (
 )
 from sweeplab.resonance.circle.varpro import residuals, solve, solve_rows
 from sweeplab.resonance.interference import RAYLEIGH_MEDIAN, without_outliers
-from sweeplab.sweep import ComplexArray, FloatArray
+from sweeplab.sweep import BoolArray, ComplexArray, FloatArray, IndexArray
 
 _ROUNDS = 5
 _FEW = 2

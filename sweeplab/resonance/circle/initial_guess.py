@@ -11,9 +11,9 @@ from functools import lru_cache
 
 import numpy as np
 
-from sweeplab.resonance.circle.batch import BoolArray, SweepBatch
+from sweeplab.resonance.circle.batch import SweepBatch
 from sweeplab.resonance.circle.varpro import detuning
-from sweeplab.sweep import ComplexArray, FloatArray
+from sweeplab.sweep import BoolArray, ComplexArray, FloatArray
 
 # Phase of the line over the span [rad]: several turns for a long line and a wide sweep.
 _THETAS = np.concatenate([np.arange(-2.0, 12.1, 0.5), np.arange(13.0, 40.0, 1.0)])

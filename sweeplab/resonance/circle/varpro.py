@@ -18,8 +18,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sweeplab.resonance.circle.batch import BoolArray, CircleFit, IndexArray, SweepBatch
-from sweeplab.sweep import ComplexArray, FloatArray
+from sweeplab.resonance.circle.batch import CircleFit, SweepBatch
+from sweeplab.sweep import BoolArray, ComplexArray, FloatArray, IndexArray
 
 _MAX_STEPS = 14
 # A step well within the noise's uncertainty is the last and is taken without evaluating its end:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sweeplab.finding import Finding, Threshold
-from sweeplab.resonance.circle.batch import CircleFit, IndexArray, SweepBatch
+from sweeplab.resonance.circle.batch import CircleFit, SweepBatch
 from sweeplab.resonance.circle.fit import BatchFit
 from sweeplab.resonance.circle.thresholds import (
     MIN_CHI_SQUARE_GAIN,
@@ -42,7 +42,7 @@ from sweeplab.resonance.drift.score import (
     drift_detected,
     rss_with_step,
 )
-from sweeplab.sweep import FloatArray
+from sweeplab.sweep import FloatArray, IndexArray
 
 _COARSE_BINS = 64
 # More would take seconds and gigabytes to test point by point.

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from sweeplab.finding import Threshold
-from sweeplab.resonance.circle.batch import BoolArray, IndexArray, SweepBatch
+from sweeplab.resonance.circle.batch import SweepBatch
 from sweeplab.resonance.circle.fit import BatchFit
 from sweeplab.resonance.circle.varpro import detuning
 from sweeplab.resonance.drift.score import cosine_basis
-from sweeplab.sweep import ComplexArray, FloatArray
+from sweeplab.sweep import BoolArray, ComplexArray, FloatArray, IndexArray
 
 # Averages over the span, and in a half-power bandwidth at least.
 _MIN_AVERAGES, _MIN_AVERAGES_IN_BANDWIDTH = 32, 6

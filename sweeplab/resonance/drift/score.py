@@ -24,9 +24,9 @@ import numpy as np
 from numpy.linalg import eigh
 
 from sweeplab.finding import Threshold
-from sweeplab.resonance.circle.batch import CircleFit, IndexArray, SweepBatch
+from sweeplab.resonance.circle.batch import CircleFit, SweepBatch
 from sweeplab.resonance.circle.varpro import derotated, detuning
-from sweeplab.sweep import FloatArray
+from sweeplab.sweep import FloatArray, IndexArray
 
 DriftQuantity = Literal["reflection", "resonance", "loss"]
 DriftShape = Literal["step", "smooth"]

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sweeplab.finding import Threshold
-from sweeplab.resonance.circle.batch import BoolArray, SweepBatch
+from sweeplab.resonance.circle.batch import SweepBatch
 from sweeplab.resonance.circle.initial_guess import initial_guesses
 from sweeplab.resonance.circle.null_models import STRONG_RESONANCE
 from sweeplab.resonance.circle.varpro import detuning
@@ -24,7 +24,7 @@ from sweeplab.resonance.interference import (
     noise_from_neighbours,
     without_outliers,
 )
-from sweeplab.sweep import FloatArray, Sweep
+from sweeplab.sweep import BoolArray, FloatArray, Sweep
 
 UNKNOWNS = 5
 _MAX_STEPS = 30

@@ -17,13 +17,13 @@ import numpy as np
 
 from sweeplab.finding import Finding, Threshold
 from sweeplab.line import embed
-from sweeplab.resonance.circle.batch import CircleFit, IndexArray, SweepBatch
+from sweeplab.resonance.circle.batch import CircleFit, SweepBatch
 from sweeplab.resonance.circle.varpro import detuning, residuals, solve
 from sweeplab.resonance.interference import RAYLEIGH_MEDIAN, without_outliers
 from sweeplab.resonance.result import Resonance
 from sweeplab.resonance.scalar.coupling_branches import CouplingBranches
 from sweeplab.resonance.scalar.power_fit import PowerFit, fit_power
-from sweeplab.sweep import ComplexArray, FloatArray, Sweep
+from sweeplab.sweep import ComplexArray, FloatArray, IndexArray, Sweep
 
 # Phase that a line turns over the span [rad].
 _THETAS = np.arange(-2.0, 40.0, 0.5)
