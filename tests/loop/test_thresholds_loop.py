@@ -37,7 +37,7 @@ class TestWhatTheModelHoldsFor:
         # In a circle of 1 m a turn is 2 pi spacings shorter than the one around it.
         assert 1 - 2 * math.pi * spacing_mm / 1000 == pytest.approx(innermost_m, abs=6e-4)
         loop = 'circumference = "1 m"\nturns = 2\narrangement = "in-plane"'
-        described = build(f'{loop}\nturn_spacing = "{spacing_mm} mm"')
+        described = build(loop + f'\nturn_spacing = "{spacing_mm} mm"')
         if innermost_m > 0.1:
             assert geometry_of(described).turn_lengths_m[1] == pytest.approx(innermost_m, abs=6e-4)
         else:

@@ -33,4 +33,4 @@ def described(
     loop: str, conductor: str = 'diameter = "20 mm"', rest: str = "", gap: str = 'gap = "20 mm"\n'
 ) -> str:
     """Lines of a description."""
-    return f"[loop]\n{loop}\n{gap}[conductor]\n{conductor}\n{rest}"
+    return "\n".join(("[loop]", loop, f"{gap}[conductor]", conductor, rest))

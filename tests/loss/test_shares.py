@@ -133,7 +133,8 @@ class TestTheSizeOfAShare:
             'circumference = "3.2 m ± 1 mm"\nturns = 2\nturn_spacing = "100 mm"'
         )).shares  # fmt: skip
         for figure in ("x_eff_ohm", "r_radiation_ohm", "efficiency", "r_loss_ohm"):
-            parts = [each[figure][f"loop.turn_lengths.{turn}"] for turn in (1, 2)]
+            names = ("loop.turn_lengths.1", "loop.turn_lengths.2")
+            parts = [each[figure][name] for name in names]
             whole = both[figure]["loop.circumference"]
             assert sum(parts) == pytest.approx(whole, rel=0.01)
             assert min(abs(part) for part in parts) > 0.3 * abs(whole)
