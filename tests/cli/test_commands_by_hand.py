@@ -82,7 +82,9 @@ class TestRowOfTheList:
         assert row == ["7", "2026-05-01 10:20", "40m", "quay-1", "one", "ok", "x.s1p"]
 
     def test_of_an_unknown_time_has_a_dash_and_of_one_set_aside_says_so(self) -> None:
-        row = log_commands._row(stored(7, "x.s1p", taken=None, set_aside="loose", status="doubtful"))
+        row = log_commands._row(
+            stored(7, "x.s1p", taken=None, set_aside="loose", status="doubtful")
+        )
         assert row == ["7", "-", "40m", "quay-1", "", "set aside", "x.s1p"]
 
     def test_of_one_that_counts_has_its_status(self) -> None:

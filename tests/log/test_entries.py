@@ -276,9 +276,7 @@ class TestVerify:
         add(log)
         by_hand(log, "UPDATE sweeps SET build_id = 99")
         (finding,) = log.verify()
-        assert finding.text == (
-            "row 1 of table sweeps points to a row of builds that is not there"
-        )
+        assert finding.text == ("row 1 of table sweeps points to a row of builds that is not there")
         assert finding.evidence == {"table": "sweeps"}
 
     def test_names_the_changed_file_with_both_hashes_before_notes(self, log: Log) -> None:
@@ -302,9 +300,7 @@ class TestVerify:
         files = [Standard(f"{name}.s1p", raw_bytes(20 + i)) for i, name in enumerate("osl")]
         log.add(a_sweep(), raw_bytes(1), a_reading(), "quay-1", standards=Standards(*files))
         assert log.verify() == []
-        by_hand(
-            log, "DROP TRIGGER standards_stay", "UPDATE standards SET raw = x'00' WHERE id = 2"
-        )
+        by_hand(log, "DROP TRIGGER standards_stay", "UPDATE standards SET raw = x'00' WHERE id = 2")
         (finding,) = log.verify()
         assert finding.text == "standard s.s1p: its bytes are not those that were added"
         assert finding.evidence["sha256"] == hashlib.sha256(raw_bytes(21)).hexdigest()
@@ -313,7 +309,9 @@ class TestVerify:
 
 class TestCalibrationOfASweep:
     def standards(self, number: int = 20) -> Standards:
-        return Standards(*(Standard(f"{n}.s1p", raw_bytes(number + i)) for i, n in enumerate("osl")))
+        return Standards(
+            *(Standard(f"{n}.s1p", raw_bytes(number + i)) for i, n in enumerate("osl"))
+        )
 
     def test_is_open_short_load_in_their_order(self, log: Log) -> None:
         log.add(a_sweep(), raw_bytes(1), a_reading(), "quay-1", standards=self.standards())
@@ -340,9 +338,7 @@ class TestCalibrationOfASweep:
     ) -> None:
         given = None if number is None else self.standards(number)
         raw = raw_bytes(1)
-        log.add(
-            a_sweep(), raw, a_reading(), "quay-1", near_hz=7.1e6, standards=self.standards()
-        )
+        log.add(a_sweep(), raw, a_reading(), "quay-1", near_hz=7.1e6, standards=self.standards())
         if not refused:
             check_same(log._connection, log.sweep(1), "again.s1p", near_hz, given)
             return

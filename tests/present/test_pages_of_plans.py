@@ -223,7 +223,9 @@ class TestStock:
 
     def test_a_joint_known_exactly_has_one_cost_and_no_range(self) -> None:
         band = replace(self.band, joint_cost=exact(0.03))
-        shown = lines(pages.stock_table([replace(self.loop, joint_ohm=exact(0.001), bands=(band,))]))
+        shown = lines(
+            pages.stock_table([replace(self.loop, joint_ohm=exact(0.001), bands=(band,))])
+        )
         assert cells(shown[3]) == ["-3 %"]
         assert shown[4].startswith("Joint assumed: 1.0 mohm at 10 MHz. ")
 

@@ -63,9 +63,7 @@ def summary(**changed: Any) -> str:
 
 
 def note(code: str, action: str = "", level: Any = "note", **evidence: float | str) -> Finding:
-    return Finding(
-        code=code, level=level, text=f"{code} found", evidence=evidence, action=action
-    )
+    return Finding(code=code, level=level, text=f"{code} found", evidence=evidence, action=action)
 
 
 class TestHeadline:
@@ -73,8 +71,10 @@ class TestHeadline:
         assert summary().splitlines()[0] == "quay.s1p  40m, 101 points, 7 to 7.2 MHz"
 
     def test_names_a_status_that_is_not_ok(self) -> None:
-        assert summary(resonance=replace(RESONANCE, status="doubtful")).splitlines()[0].endswith(
-            "7.2 MHz  doubtful"
+        assert (
+            summary(resonance=replace(RESONANCE, status="doubtful"))
+            .splitlines()[0]
+            .endswith("7.2 MHz  doubtful")
         )
 
     def test_a_sweep_without_a_file_is_a_sweep(self) -> None:
@@ -92,7 +92,9 @@ class TestEfficiency:
         )
 
     def test_has_decibels_where_known_and_the_ground_on_a_line_of_its_own(self) -> None:
-        assert "Efficiency  20.3 ± 0.3 % (-6.92 ± 0.07 dB), as in free space\n" in summary(loss=LOSS)
+        assert "Efficiency  20.3 ± 0.3 % (-6.92 ± 0.07 dB), as in free space\n" in summary(
+            loss=LOSS
+        )
         assert "20.3 ± 0.3 %, as in free space\n" in summary(loss=replace(LOSS, efficiency_db=None))
         assert "over the ground" not in summary(loss=LOSS)
         over = replace(LOSS, efficiency_over_ground=normal(0.15, 0.01))
@@ -220,7 +222,9 @@ class TestFiguresTable:
 
     def test_without_a_fits_residual_has_no_row_of_it(self) -> None:
         shown = lines(
-            terminal.figures_table(replace(READING, resonance=replace(RESONANCE, residual_rms=None)))
+            terminal.figures_table(
+                replace(READING, resonance=replace(RESONANCE, residual_rms=None))
+            )
         )
         assert not any("residual" in line for line in shown)
 
