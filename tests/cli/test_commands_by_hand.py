@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import io
+import os
 import re
 import sys
 from collections.abc import Callable
@@ -68,11 +69,11 @@ class TestShownSweep:
         assert self.found(which) == number
 
     def test_of_a_name_that_several_have_is_asked_for_by_number(self) -> None:
-        with pytest.raises(LogError, match="x.s1p: the log has several, 1, 2; name one by its num"):
+        with pytest.raises(LogError, match=r"x\.s1p: the log has several, 1, 2; name one by"):
             self.found("x.s1p")
 
     def test_that_is_not_there_leads_to_the_list(self) -> None:
-        with pytest.raises(LogError, match="z.s1p: no such sweep in the log; 'sweeplab list' sho"):
+        with pytest.raises(LogError, match=r"z\.s1p: no such sweep in the log; 'sweeplab list'"):
             self.found("z.s1p")
 
 
@@ -247,6 +248,12 @@ class TestContext:
     ) -> None:
         CliContext().show("[b]x[/b] :smile:   \ny  ", "z")
         assert capsys.readouterr().out == "[b]x[/b] :smile:\ny\nz\n"
+
+    def test_numbers_and_paths_are_not_highlighted(
+        self, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        CliContext(color=True).show("12 /tmp/x True")
+        assert capsys.readouterr().out == "12 /tmp/x True\n"
 
     def test_pairs_are_split_at_the_first_equals_sign_and_stripped(self) -> None:
         assert key_values(["a = 1", "b=x=y", "c="]) == {"a": "1", "b": "x=y", "c": ""}
@@ -438,6 +445,17 @@ class TestLostOutput:
     def test_a_stream_that_is_no_descriptors_stays(self) -> None:
         for stream in (io.StringIO(), io.TextIOWrapper(io.BytesIO())):
             assert streams._guarded(stream, 1) is stream
+
+    def test_a_stream_that_was_closed_is_made_on_its_descriptor_which_stays_open(self) -> None:
+        reader, writer = os.pipe()
+        guarded = streams._guarded(None, writer)
+        guarded.write("ä")
+        guarded.flush()
+        assert os.read(reader, 8).decode() == "ä"
+        del guarded
+        os.fstat(writer)
+        for descriptor in (reader, writer):
+            os.close(descriptor)
 
     def test_a_guarded_stream_escapes_what_its_encoding_lacks(self) -> None:
         plain = io.TextIOWrapper(

@@ -455,9 +455,13 @@ class TestFile:
             assert copy.execute("SELECT count(*) FROM sweeps").fetchone() == (1,)
 
     def test_what_fails_within_a_transaction_is_undone(self, log: Log) -> None:
-        with pytest.raises(ZeroDivisionError), log._writing() as connection:
-            connection.execute("DELETE FROM migrations")
-            raise ZeroDivisionError
+        def broken_off() -> None:
+            with log._writing() as connection:
+                connection.execute("DELETE FROM migrations")
+                raise ZeroDivisionError
+
+        with pytest.raises(ZeroDivisionError):
+            broken_off()
         with closing(sqlite3.connect(log.path)) as connection:
             (count,) = connection.execute("SELECT count(*) FROM migrations").fetchone()
         assert count == len(schema.MIGRATIONS)
