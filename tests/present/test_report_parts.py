@@ -351,7 +351,7 @@ class TestJobs:
         assert page.count("No readable sweeps on this build yet.") == len(names)
 
     def test_a_computation_that_broke_off_is_reported_with_file_and_version(self) -> None:
-        told: list[tuple[str, Exception]] = []
+        reported: list[tuple[str, Exception]] = []
         broken = Finding(
             code="unforeseen",
             level="problem",
@@ -364,9 +364,9 @@ class TestJobs:
             fit = Resonance("ok", findings)
             jobs._report(
                 Reading(sweep, fit, Match(None, None, None)),
-                lambda file, error: told.append((file, error)),
+                lambda file, error: reported.append((file, error)),
             )
-        ((file, error),) = told
+        ((file, error),) = reported
         assert file == "x.s1p"
         assert isinstance(error, SweeplabError)
         assert str(error) == "x.s1p: It broke off. Keep it. (ValueError, version 1)"
