@@ -253,6 +253,13 @@ class TestCalibration:
             with pytest.raises(SweepError, match=f"the {name}'s sweep needs a complex reflection"):
                 self.corrected(sweep, **{name: bad})
 
+    def test_standards_of_the_sweeps_own_points_need_no_interpolation(self) -> None:
+        turned = Sweep(self.f_hz, np.exp(-0.2j * np.arange(5)))
+        found = self.corrected(Sweep(self.f_hz, np.full(5, 0.3)), open=turned).findings
+        assert [(one.code, one.evidence["largest_turn_rad"]) for one in found] == [
+            ("referenced", 0.0)
+        ]
+
     def test_the_largest_turn_between_coarse_points_is_reported(self) -> None:
         wide = np.linspace(7.0e6, 7.2e6, 4)
         turned = Sweep(wide, np.exp(-1j * np.array([0.0, 0.01, 0.04, 0.06])))
