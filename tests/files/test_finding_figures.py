@@ -85,7 +85,7 @@ def refusal(text: str, name: str = "a.s1p", **options: object) -> ReadError:
         ),
         ("0.007 1 0\n0.008 1 0\n", "option-line-missing", "warning", {"f_stop_hz": 8e6}),
         (
-            "! Port Impedance 75\n" + HEAD + "7 1 0\n",
+            HEAD + "7 1 0\n! Port Impedance 75\n",
             "impedance-in-comments",
             "warning",
             {"comment_ohm": 75.0},
