@@ -164,6 +164,16 @@ class TestEdgesOfTheSweep:
         assert self.match(low + 10, high + 10).swr_bandwidth_hz["3"] is None
         assert self.match(low - 10, high - 10).swr_bandwidth_hz["3"] is None
 
+    def test_its_ends_belong_to_it(self) -> None:
+        covariance = np.diag([1.0, 1e-4, 0, 1e-6, 1e-6, 1e-6, 1e-6])
+        fit = fit_of(CIRCLE, None, covariance)
+        best = find_match(Sweep(F, CIRCLE.reflection(F)), fit).f_swr_min_hz
+        assert best is not None
+        for f in (np.linspace(best, best + 2e4, 51), np.linspace(best - 2e4, best, 51)):
+            match = find_match(Sweep(f, CIRCLE.reflection(f)), fit)
+            assert match.f_swr_min_hz == best
+            assert match.u_swr_min is not None
+
     @pytest.mark.parametrize("side", [-1, 1])
     def test_a_best_match_beyond_the_sweep_is_not_extrapolated(self, side: int) -> None:
         best = find_match(Sweep(F, CIRCLE.reflection(F)), fit_of(CIRCLE, None)).f_swr_min_hz

@@ -293,6 +293,17 @@ class TestSigns:
         assert evidence["points"] == 201.0
         assert evidence["points_ambiguous"] <= (~sure).sum() + 3
 
+    def test_are_recovered_beside_interference(self) -> None:
+        truth = Truth(coupling_factor=0.5, theta=0.8, angle=0.4, noise=1e-3)
+        measured = truth.sweep(np.random.default_rng(2)).gamma.copy()
+        measured[[20, 150]] += 0.3
+        unsigned = Sweep(truth.f_hz, measured.real + 1j * np.abs(measured.imag), content="unsigned")
+        found = recover_signs(unsigned)
+        assert found is not None
+        clear = (np.abs(measured.imag) > 5e-3) & (np.arange(201) != 20) & (np.arange(201) != 150)
+        right = np.sign(found.sweep.gamma.imag) == np.sign(truth.reflection().imag)
+        assert right[clear].all()
+
     def test_not_recovered_is_a_warning_without_figures(self) -> None:
         finding = signs_unknown_finding()
         assert (finding.code, finding.level) == ("signs-not-recovered", "warning")
