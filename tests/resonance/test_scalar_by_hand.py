@@ -296,7 +296,7 @@ class TestSigns:
     def test_are_recovered_beside_interference(self) -> None:
         truth = Truth(coupling_factor=0.5, theta=0.8, angle=0.4, noise=1e-3)
         measured = truth.sweep(np.random.default_rng(2)).gamma.copy()
-        measured[[20, 150]] += 0.3
+        measured[[20, 150]] *= np.exp(0.5j)  # of the right magnitude, in the wrong place
         unsigned = Sweep(truth.f_hz, measured.real + 1j * np.abs(measured.imag), content="unsigned")
         found = recover_signs(unsigned)
         assert found is not None
