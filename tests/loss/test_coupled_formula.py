@@ -360,3 +360,28 @@ class TestCouplingEfficiency:
     def test_is_never_above_one(self) -> None:
         found = fitted(Circuit(), CouplingPrior(0.3, 0.1))
         assert replace(found, r_coupling_ohm=-0.5).coupling_efficiency(0.25) == 1.0
+
+
+class TestPriors:
+    """Weights in units of the noise's variance, and distances to the expected values."""
+
+    P = np.array([0.1, -1.0, 2.0, 20.0, 0.5, 0.03, 0.01])
+
+    def priors(self, line: Line | None) -> tuple[Any, Array, Array]:
+        problem = problem_of(Circuit(), line, CouplingPrior(0.3, 0.1, 0.0, 25.0))
+        # 242 numbers of a variance of 4: squares over all but six.
+        residual = np.full(242, 2.0 * math.sqrt(236 / 242))
+        return problem, *coupled_fit._priors(problem, self.P, residual)
+
+    def test_of_an_exact_line_are_the_coupling_loops_resistance_alone(self) -> None:
+        _, weights, pulls = self.priors(None)
+        assert weights == pytest.approx([0, 0, 0, 0, 4 / 0.1**2, 0, 0])
+        assert pulls == pytest.approx([0, 0, 0, 0, 0.3 - 0.5, 0, 0])
+
+    def test_of_an_uncertain_line_without_stated_loss_are_four(self) -> None:
+        problem, weights, pulls = self.priors(Line(10.0, u_length_m=0.2))
+        phase, (loss, u_loss) = problem.phase_prior, problem.loss_prior
+        assert phase == pytest.approx(2 * math.pi * problem.band.f_mid_hz * 0.4 / 299_792_458.0)
+        expected = [0, 0, 0, 4 / 5.0**2, 4 / 0.1**2, 4 / phase**2, 4 / u_loss**2]
+        assert weights == pytest.approx(expected)
+        assert pulls == pytest.approx([0, 0, 0, 5.0, -0.2, -0.03, loss - 0.01])
