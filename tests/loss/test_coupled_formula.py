@@ -291,6 +291,11 @@ class TestStart:
         assert p[3] == 25.0
         assert p[5] == pytest.approx(found, rel=1e-6)
 
+    def test_behind_an_uncertain_line_has_even_a_small_described_reactance(self) -> None:
+        line = Line(10.0, u_length_m=0.2, loss_db_per_100m=((7e6, 1.0),))
+        problem = problem_of(Circuit(), line, CouplingPrior(x_ohm=2.0))
+        assert coupled_fit._start(problem, Circuit().circle, LOOP)[3] == 2.0
+
     def test_has_an_undescribed_loss_at_its_expectation(self) -> None:
         truth = Circuit()
         problem = problem_of(truth, Line(10.0), CouplingPrior())
