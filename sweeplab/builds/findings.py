@@ -15,9 +15,9 @@ def findings_of(components: Components, assumed: Mapping[str, str]) -> tuple[Fin
 
     Parameters
     ----------
-    pieces : Pieces
-    taken : mapping of str to str
-        Keys that were left out, with what was taken for them.
+    components : Components
+    assumed : mapping of str to str
+        Keys that were left out, with what was assumed for them.
     """
     open_questions = (
         _exact_size(components),

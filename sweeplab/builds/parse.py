@@ -35,7 +35,7 @@ class ParsedBuild:
         Values by table and key, defaults filled in; a table that is not there is missing.
     lists : dict of str to list of dict
         The same for lists of tables.
-    taken : dict of str to str
+    assumed : dict of str to str
         Dotted keys that were left out and may matter, with what was assumed for them.
     """
 

@@ -94,7 +94,7 @@ class BandFigures:
         Referred to the gap current; parts are those of stated resistance, the capacitor's too.
     x_loop_ohm, x_eff_ohm : Estimate
         Reactance at the gap; half slope and half reactance.
-    per_100w : Strain
+    per_100w : ElectricalStress
         Volts and amperes at 100 W. Undescribed loss lowers them.
     """
 
@@ -178,7 +178,7 @@ def band_figures(build: Build, f_hz: float) -> BandFigures:
     Raises
     ------
     ModelError
-        See `ohms_of`.
+        See `loop_impedance`.
     """
     nominal = loop_impedance(build, f_hz)
     shifted = [loop_impedance(source.shifted, f_hz) for source in sources(build)]

@@ -30,7 +30,7 @@ class BandPlan:
     coupling : CouplingMatch or None
     tuning_hz_per_degree : float or None
         Of the knob, capacitance taken as linear in its angle; None where its turns are not known.
-    at_power : Strain or None
+    at_power : ElectricalStress or None
         Volts and amperes at the given power.
     distances : Distances or None
         Where the fields fall to reference levels at that power.
