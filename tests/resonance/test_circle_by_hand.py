@@ -368,11 +368,10 @@ class TestFigures:
         f, noise = truth.f_hz, white(np.random.default_rng(9), 201, 3e-4)
         sweep = embed(Sweep(f, truth.reflection()), longer)
         fit = fit_resonance(Sweep(f, sweep.gamma + noise), line)
-        notes = [finding for finding in fit.findings if finding.code == "rest-of-line"]
-        for note in notes:
-            assert fit.circle is not None
-            assert note.evidence["delay_s"] == fit.circle.delay_s
-            assert f"{fit.circle.delay_s * 1e9:.1f} ns" in note.text
+        (note,) = [finding for finding in fit.findings if finding.code == "rest-of-line"]
+        assert fit.circle is not None
+        assert note.evidence["delay_s"] == fit.circle.delay_s
+        assert f"{fit.circle.delay_s * 1e9:.1f} ns" in note.text
         assert fit.q_loaded is not None
         assert fit.q_loaded.value == pytest.approx(300, rel=0.02)
 
