@@ -11,6 +11,8 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import PurePath
 from typing import TypeVar
 
+import numpy as np
+
 from sweeplab.errors import one_line
 from sweeplab.finding import Finding
 from sweeplab.sweep import Sweep
@@ -69,7 +71,9 @@ def _bisected(
 ) -> list[_Result | _Raised]:
     """Compute on all items; where that raises on each half, down to single items."""
     try:
-        return list(compute(items))
+        # On absurd data numbers overflow; what is not finite then is refused for that.
+        with np.errstate(all="ignore"):
+            return list(compute(items))
     except MemoryError:
         raise
     except Exception as error:

@@ -16,6 +16,8 @@ _ALIKE: Threshold = 1e-9
 _LOWEST_HZ: Threshold = 1.0
 _HIGHEST_HZ: Threshold = 1e12
 _LEAST_RELATIVE_SPAN: Threshold = 1e-9
+# Span of the middle half of the points, relative to that of all: less is one point far away.
+_LEAST_MIDDLE_SPAN: Threshold = 1e-6
 _LARGEST_REFLECTION: Threshold = 1e6
 
 
@@ -47,8 +49,12 @@ def screen(sweep: Sweep) -> Finding | None:
 
 
 def _beyond_instruments(sweep: Sweep, gamma: ComplexArray) -> Finding | None:
-    low, high = sweep.f_hz.item(0), sweep.f_hz.item(-1)
-    if low < _LOWEST_HZ or high > _HIGHEST_HZ or high - low < _LEAST_RELATIVE_SPAN * high:
+    f_hz, quarter = sweep.f_hz, len(sweep) // 4
+    low, high = f_hz.item(0), f_hz.item(-1)
+    middle = f_hz.item(-1 - quarter) - f_hz.item(quarter)
+    out_of_range = low < _LOWEST_HZ or high > _HIGHEST_HZ
+    uneven = middle < _LEAST_MIDDLE_SPAN * (high - low)
+    if out_of_range or uneven or high - low < _LEAST_RELATIVE_SPAN * high:
         return Finding(
             code="frequencies-implausible",
             level="problem",

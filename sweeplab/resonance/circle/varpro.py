@@ -184,6 +184,8 @@ def _plane_inverse(products: ComplexArray) -> ComplexArray:
     return inverse
 
 
+# A trial far out may overflow; what is not finite is no gain there.
+@np.errstate(over="ignore", invalid="ignore")
 def solve(
     batch: SweepBatch,
     start: FloatArray,
@@ -318,8 +320,7 @@ def _has_converged(
     """
     length = np.abs(step)
     length[:, 0] *= 2 * np.exp(p[:, 1])
-    left = length.max(axis=1) ** 2 * gain
-    return np.asarray((gain <= rss) & (left <= accuracy**2 * rss))
+    return np.asarray((gain <= rss) & (length.max(axis=1) ** 2 * gain <= accuracy**2 * rss))
 
 
 def _out_of_bounds(p: FloatArray) -> BoolArray:
@@ -357,8 +358,7 @@ def _damped_step(
         point.products, point.linear, _coefficients(point.linear)
     )
     known = np.isfinite(normal).all(axis=(1, 2)) & np.isfinite(right).all(axis=1)
-    if not known.all():
-        normal[~known], right[~known] = 0, 0
+    normal[~known], right[~known] = 0, 0
     normal *= free[:, :, None] * free[:, None, :]
     right *= free
     diagonal = normal.reshape(-1, 9)[:, ::4]
