@@ -109,3 +109,13 @@ def test_a_movement_with_as_many_unknowns_as_points_is_no_division_by_zero() -> 
     fit = fit_resonance(Sweep(f_hz, 0.9 * (1 - 1.2 / (1 + 1j * 87 * t))))
     assert fit.q_loaded is not None
     assert fit.q_loaded.value == pytest.approx(87, rel=0.05)
+
+
+@pytest.mark.parametrize(("middle_hz", "refused"), [(0.3, True), (3.0, False)])
+def test_one_point_far_from_a_bunch_is_refused(middle_hz: float, refused: bool) -> None:
+    # Of twelve points the fourth to the ninth are the middle half; a span of 1 MHz in all.
+    f_hz = np.append(7e6 + np.arange(11) * middle_hz / 5, 8e6)
+    rng = np.random.default_rng(5)
+    gamma = 0.5 + 0.1 * (rng.standard_normal(12) + 1j * rng.standard_normal(12))
+    codes = [finding.code for finding in fit_resonance(Sweep(f_hz, gamma)).findings]
+    assert ("frequencies-implausible" in codes) is refused
