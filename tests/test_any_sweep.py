@@ -131,7 +131,7 @@ def test_no_sweep_makes_the_budget_raise(sweep: Sweep, build: Build) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=600)
+@settings(max_examples=3000)
 @given(
     st.lists(sweeps(), min_size=1, max_size=3),
     st.sampled_from(LINES),
