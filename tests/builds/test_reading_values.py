@@ -51,7 +51,7 @@ class TestWhatAValueIsCalled:
         ],
     )
     def test_where_a_whole_number_is_wanted(self, value: str, said: str) -> None:
-        assert f"loop.turns: {said} a whole number is wanted" in refused(f"turns = {value}")
+        assert "loop.turns: " + said + " a whole number is wanted" in refused(f"turns = {value}")
 
     def test_a_large_whole_number_is_one(self) -> None:
         assert "cannot be; it must be at most 1e+02" in refused(f"turns = {10**299}") or (
